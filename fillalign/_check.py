@@ -1,0 +1,105 @@
+"""Validation at the border: one form of error for every bad number.
+
+Private to the package. Every public function turns its arguments into float
+arrays here and gives scalars back for scalars, so that the formulas behind it
+stay free of checks.
+"""
+
+from __future__ import annotations
+
+from typing import Any, TypeAlias, overload
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray: TypeAlias = NDArray[np.float64]
+ComplexArray: TypeAlias = NDArray[np.complex128]
+
+
+def _shown(value: float) -> str:
+    return f"{value:.10g}"
+
+
+def range_text(low: float, high: float, unit: str, *, open_low: bool = False) -> str:
+    """Return the allowed range in words, for an error message."""
+    tail = f" {unit}" if unit else ""
+    if np.isinf(low) and np.isinf(high):
+        return "a finite number"
+    if np.isinf(high):
+        return f"{'above' if open_low else 'at least'} {_shown(low)}{tail}"
+    if np.isinf(low):
+        return f"at most {_shown(high)}{tail}"
+    if open_low:
+        return f"above {_shown(low)} and at most {_shown(high)}{tail}"
+    return f"between {_shown(low)} and {_shown(high)}{tail}"
+
+
+def as_float(
+    name: str,
+    value: ArrayLike,
+    unit: str = "",
+    *,
+    low: float = -np.inf,
+    high: float = np.inf,
+    open_low: bool = False,
+) -> FloatArray:
+    """Return `value` as a float array, or raise one clear error.
+
+    Parameters
+    ----------
+    name, unit : str
+        What the number is and its unit, for the message.
+    value : array_like
+        Scalar, list, array or pandas Series.
+    low, high : float
+        Allowed range, ends included.
+    open_low : bool
+        Whether `low` itself is refused.
+
+    Raises
+    ------
+    TypeError
+        If `value` is not real numbers.
+    ValueError
+        If any of it is not finite or lies outside the range; the message holds
+        the name, the first offending value, the unit and the range.
+    """
+    allowed = range_text(low, high, unit, open_low=open_low)
+    try:
+        array: FloatArray = np.asarray(value)
+        if array.dtype.kind not in "fiu":
+            raise TypeError
+        array = np.asarray(array, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise TypeError(f"{name} must be {allowed}, got {str(value)[:80]!r}") from None
+    bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
+    if bad.any():
+        first = float(array[bad].flat[0]) if array.ndim else float(array)
+        raise ValueError(f"{name} must be {allowed}, got {_shown(first)}")
+    return array
+
+
+def as_points(name: str, value: ArrayLike) -> FloatArray:
+    """Return `value` as points (..., 3) in metres, or raise one clear error."""
+    points = as_float(name, value, "m")
+    if points.ndim == 0 or points.shape[-1] != 3:
+        raise ValueError(f"{name} must hold x, y, z in metres on its last axis, got shape "
+                         f"{points.shape}")
+    return points
+
+
+def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:
+    """Return `value` if it is one of the allowed words, or raise ValueError."""
+    if not isinstance(value, str) or value not in allowed:
+        raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+    return value
+
+
+@overload
+def scalar_out(value: FloatArray) -> Any: ...
+@overload
+def scalar_out(value: ComplexArray) -> Any: ...
+def scalar_out(value: Any) -> Any:
+    """Return a Python scalar for a 0-d array and the array itself otherwise."""
+    array = np.asarray(value)
+    return array.item() if array.ndim == 0 else array
