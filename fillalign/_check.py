@@ -14,6 +14,11 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
+Slips: TypeAlias = tuple[tuple[float, float, str], ...]
+
+
+class RangeWarning(UserWarning):
+    """A number outside what a formula is stated for, or one that looks like a slip of unit."""
 
 
 def _shown(value: float) -> str:
@@ -34,6 +39,17 @@ def range_text(low: float, high: float, unit: str, *, open_low: bool = False) ->
     return f"between {_shown(low)} and {_shown(high)}{tail}"
 
 
+def extent(array: FloatArray) -> tuple[float, float]:
+    """Return the smallest and the largest value, both nan if there is a nan or nothing."""
+    if array.ndim == 0:
+        return float(array), float(array)
+    return (float(array.min()), float(array.max())) if array.size else (np.nan, np.nan)
+
+
+def _slip(value: float, slips: Slips) -> str:
+    return next((f", which {text}" for low, high, text in slips if low <= value <= high), "")
+
+
 def as_float(
     name: str,
     value: ArrayLike,
@@ -42,6 +58,7 @@ def as_float(
     low: float = -np.inf,
     high: float = np.inf,
     open_low: bool = False,
+    slips: Slips = (),
 ) -> FloatArray:
     """Return `value` as a float array, or raise one clear error.
 
@@ -55,6 +72,8 @@ def as_float(
         Allowed range, ends included.
     open_low : bool
         Whether `low` itself is refused.
+    slips : tuple of (low, high, text)
+        What a refused value in that range looks like; the text ends the message.
 
     Raises
     ------
@@ -64,18 +83,23 @@ def as_float(
         If any of it is not finite or lies outside the range; the message holds
         the name, the first offending value, the unit and the range.
     """
-    allowed = range_text(low, high, unit, open_low=open_low)
     try:
         array: FloatArray = np.asarray(value)
         if array.dtype.kind not in "fiu":
             raise TypeError
         array = np.asarray(array, dtype=np.float64)
     except (TypeError, ValueError):
+        allowed = range_text(low, high, unit, open_low=open_low)
         raise TypeError(f"{name} must be {allowed}, got {str(value)[:80]!r}") from None
+    least, most = extent(array)
+    # Two reductions pass good values; the masks are made only for a bad one's message.
+    if (least > low if open_low else least >= low) and most <= high and most - least < np.inf:
+        return array
     bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
     if bad.any():
         first = float(array[bad].flat[0]) if array.ndim else float(array)
-        raise ValueError(f"{name} must be {allowed}, got {_shown(first)}")
+        allowed = range_text(low, high, unit, open_low=open_low)
+        raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{_slip(first, slips)}")
     return array
 
 

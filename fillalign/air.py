@@ -1,0 +1,478 @@
+"""Air: water vapour, static pressure at altitude and the speed of sound.
+
+Temperatures are in degrees C, relative humidity in percent (0 to 100) and
+static pressure in kPa. The functions broadcast over arrays; `Air` is one air.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fillalign._check import FloatArray, RangeWarning, as_float, extent, scalar_out
+
+ZERO_C_K = 273.15
+REFERENCE_KPA = 101.325
+
+_TEMPERATURE_SLIPS = (
+    (200.0, 345.0, "looks like kelvin: degrees C are kelvin less 273.15"),
+    (60.0, 130.0, "looks like Fahrenheit: degrees C are (F - 32) / 1.8"),
+)
+_PRESSURE_SLIPS = (
+    (20e3, 200e3, "looks like Pa: 1 kPa is 1000 Pa"),
+    (200.0, 2000.0, "looks like hPa (mbar): 1 kPa is 10 hPa"),
+)
+_PERCENT_HINT = (
+    "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
+    "0.5 means half a percent"
+)
+_CRAMER_HINT = (
+    "speed of sound outside 0 to 30 C or 75 to 102 kPa, the range its equation is stated for: "
+    "within 0.05 m/s from -20 to 46 C at sea level, up to 0.6 m/s off in hot, wet air high up"
+)
+# Cramer 1993, table III: rows times 1, t, t^2 for the bare, vapour, pressure and CO2 terms.
+_BARE = (331.5024, 0.603055, -0.000528)
+_VAPOUR = (51.471935, 0.1495874, -0.000782)
+_PRESSURE = (-1.82e-7, 3.73e-8, -2.93e-10)
+_CO2 = (-85.20931, -0.228525, 5.91e-5)
+_SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
+
+
+def as_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
+    """Return `value` as temperatures in C from -50 to 60, or raise one clear error."""
+    return as_float(name, value, "C", low=-50.0, high=60.0, slips=_TEMPERATURE_SLIPS)
+
+
+def as_humidity_pct(
+    value: ArrayLike, name: str = "humidity_pct", *, stacklevel: int = 3
+) -> FloatArray:
+    """Return `value` as relative humidity in percent; warn if it looks like a fraction."""
+    humidity = as_float(name, value, "%", low=0.0, high=100.0)
+    if extent(humidity)[0] < 1.0 and ((humidity > 0.0) & (humidity < 1.0)).any():
+        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=stacklevel)
+    return humidity
+
+
+def as_pressure_kpa(value: ArrayLike) -> FloatArray:
+    """Return `value` as static pressures in kPa from 20 to 200, or raise one clear error."""
+    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0, slips=_PRESSURE_SLIPS)
+
+
+def _saturation_pa(t: FloatArray) -> Any:
+    kelvin = t + ZERO_C_K
+    return np.exp(
+        (1.2378847e-5 * kelvin - 1.9121316e-2) * kelvin + 33.93711047 - 6343.1645 / kelvin
+    )
+
+
+def _enhancement(t: FloatArray, p_pa: FloatArray) -> Any:
+    return 1.00062 + 3.14e-8 * p_pa + 5.6e-7 * t**2
+
+
+def _vapour_fraction(t: FloatArray, humidity: FloatArray, p_pa: FloatArray) -> Any:
+    return humidity / 100.0 * _enhancement(t, p_pa) * _saturation_pa(t) / p_pa
+
+
+def _quadratic(row: tuple[float, float, float], t: FloatArray) -> Any:
+    return row[0] + (row[1] + row[2] * t) * t
+
+
+def _cramer(t: FloatArray, humidity: FloatArray, p: FloatArray, x_c: FloatArray) -> Any:
+    """Return Cramer's equation 15 for arrays that were checked before."""
+    t_low, t_high = extent(t)
+    p_low, p_high = extent(p)
+    if t_low < 0.0 or t_high > 30.0 or p_low < 75.0 or p_high > 102.0:
+        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=3)
+    p_pa = 1000.0 * p
+    x_w = _vapour_fraction(t, humidity, p_pa)
+    a12, a13, a14, a15 = _SQUARES
+    return (
+        _quadratic(_BARE, t)
+        + (_quadratic(_VAPOUR, t) + a12 * x_w) * x_w
+        + (_quadratic(_PRESSURE, t) + a13 * p_pa) * p_pa
+        + (_quadratic(_CO2, t) + a14 * x_c) * x_c
+        + a15 * x_w * p_pa * x_c
+    )
+
+
+def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
+    """Saturation pressure of water vapour over liquid water.
+
+    Parameters
+    ----------
+    temperature_c : array_like
+        Air temperature in C, -50 to 60.
+
+    Returns
+    -------
+    float or ndarray
+        Pressure in Pa, of the shape of the input.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the temperature is not a number or outside the range.
+
+    Notes
+    -----
+    The CIPM-81/91 formula: Davis 1992, 'Equation for the determination of the
+    density of moist air (1981/91)', Metrologia 29, appendix, A1.1.
+
+    Examples
+    --------
+    >>> round(saturation_vapour_pressure_pa(20.0))
+    2339
+    """
+    return scalar_out(_saturation_pa(as_temperature_c(temperature_c)))
+
+
+def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFERENCE_KPA) -> Any:
+    """Ratio of the vapour's saturation pressure in air to that of water alone.
+
+    Parameters
+    ----------
+    temperature_c, pressure_kpa : array_like
+        Temperature in C (-50 to 60) and static pressure in kPa (20 to 200).
+
+    Returns
+    -------
+    float or ndarray
+        A number slightly above 1, of the broadcast shape.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If an input is not a number or outside its range.
+
+    Notes
+    -----
+    Davis 1992, Metrologia 29, appendix, A1.2.
+
+    Examples
+    --------
+    >>> round(enhancement_factor(20.0, 101.325), 5)
+    1.00403
+    """
+    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
+    return scalar_out(_enhancement(t, 1000.0 * p))
+
+
+def vapour_mole_fraction(
+    temperature_c: ArrayLike,
+    humidity_pct: ArrayLike = 50.0,
+    pressure_kpa: ArrayLike = REFERENCE_KPA,
+) -> Any:
+    """Share of the air's molecules that are water.
+
+    Parameters
+    ----------
+    temperature_c, humidity_pct, pressure_kpa : array_like
+        Temperature in C (-50 to 60), relative humidity in percent (0 to 100)
+        and static pressure in kPa (20 to 200).
+
+    Returns
+    -------
+    float or ndarray
+        Mole fraction, 0 to 1, of the broadcast shape.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If an input is not a number or outside its range.
+
+    Warns
+    -----
+    RangeWarning
+        If a humidity above 0 and below 1 looks like a fraction for percent.
+
+    Notes
+    -----
+    Davis 1992, Metrologia 29, appendix: humidity times enhancement factor times
+    saturation pressure, divided by the static pressure.
+
+    Examples
+    --------
+    >>> round(vapour_mole_fraction(20.0, 50.0), 4)
+    0.0116
+    """
+    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
+    return scalar_out(_vapour_fraction(t, as_humidity_pct(humidity_pct), 1000.0 * p))
+
+
+def humidity_at_constant_vapour(
+    from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
+) -> Any:
+    """Relative humidity after the air warms or cools with its water kept.
+
+    This is what happens to a room or a field between the sound check and the
+    evening: the water stays, the relative humidity moves. Air that would hold
+    more than it can is capped at 100 % (the rest is dew or fog).
+
+    Parameters
+    ----------
+    from_temperature_c, from_humidity_pct : array_like
+        The air before: C (-50 to 60) and percent (0 to 100).
+    to_temperature_c : array_like
+        The temperature after, in C.
+
+    Returns
+    -------
+    float or ndarray
+        Relative humidity in percent, of the broadcast shape.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If an input is not a number or outside its range.
+
+    Warns
+    -----
+    RangeWarning
+        If a humidity above 0 and below 1 looks like a fraction for percent.
+
+    Notes
+    -----
+    Constant vapour pressure, Davis 1992; the enhancement factor's own change
+    (under 0.1 % of the result) is left out.
+
+    Examples
+    --------
+    >>> round(humidity_at_constant_vapour(27.0, 40.0, 13.0), 1)
+    95.3
+    """
+    before = _saturation_pa(as_temperature_c(from_temperature_c, "from_temperature_c"))
+    after = _saturation_pa(as_temperature_c(to_temperature_c, "to_temperature_c"))
+    humidity = as_humidity_pct(from_humidity_pct, "from_humidity_pct")
+    return scalar_out(np.minimum(humidity * before / after, 100.0))
+
+
+def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
+    """Return the static pressure of the standard atmosphere.
+
+    Parameters
+    ----------
+    altitude_m : array_like
+        Geometric altitude above sea level in m, -2000 to 11000.
+
+    Returns
+    -------
+    float or ndarray
+        Pressure in kPa, of the shape of the input.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the altitude is not a number or outside the range.
+
+    Notes
+    -----
+    ISO 2533:1975, troposphere, from the geopotential altitude.
+
+    Examples
+    --------
+    >>> round(pressure_kpa_at_altitude(900.0), 2)
+    90.97
+    """
+    z = as_float("altitude_m", altitude_m, "m", low=-2000.0, high=11000.0)
+    geopotential_m = 6356766.0 * z / (6356766.0 + z)
+    exponent = 9.80665 / (287.05287 * 0.0065)
+    return scalar_out(REFERENCE_KPA * (1.0 - 0.0065 * geopotential_m / 288.15) ** exponent)
+
+
+def speed_of_sound(
+    temperature_c: ArrayLike,
+    humidity_pct: ArrayLike = 50.0,
+    pressure_kpa: ArrayLike = REFERENCE_KPA,
+    *,
+    co2_fraction: ArrayLike = 0.0004,
+) -> Any:
+    """Speed of sound in humid air, in m/s.
+
+    Parameters
+    ----------
+    temperature_c, humidity_pct, pressure_kpa : array_like
+        Temperature in C (-50 to 60), relative humidity in percent (0 to 100)
+        and static pressure in kPa (20 to 200).
+    co2_fraction : array_like
+        Mole fraction of carbon dioxide, 0 to 0.01 (a full room: 0.002).
+
+    Returns
+    -------
+    float or ndarray
+        Speed in m/s, of the broadcast shape.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If an input is not a number or outside its range.
+
+    Warns
+    -----
+    RangeWarning
+        Outside 0 to 30 C or 75 to 102 kPa, which the equation is stated for,
+        and if a humidity above 0 and below 1 looks like a fraction.
+
+    Notes
+    -----
+    Cramer 1993, 'The variation of the specific heat ratio and the speed of
+    sound in air with temperature, pressure, humidity, and CO2 concentration',
+    J. Acoust. Soc. Am. 93(5), 2510-2516, eq. 15 (also IEC 61094-2, annex F),
+    with the vapour of Davis 1992. Against CoolProp's humid air it is within
+    0.045 m/s from 0 to 30 C at 60 to 105 kPa and from -20 to 46 C at sea level;
+    at 50 C and 100 % it is off by 0.11 m/s at 101 kPa, 0.32 at 75 and 0.62 at 60.
+
+    Examples
+    --------
+    >>> round(speed_of_sound(20.0, 50.0), 2)
+    343.99
+    >>> speed_of_sound([10.0, 20.0, 30.0]).round(1)
+    array([337.8, 344. , 350.3])
+    """
+    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
+    x_c = as_float("co2_fraction", co2_fraction, low=0.0, high=0.01)
+    return scalar_out(_cramer(t, as_humidity_pct(humidity_pct), p, x_c))
+
+
+def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
+    """Speed of sound in dry air by the square-root rule, in m/s.
+
+    Parameters
+    ----------
+    temperature_c : array_like
+        Temperature in C, -50 to 60.
+
+    Returns
+    -------
+    float or ndarray
+        Speed in m/s, of the shape of the input.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the temperature is not a number or outside the range.
+
+    Notes
+    -----
+    331.3 sqrt(1 + t/273.15): ideal gas, any textbook.
+
+    Examples
+    --------
+    >>> round(speed_of_sound_ideal(20.0), 2)
+    343.21
+    """
+    return scalar_out(331.3 * np.sqrt(1.0 + as_temperature_c(temperature_c) / ZERO_C_K))
+
+
+def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
+    """Speed of sound by the rule of thumb 331.3 + 0.606 t, in m/s.
+
+    Parameters
+    ----------
+    temperature_c : array_like
+        Temperature in C, -50 to 60.
+
+    Returns
+    -------
+    float or ndarray
+        Speed in m/s, of the shape of the input.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the temperature is not a number or outside the range.
+
+    Notes
+    -----
+    Common practice: the tangent of the square-root rule at 0 C.
+
+    Examples
+    --------
+    >>> round(speed_of_sound_linear(20.0), 2)
+    343.42
+    """
+    return scalar_out(331.3 + 0.606 * as_temperature_c(temperature_c))
+
+
+@dataclass(frozen=True)
+class Air:
+    """One air: temperature in C, relative humidity in percent, pressure in kPa.
+
+    Temperature has no default, since assuming 20 C is the usual mistake.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not one number or outside its range (-50 to 60 C, 0 to
+        100 %, 20 to 200 kPa).
+
+    Warns
+    -----
+    RangeWarning
+        If a humidity above 0 and below 1 looks like a fraction for percent.
+
+    Examples
+    --------
+    >>> air = Air(20.0, humidity_pct=40.0)
+    >>> round(air.speed_m_s, 2)
+    343.87
+    >>> round(1000 * air.absorption_db_per_m(4000.0), 1)
+    30.2
+    """
+
+    temperature_c: float
+    humidity_pct: float = 50.0
+    pressure_kpa: float = REFERENCE_KPA
+
+    def __post_init__(self) -> None:
+        """Check the three values and keep them as plain floats."""
+        checked = {
+            "temperature_c": as_temperature_c(self.temperature_c),
+            "humidity_pct": as_humidity_pct(self.humidity_pct, stacklevel=4),
+            "pressure_kpa": as_pressure_kpa(self.pressure_kpa),
+        }
+        for name, value in checked.items():
+            if value.ndim:
+                raise TypeError(f"{name} of an Air must be one number, got shape {value.shape}")
+            object.__setattr__(self, name, float(value))
+
+    @classmethod
+    def at_altitude(cls, temperature_c: float, humidity_pct: float, altitude_m: float) -> Air:
+        """Return the air with the standard atmosphere's pressure at an altitude in m.
+
+        Examples
+        --------
+        >>> round(Air.at_altitude(20.0, 50.0, 900.0).pressure_kpa, 2)
+        90.97
+        """
+        return cls(temperature_c, humidity_pct, pressure_kpa_at_altitude(altitude_m))
+
+    def at_temperature(self, temperature_c: float) -> Air:
+        """Return this air warmed or cooled with its water kept (capped at 100 %).
+
+        Examples
+        --------
+        >>> round(Air(27.0, 40.0).at_temperature(13.0).humidity_pct, 1)
+        95.3
+        """
+        before, after = (
+            _saturation_pa(as_temperature_c(t)) for t in (self.temperature_c, temperature_c)
+        )
+        humidity = min(float(self.humidity_pct * before / after), 100.0)
+        return Air(temperature_c, humidity, self.pressure_kpa)
+
+    @property
+    def speed_m_s(self) -> float:
+        """Speed of sound in m/s: `speed_of_sound` of this air."""
+        t, h, p = map(np.asarray, (self.temperature_c, self.humidity_pct, self.pressure_kpa))
+        return float(_cramer(t, h, p, np.asarray(0.0004)))
+
+    def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
+        """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""
+        from fillalign.absorption import attenuation
+
+        t, h, p = map(np.asarray, (self.temperature_c, self.humidity_pct, self.pressure_kpa))
+        return attenuation(frequency_hz, t, h, p)
