@@ -1,0 +1,281 @@
+"""Low cut and high shelf: response and group delay in closed form, design and use.
+
+Responses are those of the analogue prototypes, H(s) with s = j f / corner, in
+numpy alone; only running a filter needs scipy. Angles follow exp(+j omega t):
+a later arrival has a more negative phase.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
+
+LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}
+
+
+def _butterworth(order: int, kind: str) -> tuple[int, int]:
+    """Return the Butterworth order and how often it runs in cascade."""
+    check_choice("kind", kind, tuple(LOW_CUT_ORDERS))
+    if order not in LOW_CUT_ORDERS[kind]:
+        allowed = ", ".join(map(str, LOW_CUT_ORDERS[kind]))
+        raise ValueError(f"order of a {kind} low cut must be one of {allowed}, got {order!r}")
+    return (order // 2, 2) if kind == "linkwitz-riley" else (order, 1)
+
+
+def _poles(order: int) -> ComplexArray:
+    """Return the poles of a Butterworth filter with its corner at 1 rad/s."""
+    k = np.arange(order)
+    return np.asarray(np.exp(0.5j * np.pi * (2 * k + 1 + order) / order))
+
+
+def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return frequency over corner, and the corner."""
+    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
+    corner = as_float("corner_hz", corner_hz, "Hz", low=0.0, open_low=True)
+    return np.asarray(frequency / corner), corner
+
+
+def low_cut_response(
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    *,
+    order: int = 4,
+    kind: str = "linkwitz-riley",
+) -> Any:
+    """Return the complex response of a low cut.
+
+    A Linkwitz-Riley low cut of order 2m is a Butterworth low cut of order m run
+    twice (-6 dB at the corner; Linkwitz 1976, J. Audio Eng. Soc. 24(1)). Of order
+    2 it is s^2/(1 + s)^2, +180 degrees far below and 0 far above the corner: no
+    polarity inversion is built in.
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Frequency in Hz, at least 0.
+    corner_hz : array_like
+        Corner in Hz, above 0 (-3 dB for Butterworth, -6 dB for Linkwitz-Riley).
+    order : int
+        1 to 8 for Butterworth; 2, 4 or 8 for Linkwitz-Riley.
+    kind : {"linkwitz-riley", "butterworth"}
+        Kind of low cut.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of range or the kind has no such order.
+
+    Examples
+    --------
+    >>> round(abs(low_cut_response(150.0, 150.0)), 12)
+    0.5
+    """
+    count, times = _butterworth(order, kind)
+    s = 1j * _ratio(frequency_hz, corner_hz)[0]
+    response = np.prod([s / (s - pole) for pole in _poles(count)], axis=0)
+    return scalar_out(np.asarray(response**times))
+
+
+def low_cut_group_delay_ms(
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    *,
+    order: int = 4,
+    kind: str = "linkwitz-riley",
+) -> Any:
+    """Return the group delay of a low cut in ms.
+
+    A sum over its poles p: each adds -Re p / |j omega - p|^2. Arguments and
+    errors are those of `low_cut_response`.
+
+    Examples
+    --------
+    >>> cut = low_cut_group_delay_ms([200.0, 1000.0], 150.0, order=4, kind="butterworth")
+    >>> cut.round(2)
+    array([2.19, 0.06])
+    """
+    count, times = _butterworth(order, kind)
+    omega, corner = _ratio(frequency_hz, corner_hz)
+    turns = sum(-pole.real / np.abs(1j * omega - pole) ** 2 for pole in _poles(count))
+    return scalar_out(np.asarray(1000.0 * times * turns / (2.0 * np.pi * corner)))
+
+
+def _shelf_parts(gain_db: ArrayLike, slope: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Return A and sqrt(A)/Q of the shelf's prototype."""
+    a = 10.0 ** (as_float("gain_db", gain_db, "dB", low=-40.0, high=40.0) / 40.0)
+    steep = as_float("slope", slope, low=0.0, high=1.0, open_low=True)
+    return np.asarray(a), np.sqrt(a * ((a + 1.0 / a) * (1.0 / steep - 1.0) + 2.0))
+
+
+def shelf_response(
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    gain_db: ArrayLike,
+    *,
+    slope: ArrayLike = 1.0,
+) -> Any:
+    """Return the complex response of a second-order high shelf.
+
+    H(s) = A (A s^2 + (sqrt(A)/Q) s + 1)/(s^2 + (sqrt(A)/Q) s + A), A = 10^(gain/40),
+    1/Q = sqrt((A + 1/A)(1/S - 1) + 2): Bristow-Johnson, audio-EQ cookbook
+    (W3C Working Group Note, 2021).
+
+    Parameters
+    ----------
+    frequency_hz : array_like
+        Frequency in Hz, at least 0.
+    corner_hz : array_like
+        Middle of the slope in Hz, above 0, where the gain is half in dB.
+    gain_db : array_like
+        Gain far above the corner in dB, -40 to 40.
+    slope : array_like
+        Steepness S, above 0; 1 is the steepest without overshoot.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite or out of range.
+
+    Examples
+    --------
+    >>> round(abs(shelf_response(4000.0, 4000.0, 6.0)) ** 2, 4)
+    1.9953
+    """
+    a, damping = _shelf_parts(gain_db, slope)
+    s = 1j * _ratio(frequency_hz, corner_hz)[0]
+    response = a * (a * s**2 + damping * s + 1.0) / (s**2 + damping * s + a)
+    return scalar_out(np.asarray(response))
+
+
+def shelf_group_delay_ms(
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    gain_db: ArrayLike,
+    *,
+    slope: ArrayLike = 1.0,
+) -> Any:
+    """Return the group delay of a high shelf in ms, negative where a boost leads.
+
+    Arguments and errors are those of `shelf_response`.
+
+    Examples
+    --------
+    >>> round(shelf_group_delay_ms(0.0, 4000.0, 6.0), 4)
+    -0.0195
+    """
+    a, damping = _shelf_parts(gain_db, slope)
+    omega, corner = _ratio(frequency_hz, corner_hz)
+    turn = _quadratic_delay(omega, 1.0, damping, a) - _quadratic_delay(omega, a, damping, 1.0)
+    return scalar_out(np.asarray(1000.0 * turn / (2.0 * np.pi * corner)))
+
+
+def _quadratic_delay(
+    omega: FloatArray, square: ArrayLike, linear: FloatArray, constant: ArrayLike
+) -> FloatArray:
+    """Return d/d omega of the angle of square s^2 + linear s + constant at s = j omega."""
+    square, constant = np.asarray(square), np.asarray(constant)
+    numerator = linear * (constant + square * omega**2)
+    return np.asarray(numerator / ((constant - square * omega**2) ** 2 + (linear * omega) ** 2))
+
+
+def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float]:
+    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=0.0, open_low=True))
+    corner = float(as_float("corner_hz", corner_hz, "Hz", low=0.0, open_low=True))
+    if corner >= rate / 2.0:
+        raise ValueError(f"corner_hz must lie below half the sample rate, {rate / 2.0:g} Hz, "
+                         f"got {corner:g}")
+    return corner, rate
+
+
+def design_low_cut(
+    corner_hz: float,
+    sample_rate_hz: float,
+    *,
+    order: int = 4,
+    kind: str = "linkwitz-riley",
+) -> FloatArray:
+    """Return a low cut as second-order sections, shape (sections, 6).
+
+    Bilinear transform with the corner kept in place; order and kind as in
+    `low_cut_response`.
+
+    Raises
+    ------
+    ValueError
+        If the corner is not between 0 and half the sample rate, or the kind
+        has no such order.
+
+    Examples
+    --------
+    >>> design_low_cut(100.0, 48000.0).shape
+    (2, 6)
+    """
+    from scipy import signal
+
+    count, times = _butterworth(order, kind)
+    corner, rate = _check_design(corner_hz, sample_rate_hz)
+    sections = signal.butter(count, corner, "highpass", fs=rate, output="sos")
+    return np.asarray(np.tile(sections, (times, 1)))
+
+
+def design_shelf(
+    corner_hz: float, sample_rate_hz: float, gain_db: float, *, slope: float = 1.0
+) -> FloatArray:
+    """Return a high shelf as one second-order section, shape (1, 6).
+
+    Bilinear transform of `shelf_response` with the corner kept in place.
+
+    Raises
+    ------
+    ValueError
+        If the corner is not between 0 and half the sample rate, or gain or
+        slope are out of range.
+
+    Examples
+    --------
+    >>> design_shelf(4000.0, 48000.0, 6.0).shape
+    (1, 6)
+    """
+    from scipy import signal
+
+    corner, rate = _check_design(corner_hz, sample_rate_hz)
+    a, damping = (float(part) for part in _shelf_parts(gain_db, slope))
+    warped = 1.0 / np.tan(np.pi * corner / rate)
+    top, bottom = signal.bilinear([a * a, a * damping, a], [1.0, damping, a], fs=warped / 2.0)
+    return np.asarray([[*top, *bottom]])
+
+
+def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> FloatArray:
+    """Return a signal run through second-order sections from rest.
+
+    Parameters
+    ----------
+    signal : array_like
+        Samples, time along `axis`.
+    sos : array_like, shape (sections, 6)
+        Sections as designed here; stack several designs with `np.vstack`.
+    axis : int
+        Time axis.
+
+    Raises
+    ------
+    TypeError
+        If the signal is not real numbers.
+    ValueError
+        If it is not finite or the sections do not have six columns.
+
+    Examples
+    --------
+    >>> steady = apply_filters(np.ones(48000), design_low_cut(100.0, 48000.0))
+    >>> bool(abs(steady[-1]) < 1e-9)
+    True
+    """
+    from scipy import signal as scipy_signal
+
+    samples = as_float("signal", signal)
+    filtered: Any = scipy_signal.sosfilt(as_float("sos", sos), samples, axis=axis)
+    return np.asarray(filtered, dtype=np.float64)
