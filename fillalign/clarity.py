@@ -1,0 +1,317 @@
+"""Clarity and speech transmission from arrivals and exponential tails.
+
+Inputs hold sources on the first axis: energies (n, ..., bands), arrival times
+(n, ...), with seats or rows between. Each source's tail starts at its own
+arrival and decays with the room's RT60, as in `fillalign.room`, so both agree.
+Energies are relative: any common reference will do. No array holds sources,
+octaves and modulation frequencies at once, so whole seat maps go in at once.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fillalign._check import FloatArray, as_float, check_choice, scalar_out
+from fillalign.levels import SPEECH_OCTAVES_DB, db_to_power, power_to_db
+from fillalign.room import DECAY_NEPERS, as_rt60, early_share
+
+MODULATION_HZ = (0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5)
+STI_OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
+STI_ALPHA = (0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173)
+STI_BETA = (0.085, 0.078, 0.065, 0.011, 0.047, 0.095)
+SPEECH_SPECTRA_DB = {
+    "2011": SPEECH_OCTAVES_DB,
+    "2020": (-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0),
+}
+"""Octave levels of speech over its A-weighted total, by edition of IEC 60268-16."""
+
+RECEPTION_THRESHOLD_DB = (46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0)
+
+_ONSET_ENERGY = 0.01
+_SNR_LIMIT_DB = 15.0
+
+
+def as_energies(name: str, energy: ArrayLike) -> FloatArray:
+    """Return checked energies, 0 or more, with sources on the first axis."""
+    array = as_float(name, energy, low=0.0)
+    if array.ndim == 0:
+        raise ValueError(f"{name} must hold sources on its first axis, got a single number")
+    return array
+
+
+def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return scalar_out(10.0 * np.log10(np.divide(upper, lower)))
+
+
+def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
+    """Return when a seat's first arrival comes, where the early window opens.
+
+    Parameters
+    ----------
+    direct : array_like, shape (n, ..., bands)
+        Direct energy of each source.
+    time_ms : array_like, shape (n, ...)
+        Arrival times in ms.
+
+    Returns
+    -------
+    float or ndarray, shape (...)
+        The earliest arrival whose energy over all bands lies within 20 dB of
+        the strongest (the onset rule of ISO 3382-1, Annex A, from memory), so
+        that a muted or shadowed box opens no window.
+
+    Examples
+    --------
+    >>> first_arrival_ms([[0.001], [1.0], [0.5]], [5.0, 20.0, 50.0])
+    20.0
+    """
+    times = as_float("time_ms", time_ms, "ms")
+    energy = as_energies("direct", direct).sum(axis=-1)
+    heard = energy >= _ONSET_ENERGY * energy.max(axis=0)
+    return scalar_out(np.where(heard, times, np.inf).min(axis=0))
+
+
+def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
+    """Return the direct-to-reverberant ratio of all sources together, in dB.
+
+    Parameters
+    ----------
+    direct, tail : array_like, shape (n, ..., bands)
+        Direct and reverberant energy of each source.
+
+    Returns
+    -------
+    float or ndarray, shape (..., bands)
+        Infinite without reverberation.
+
+    Examples
+    --------
+    >>> float(direct_to_reverberant_db([[0.5], [0.5]], [[5.0], [5.0]])[0])
+    -10.0
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    return _ratio_db(sound.sum(axis=0), reverberant.sum(axis=0))
+
+
+def clarity_db(
+    direct: ArrayLike,
+    time_ms: ArrayLike,
+    tail: ArrayLike,
+    rt60_s: ArrayLike,
+    *,
+    early_ms: float = 50.0,
+    first_ms: ArrayLike | None = None,
+) -> Any:
+    """Return C50 (or C80 with `early_ms=80`): early over late energy, in dB.
+
+    Parameters
+    ----------
+    direct, tail : array_like, shape (n, ..., bands)
+        Direct and reverberant energy of each source.
+    time_ms : array_like, shape (n, ...)
+        Arrival times in ms, from any common zero.
+    rt60_s : array_like, shape (bands,)
+        Reverberation time in s; without effect where the tails are 0.
+    early_ms : float
+        Length of the early window in ms: 50 for speech, 80 for music.
+    first_ms : array_like, shape (...), optional
+        When the window opens, for all sources alike: by default at the seat's
+        `first_arrival_ms`. Anything earlier counts as early.
+
+    Returns
+    -------
+    float or ndarray, shape (..., bands)
+        Infinite where nothing arrives late, nan where nothing arrives at all.
+
+    Notes
+    -----
+    ISO 3382-1 eq. (A.10) applied to arrivals with the tails of `fillalign.room`.
+
+    Examples
+    --------
+    >>> c50 = clarity_db([[1.0], [1.0]], [0.0, 60.0], [[0.0], [0.0]], [1.0])
+    >>> float(c50[0])
+    0.0
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    times = as_float("time_ms", time_ms, "ms")
+    opens = first_arrival_ms(sound, times) if first_ms is None else as_float("first_ms", first_ms)
+    gap = np.maximum(times - opens, 0.0)[..., np.newaxis]
+    share = np.asarray(early_share(rt60_s, early_ms=early_ms, gap_ms=gap))
+    inside = gap <= early_ms
+    early = (sound * inside).sum(axis=0) + (reverberant * share).sum(axis=0)
+    late = (sound * ~inside).sum(axis=0) + (reverberant * (1.0 - share)).sum(axis=0)
+    return _ratio_db(early, late)
+
+
+def modulation_transfer(
+    direct: ArrayLike,
+    time_ms: ArrayLike,
+    tail: ArrayLike,
+    rt60_s: ArrayLike,
+    *,
+    modulation_hz: ArrayLike = MODULATION_HZ,
+) -> FloatArray:
+    """Return how much of speech's modulation survives arrivals and tails.
+
+    Parameters
+    ----------
+    direct, time_ms, tail, rt60_s
+        As in `clarity_db`.
+    modulation_hz : array_like, shape (frequencies,)
+        Modulation frequencies in Hz; by default the 14 of the standard.
+
+    Returns
+    -------
+    ndarray, shape (..., bands, frequencies)
+        0 to 1, without noise; 0 in a band without any energy.
+
+    Notes
+    -----
+    |sum E_i e^(-jwt_i) + sum R_i e^(-jwt_i)/(1 + jwT/13.8)| / sum(E_i + R_i):
+    the Fourier transform of the squared impulse response over its sum
+    (Schroeder 1981, Acustica 49, 179-182), in closed form.
+
+    Examples
+    --------
+    >>> m = modulation_transfer([[0.0]], [0.0], [[1.0]], [1.38], modulation_hz=[1.0])
+    >>> round(float(m[0, 0]), 4)
+    0.8467
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    times = as_float("time_ms", time_ms, "ms")
+    frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
+    turn = 2j * np.pi * frequency
+    phase = np.exp(-turn * (times - times.min(axis=0))[..., np.newaxis] / 1000.0)
+    decay = 1.0 / (1.0 + turn * (np.atleast_1d(as_rt60(rt60_s))[:, np.newaxis] / DECAY_NEPERS))
+    arrived = np.einsum("i...b,i...f->...bf", sound, phase)
+    arrived += decay * np.einsum("i...b,i...f->...bf", reverberant, phase)
+    total = (sound + reverberant).sum(axis=0)[..., np.newaxis]
+    total = np.where(total > 0.0, total, 1.0)
+    return np.asarray(np.abs(arrived) / total)
+
+
+def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> FloatArray:
+    """Return the octave levels of speech with a given A-weighted total.
+
+    Parameters
+    ----------
+    level_dba : array_like
+        A-weighted level of the speech in dB.
+    spectrum : str
+        Edition of IEC 60268-16 whose spectrum is used: '2011' or '2020'.
+
+    Returns
+    -------
+    ndarray, shape (..., 7)
+        Levels in dB, 125 Hz to 8 kHz.
+
+    Examples
+    --------
+    >>> speech_octave_levels_db(70.0, spectrum="2020").tolist()
+    [67.5, 70.5, 70.0, 64.0, 58.0, 52.0, 46.0]
+    """
+    edition = check_choice("spectrum", spectrum, tuple(SPEECH_SPECTRA_DB))
+    level = as_float("level_dba", level_dba, "dB")
+    return np.asarray(level[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
+
+
+def _masking_db(level_db: FloatArray) -> FloatArray:
+    ranges = [level_db < 63.0, level_db < 67.0, level_db < 100.0]
+    slopes = [0.5 * level_db - 65.0, 1.8 * level_db - 146.9, 0.5 * level_db - 59.8]
+    return np.asarray(np.select(ranges, slopes, -10.0))
+
+
+def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> FloatArray:
+    """Return what noise, masking and the threshold of hearing leave of modulation.
+
+    Parameters
+    ----------
+    speech_db : array_like, shape (..., 7)
+        Speech level at the seat, direct and reverberant, by octave in dB.
+    noise_db : array_like, shape (..., 7), optional
+        Background noise by octave in dB; None for none.
+
+    Returns
+    -------
+    ndarray, shape (..., 7)
+        S/(S + N + I_am + I_rt): a fraction of the modulation of every
+        frequency, holding the noise once.
+
+    Notes
+    -----
+    IEC 60268-16 (from memory): masking by the octave below depends on that
+    octave's level with the noise in it; reception threshold by octave.
+
+    Examples
+    --------
+    >>> noise_factor([60.0] * 7, [60.0] * 7).round(3).tolist()
+    [0.49, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
+    """
+    speech = np.asarray(db_to_power(speech_db))
+    sound = speech if noise_db is None else speech + np.asarray(db_to_power(noise_db))
+    if speech.ndim == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
+        raise ValueError(f"speech_db must hold the 7 octaves 125 Hz to 8 kHz on its last axis, "
+                         f"got shape {speech.shape}")
+    below = sound[..., :-1]
+    masking = np.zeros_like(sound)
+    masking[..., 1:] = below * db_to_power(_masking_db(power_to_db(below)))
+    return np.asarray(speech / (sound + masking + db_to_power(RECEPTION_THRESHOLD_DB)))
+
+
+def speech_transmission_index(
+    modulation: ArrayLike,
+    *,
+    speech_db: ArrayLike | None = None,
+    noise_db: ArrayLike | None = None,
+) -> Any:
+    """Return the speech transmission index, indirect method, male speech.
+
+    Parameters
+    ----------
+    modulation : array_like, shape (..., 7, frequencies)
+        From `modulation_transfer` for the octaves 125 Hz to 8 kHz, 0 to 1.
+    speech_db, noise_db : array_like, shape (..., 7), optional
+        Levels at the seat, as in `noise_factor`. Without `speech_db` noise,
+        masking and threshold are left out.
+
+    Returns
+    -------
+    float or ndarray, shape (...)
+        0 (nothing understood) to 1.
+
+    Raises
+    ------
+    ValueError
+        If there are not 7 octaves, a modulation lies outside 0 to 1, or noise
+        is given without speech.
+
+    Notes
+    -----
+    IEC 60268-16 (from memory): m to an effective signal-to-noise ratio within
+    15 dB, its mean over modulation frequencies, octaves weighed by alpha less
+    beta times the geometric mean of neighbours.
+
+    Examples
+    --------
+    >>> round(speech_transmission_index([[0.5] * 14] * 7), 3)
+    0.5
+    """
+    m = as_float("modulation", modulation, low=0.0, high=1.0 + 1e-9)
+    if m.ndim < 2 or m.shape[-2] != len(STI_OCTAVES_HZ):
+        raise ValueError(f"modulation must hold the 7 octaves 125 Hz to 8 kHz on its last axis "
+                         f"but one, got shape {m.shape}")
+    if speech_db is not None:
+        m = m * noise_factor(speech_db, noise_db)[..., np.newaxis]
+    elif noise_db is not None:
+        raise ValueError("noise_db needs speech_db beside it: noise counts by its ratio to speech")
+    edge = 1.0 / (1.0 + 10.0 ** (_SNR_LIMIT_DB / 10.0))
+    kept = np.clip(m, edge, 1.0 - edge)
+    index = 0.5 + 10.0 * np.log10(kept / (1.0 - kept)) / (2.0 * _SNR_LIMIT_DB)
+    band = index.mean(axis=-1)
+    shared = np.sqrt(band[..., :-1] * band[..., 1:])
+    return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))
