@@ -7,13 +7,14 @@ stay free of checks.
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias, overload
+from typing import Any, TypeAlias, TypedDict, Unpack, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
+Extent: TypeAlias = tuple[FloatArray, float, float]
 Slips: TypeAlias = tuple[tuple[float, float, str], ...]
 
 
@@ -39,27 +40,20 @@ def range_text(low: float, high: float, unit: str, *, open_low: bool = False) ->
     return f"between {_shown(low)} and {_shown(high)}{tail}"
 
 
-def extent(array: FloatArray) -> tuple[float, float]:
-    """Return the smallest and the largest value, both nan if there is a nan or nothing."""
-    if array.ndim == 0:
-        return float(array), float(array)
-    return (float(array.min()), float(array.max())) if array.size else (np.nan, np.nan)
-
-
 def _slip(value: float, slips: Slips) -> str:
     return next((f", which {text}" for low, high, text in slips if low <= value <= high), "")
 
 
-def as_float(
-    name: str,
-    value: ArrayLike,
-    unit: str = "",
-    *,
-    low: float = -np.inf,
-    high: float = np.inf,
-    open_low: bool = False,
-    slips: Slips = (),
-) -> FloatArray:
+class Limits(TypedDict, total=False):
+    """What `as_float` allows: its keyword arguments."""
+
+    low: float
+    high: float
+    open_low: bool
+    slips: Slips
+
+
+def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limits]) -> FloatArray:
     """Return `value` as a float array, or raise one clear error.
 
     Parameters
@@ -83,6 +77,22 @@ def as_float(
         If any of it is not finite or lies outside the range; the message holds
         the name, the first offending value, the unit and the range.
     """
+    return as_float_extent(name, value, unit, **limits)[0]
+
+
+def as_float_extent(
+    name: str,
+    value: ArrayLike,
+    unit: str = "",
+    *,
+    low: float = -np.inf,
+    high: float = np.inf,
+    open_low: bool = False,
+    slips: Slips = (),
+) -> Extent:
+    """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
+    if isinstance(value, float) and low < value < high:
+        return np.asarray(value), value, value
     try:
         array: FloatArray = np.asarray(value)
         if array.dtype.kind not in "fiu":
@@ -91,16 +101,17 @@ def as_float(
     except (TypeError, ValueError):
         allowed = range_text(low, high, unit, open_low=open_low)
         raise TypeError(f"{name} must be {allowed}, got {str(value)[:80]!r}") from None
-    least, most = extent(array)
+    if not array.size:
+        return array, np.nan, np.nan
+    least, most = float(np.minimum.reduce(array, None)), float(np.maximum.reduce(array, None))
     # Two reductions pass good values; the masks are made only for a bad one's message.
-    if (least > low if open_low else least >= low) and most <= high and most - least < np.inf:
-        return array
+    if (least > low if open_low else least >= low) and most <= high:
+        if -np.inf < least and most < np.inf:
+            return array, least, most
     bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
-    if bad.any():
-        first = float(array[bad].flat[0]) if array.ndim else float(array)
-        allowed = range_text(low, high, unit, open_low=open_low)
-        raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{_slip(first, slips)}")
-    return array
+    first = float(array[bad].flat[0]) if array.ndim else float(array)
+    allowed = range_text(low, high, unit, open_low=open_low)
+    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{_slip(first, slips)}")
 
 
 def as_points(name: str, value: ArrayLike) -> FloatArray:
@@ -125,5 +136,7 @@ def scalar_out(value: FloatArray) -> Any: ...
 def scalar_out(value: ComplexArray) -> Any: ...
 def scalar_out(value: Any) -> Any:
     """Return a Python scalar for a 0-d array and the array itself otherwise."""
+    if isinstance(value, float):
+        return float(value)
     array = np.asarray(value)
     return array.item() if array.ndim == 0 else array

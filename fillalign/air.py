@@ -13,7 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, RangeWarning, as_float, extent, scalar_out
+from fillalign._check import (
+    Extent,
+    FloatArray,
+    RangeWarning,
+    as_float,
+    as_float_extent,
+    scalar_out,
+)
 
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
@@ -42,24 +49,26 @@ _CO2 = (-85.20931, -0.228525, 5.91e-5)
 _SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
 
 
-def as_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
-    """Return `value` as temperatures in C from -50 to 60, or raise one clear error."""
-    return as_float(name, value, "C", low=-50.0, high=60.0, slips=_TEMPERATURE_SLIPS)
+def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> Extent:
+    """Return temperatures from -50 to 60 C with their extent, or raise one clear error."""
+    return as_float_extent(name, value, "C", low=-50.0, high=60.0, slips=_TEMPERATURE_SLIPS)
 
 
-def as_humidity_pct(
+def read_humidity_pct(
     value: ArrayLike, name: str = "humidity_pct", *, stacklevel: int = 3
 ) -> FloatArray:
-    """Return `value` as relative humidity in percent; warn if it looks like a fraction."""
-    humidity = as_float(name, value, "%", low=0.0, high=100.0)
-    if extent(humidity)[0] < 1.0 and ((humidity > 0.0) & (humidity < 1.0)).any():
+    """Return relative humidity in percent; warn if some of it looks like a fraction."""
+    humidity, least, _ = as_float_extent(name, value, "%", low=0.0, high=100.0)
+    if least < 1.0 and ((humidity > 0.0) & (humidity < 1.0)).any():
         warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=stacklevel)
     return humidity
 
 
-def as_pressure_kpa(value: ArrayLike) -> FloatArray:
-    """Return `value` as static pressures in kPa from 20 to 200, or raise one clear error."""
-    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0, slips=_PRESSURE_SLIPS)
+def read_pressure_kpa(value: ArrayLike) -> Extent:
+    """Return static pressures from 20 to 200 kPa with their extent, or raise one clear error."""
+    return as_float_extent(
+        "pressure_kpa", value, "kPa", low=20.0, high=200.0, slips=_PRESSURE_SLIPS
+    )
 
 
 def _saturation_pa(t: FloatArray) -> Any:
@@ -81,13 +90,7 @@ def _quadratic(row: tuple[float, float, float], t: FloatArray) -> Any:
     return row[0] + (row[1] + row[2] * t) * t
 
 
-def _cramer(t: FloatArray, humidity: FloatArray, p: FloatArray, x_c: FloatArray) -> Any:
-    """Return Cramer's equation 15 for arrays that were checked before."""
-    t_low, t_high = extent(t)
-    p_low, p_high = extent(p)
-    if t_low < 0.0 or t_high > 30.0 or p_low < 75.0 or p_high > 102.0:
-        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=3)
-    p_pa = 1000.0 * p
+def _cramer(t: FloatArray, humidity: FloatArray, p_pa: FloatArray, x_c: FloatArray) -> Any:
     x_w = _vapour_fraction(t, humidity, p_pa)
     a12, a13, a14, a15 = _SQUARES
     return (
@@ -127,7 +130,7 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     >>> round(saturation_vapour_pressure_pa(20.0))
     2339
     """
-    return scalar_out(_saturation_pa(as_temperature_c(temperature_c)))
+    return scalar_out(_saturation_pa(read_temperature_c(temperature_c)[0]))
 
 
 def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFERENCE_KPA) -> Any:
@@ -157,7 +160,7 @@ def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFER
     >>> round(enhancement_factor(20.0, 101.325), 5)
     1.00403
     """
-    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
+    t, p = read_temperature_c(temperature_c)[0], read_pressure_kpa(pressure_kpa)[0]
     return scalar_out(_enhancement(t, 1000.0 * p))
 
 
@@ -199,8 +202,8 @@ def vapour_mole_fraction(
     >>> round(vapour_mole_fraction(20.0, 50.0), 4)
     0.0116
     """
-    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
-    return scalar_out(_vapour_fraction(t, as_humidity_pct(humidity_pct), 1000.0 * p))
+    t, p = read_temperature_c(temperature_c)[0], read_pressure_kpa(pressure_kpa)[0]
+    return scalar_out(_vapour_fraction(t, read_humidity_pct(humidity_pct), 1000.0 * p))
 
 
 def humidity_at_constant_vapour(
@@ -244,9 +247,9 @@ def humidity_at_constant_vapour(
     >>> round(humidity_at_constant_vapour(27.0, 40.0, 13.0), 1)
     95.3
     """
-    before = _saturation_pa(as_temperature_c(from_temperature_c, "from_temperature_c"))
-    after = _saturation_pa(as_temperature_c(to_temperature_c, "to_temperature_c"))
-    humidity = as_humidity_pct(from_humidity_pct, "from_humidity_pct")
+    before = _saturation_pa(read_temperature_c(from_temperature_c, "from_temperature_c")[0])
+    after = _saturation_pa(read_temperature_c(to_temperature_c, "to_temperature_c")[0])
+    humidity = read_humidity_pct(from_humidity_pct, "from_humidity_pct")
     return scalar_out(np.minimum(humidity * before / after, 100.0))
 
 
@@ -332,9 +335,13 @@ def speed_of_sound(
     >>> speed_of_sound([10.0, 20.0, 30.0]).round(1)
     array([337.8, 344. , 350.3])
     """
-    t, p = as_temperature_c(temperature_c), as_pressure_kpa(pressure_kpa)
+    t, coldest, hottest = read_temperature_c(temperature_c)
+    p, lowest, highest = read_pressure_kpa(pressure_kpa)
+    humidity = read_humidity_pct(humidity_pct)
     x_c = as_float("co2_fraction", co2_fraction, low=0.0, high=0.01)
-    return scalar_out(_cramer(t, as_humidity_pct(humidity_pct), p, x_c))
+    if coldest < 0.0 or hottest > 30.0 or lowest < 75.0 or highest > 102.0:
+        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=2)
+    return scalar_out(_cramer(t, humidity, 1000.0 * p, x_c))
 
 
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
@@ -364,7 +371,7 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_ideal(20.0), 2)
     343.21
     """
-    return scalar_out(331.3 * np.sqrt(1.0 + as_temperature_c(temperature_c) / ZERO_C_K))
+    return scalar_out(331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c)[0] / ZERO_C_K))
 
 
 def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
@@ -394,7 +401,7 @@ def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_linear(20.0), 2)
     343.42
     """
-    return scalar_out(331.3 + 0.606 * as_temperature_c(temperature_c))
+    return scalar_out(331.3 + 0.606 * read_temperature_c(temperature_c)[0])
 
 
 @dataclass(frozen=True)
@@ -418,7 +425,7 @@ class Air:
     --------
     >>> air = Air(20.0, humidity_pct=40.0)
     >>> round(air.speed_m_s, 2)
-    343.87
+    343.86
     >>> round(1000 * air.absorption_db_per_m(4000.0), 1)
     30.2
     """
@@ -430,9 +437,9 @@ class Air:
     def __post_init__(self) -> None:
         """Check the three values and keep them as plain floats."""
         checked = {
-            "temperature_c": as_temperature_c(self.temperature_c),
-            "humidity_pct": as_humidity_pct(self.humidity_pct, stacklevel=4),
-            "pressure_kpa": as_pressure_kpa(self.pressure_kpa),
+            "temperature_c": read_temperature_c(self.temperature_c)[0],
+            "humidity_pct": read_humidity_pct(self.humidity_pct, stacklevel=4),
+            "pressure_kpa": read_pressure_kpa(self.pressure_kpa)[0],
         }
         for name, value in checked.items():
             if value.ndim:
@@ -458,21 +465,20 @@ class Air:
         >>> round(Air(27.0, 40.0).at_temperature(13.0).humidity_pct, 1)
         95.3
         """
-        before, after = (
-            _saturation_pa(as_temperature_c(t)) for t in (self.temperature_c, temperature_c)
+        humidity = humidity_at_constant_vapour(
+            self.temperature_c, self.humidity_pct, temperature_c
         )
-        humidity = min(float(self.humidity_pct * before / after), 100.0)
         return Air(temperature_c, humidity, self.pressure_kpa)
 
     @property
     def speed_m_s(self) -> float:
         """Speed of sound in m/s: `speed_of_sound` of this air."""
-        t, h, p = map(np.asarray, (self.temperature_c, self.humidity_pct, self.pressure_kpa))
-        return float(_cramer(t, h, p, np.asarray(0.0004)))
+        return float(speed_of_sound(self.temperature_c, self.humidity_pct, self.pressure_kpa))
 
     def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
         """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""
-        from fillalign.absorption import attenuation
+        from fillalign.absorption import absorption_db_per_m
 
-        t, h, p = map(np.asarray, (self.temperature_c, self.humidity_pct, self.pressure_kpa))
-        return attenuation(frequency_hz, t, h, p)
+        return absorption_db_per_m(
+            frequency_hz, self.temperature_c, self.humidity_pct, self.pressure_kpa
+        )
