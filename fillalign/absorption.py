@@ -31,8 +31,8 @@ THIRDS_NOMINAL: tuple[int, ...] = (
     3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
 )  # fmt: skip
 OCTAVES_NOMINAL: tuple[int, ...] = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-THIRDS_HZ: FloatArray = 1000.0 * 10.0 ** (np.arange(-13, 14) / 10.0)
-OCTAVES_HZ: FloatArray = 1000.0 * 10.0 ** (3.0 * np.arange(-4, 5) / 10.0)
+THIRDS_HZ: FloatArray = 1000.0 * np.power(10.0, np.arange(-13, 14) / 10.0)
+OCTAVES_HZ: FloatArray = 1000.0 * np.power(10.0, 3.0 * np.arange(-4, 5) / 10.0)
 THIRDS_HZ.setflags(write=False)
 OCTAVES_HZ.setflags(write=False)
 
@@ -199,7 +199,7 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     step = max(1, _BLOCK * whole.shape[axis] // whole.size)
     result = np.empty(whole.shape)
     for start in range(0, whole.shape[axis], step):
-        block = (..., slice(start, start + step), *[slice(None)] * (-axis - 1))
+        block: tuple[Any, ...] = (..., slice(start, start + step), *[slice(None)] * (-axis - 1))
         result[block] = _equation_5(
             *(a[block] if a.ndim >= -axis and a.shape[axis] > 1 else a for a in inputs)
         )

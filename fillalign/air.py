@@ -103,17 +103,12 @@ def _cramer(t: FloatArray, humidity: FloatArray, p_pa: FloatArray, x_c: FloatArr
 
 
 def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
-    """Saturation pressure of water vapour over liquid water.
+    """Return the saturation pressure of water vapour over liquid water in Pa.
 
     Parameters
     ----------
     temperature_c : array_like
-        Air temperature in C, -50 to 60.
-
-    Returns
-    -------
-    float or ndarray
-        Pressure in Pa, of the shape of the input.
+        Temperature in C, -50 to 60; the result has its shape.
 
     Raises
     ------
@@ -134,17 +129,12 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
 
 
 def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFERENCE_KPA) -> Any:
-    """Ratio of the vapour's saturation pressure in air to that of water alone.
+    """Return the ratio of the vapour's saturation pressure in air to that of water alone.
 
     Parameters
     ----------
     temperature_c, pressure_kpa : array_like
-        Temperature in C (-50 to 60) and static pressure in kPa (20 to 200).
-
-    Returns
-    -------
-    float or ndarray
-        A number slightly above 1, of the broadcast shape.
+        Temperature in C (-50 to 60), static pressure in kPa (20 to 200); they broadcast.
 
     Raises
     ------
@@ -169,18 +159,13 @@ def vapour_mole_fraction(
     humidity_pct: ArrayLike = 50.0,
     pressure_kpa: ArrayLike = REFERENCE_KPA,
 ) -> Any:
-    """Share of the air's molecules that are water.
+    """Return the share of the air's molecules that are water, 0 to 1.
 
     Parameters
     ----------
     temperature_c, humidity_pct, pressure_kpa : array_like
         Temperature in C (-50 to 60), relative humidity in percent (0 to 100)
-        and static pressure in kPa (20 to 200).
-
-    Returns
-    -------
-    float or ndarray
-        Mole fraction, 0 to 1, of the broadcast shape.
+        and static pressure in kPa (20 to 200); they broadcast.
 
     Raises
     ------
@@ -209,23 +194,17 @@ def vapour_mole_fraction(
 def humidity_at_constant_vapour(
     from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
 ) -> Any:
-    """Relative humidity after the air warms or cools with its water kept.
+    """Return the relative humidity in percent after the air warms or cools with its water kept.
 
-    This is what happens to a room or a field between the sound check and the
-    evening: the water stays, the relative humidity moves. Air that would hold
-    more than it can is capped at 100 % (the rest is dew or fog).
+    This happens between the sound check and the evening: the water stays, the
+    relative humidity moves. It is capped at 100 % (the rest is dew or fog).
 
     Parameters
     ----------
     from_temperature_c, from_humidity_pct : array_like
         The air before: C (-50 to 60) and percent (0 to 100).
     to_temperature_c : array_like
-        The temperature after, in C.
-
-    Returns
-    -------
-    float or ndarray
-        Relative humidity in percent, of the broadcast shape.
+        The temperature after, in C; all three broadcast.
 
     Raises
     ------
@@ -254,17 +233,12 @@ def humidity_at_constant_vapour(
 
 
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
-    """Return the static pressure of the standard atmosphere.
+    """Return the static pressure of the standard atmosphere in kPa.
 
     Parameters
     ----------
     altitude_m : array_like
-        Geometric altitude above sea level in m, -2000 to 11000.
-
-    Returns
-    -------
-    float or ndarray
-        Pressure in kPa, of the shape of the input.
+        Geometric altitude above sea level in m, -2000 to 11000; the result has its shape.
 
     Raises
     ------
@@ -293,20 +267,15 @@ def speed_of_sound(
     *,
     co2_fraction: ArrayLike = 0.0004,
 ) -> Any:
-    """Speed of sound in humid air, in m/s.
+    """Return the speed of sound in humid air in m/s.
 
     Parameters
     ----------
     temperature_c, humidity_pct, pressure_kpa : array_like
         Temperature in C (-50 to 60), relative humidity in percent (0 to 100)
-        and static pressure in kPa (20 to 200).
+        and static pressure in kPa (20 to 200); they broadcast.
     co2_fraction : array_like
         Mole fraction of carbon dioxide, 0 to 0.01 (a full room: 0.002).
-
-    Returns
-    -------
-    float or ndarray
-        Speed in m/s, of the broadcast shape.
 
     Raises
     ------
@@ -345,17 +314,12 @@ def speed_of_sound(
 
 
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
-    """Speed of sound in dry air by the square-root rule, in m/s.
+    """Return the speed of sound in m/s by the square-root rule 331.3 sqrt(1 + t/273.15).
 
     Parameters
     ----------
     temperature_c : array_like
-        Temperature in C, -50 to 60.
-
-    Returns
-    -------
-    float or ndarray
-        Speed in m/s, of the shape of the input.
+        Temperature in C, -50 to 60; the result has its shape.
 
     Raises
     ------
@@ -364,7 +328,7 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
 
     Notes
     -----
-    331.3 sqrt(1 + t/273.15): ideal gas, any textbook.
+    Ideal gas; any textbook.
 
     Examples
     --------
@@ -375,17 +339,12 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
 
 
 def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
-    """Speed of sound by the rule of thumb 331.3 + 0.606 t, in m/s.
+    """Return the speed of sound in m/s by the rule of thumb 331.3 + 0.606 t.
 
     Parameters
     ----------
     temperature_c : array_like
-        Temperature in C, -50 to 60.
-
-    Returns
-    -------
-    float or ndarray
-        Speed in m/s, of the shape of the input.
+        Temperature in C, -50 to 60; the result has its shape.
 
     Raises
     ------
@@ -427,7 +386,7 @@ class Air:
     >>> round(air.speed_m_s, 2)
     343.86
     >>> round(1000 * air.absorption_db_per_m(4000.0), 1)
-    30.2
+    36.4
     """
 
     temperature_c: float
