@@ -365,17 +365,16 @@ def array_power_factor(
     Notes
     -----
     ``W = sum_ij A_i A_j sinc(2 f s_ij / c)``, s_ij the distances between the
-    elements, sinc(x) = sin(pi x) / (pi x): exact for elements that each radiate
-    alike in all directions, which is where the coupling matters.
+    elements, sinc(x) = sin(pi x) / (pi x): for elements that each radiate alike
+    in all directions. Dividing it by the Q of directive elements is up to 7 dB
+    too low in the mids; `array_radiated_power` is right for those.
 
     Examples
     --------
     >>> round(array_power_factor([[0, 0, 0], [0, 0, 0.3]], 50.0, 343.0), 2)
     3.97
     """
-    positions = as_points("positions_m", positions_m)
-    if positions.ndim != 2:
-        raise ValueError(f"positions_m must have shape (n, 3), got {positions.shape}")
+    positions = _array_positions(positions_m)
     frequency = as_frequency("frequency_hz", frequency_hz)
     speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
     amplitude = np.ones(len(positions))
@@ -387,3 +386,105 @@ def array_power_factor(
     apart = np.linalg.norm(positions[:, np.newaxis] - positions, axis=-1)
     coupling = np.sinc(2.0 * frequency[..., np.newaxis, np.newaxis] * apart / speed)
     return scalar_out(np.einsum("i,...ij,j", amplitude, coupling, amplitude))
+
+
+def array_radiated_power(
+    positions_m: ArrayLike,
+    aims: ArrayLike,
+    frequency_hz: ArrayLike,
+    speed_m_s: float,
+    coverage_h_deg: float,
+    coverage_v_deg: float,
+    *,
+    control_hz: float | None = None,
+    rear_floor_db: float = -20.0,
+) -> Any:
+    """Return the power of an array of directive boxes over that of one omni.
+
+    The omni has the level of one element on its axis; a single box gives 1/Q.
+
+    Parameters
+    ----------
+    positions_m, aims : array_like, shape (n, 3)
+        Centres in m and axes of the elements, as `array_elements` returns them.
+    frequency_hz : array_like, shape (...)
+        Frequencies, above 0 to 25,000 Hz. Higher ones cost more: about 0.3 s
+        for ten elements, 3 m in all, in 27 third octaves.
+    speed_m_s : float
+        Speed of sound, 200 to 500 m/s.
+    coverage_h_deg, coverage_v_deg, control_hz, rear_floor_db : float
+        The elements, as for `box_directivity`.
+
+    Returns
+    -------
+    float or ndarray, shape (...)
+        Power ratio.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If positions or aims are not (n, 3) or a number is out of range.
+
+    Notes
+    -----
+    The mean over the sphere of the squared pressure far away, by Gauss-Legendre
+    quadrature along the array and equal steps around it, as many as the
+    wavelength and the narrower coverage angle need.
+
+    Examples
+    --------
+    >>> positions, aims = array_elements([0, 0, 5], [9, 0, 5], elements=4, spacing_m=0.3)
+    >>> round(array_radiated_power(positions, aims, 1000.0, 343.0, 90.0, 60.0), 2)
+    0.42
+    """
+    positions = _array_positions(positions_m)
+    axes = as_points("aims", aims)
+    if axes.shape != positions.shape:
+        raise ValueError(f"aims must have the shape of positions_m, {positions.shape}, "
+                         f"got {axes.shape}")
+    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
+    speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
+    narrow = np.sqrt(max(box_exponent(coverage_h_deg), box_exponent(coverage_v_deg)))
+    offsets = positions - positions.mean(axis=0)
+    along = np.linalg.svd(offsets)[2][0]
+    reach = np.abs(offsets @ along).max()
+    width = np.linalg.norm(offsets - np.outer(offsets @ along, along), axis=1).max()
+    power = np.empty(frequency.size)
+    for band, hertz in enumerate(frequency.flat):
+        k = 2.0 * np.pi * hertz / speed
+        rays, share = _sphere(
+            along, 1.5 + 0.16 * narrow + 0.065 * k * reach, 8.0 + 1.3 * narrow + 0.5 * k * width
+        )
+        pressure = np.zeros(len(rays), dtype=complex)
+        for offset, axis in zip(offsets, axes, strict=True):
+            theta, phi = off_axis_angles(np.zeros(3), axis, rays)
+            pattern = box_directivity(
+                theta, phi, coverage_h_deg, coverage_v_deg, rear_floor_db=rear_floor_db,
+                frequency_hz=None if control_hz is None else hertz, control_hz=control_hz,
+            )
+            pressure += pattern * np.exp(1j * k * (rays @ offset))
+        power[band] = share @ np.abs(pressure) ** 2
+    return scalar_out(power.reshape(frequency.shape))
+
+
+def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, FloatArray]:
+    """Return unit vectors over the sphere and the share of it each stands for."""
+    point, share = np.polynomial.legendre.leggauss(16)
+    # Very large arrays are incoherent where this cap on their rays bites.
+    count, around = int(np.ceil(min(zones, 200.0))), int(np.ceil(min(steps, 400.0)))
+    centre = (2.0 * np.arange(count) + 1.0) / count - 1.0
+    height = np.add.outer(centre, point / count).ravel()
+    weight = np.tile(share / count, count)
+    turn = np.arange(around) * (2.0 * np.pi / around)
+    first = _unit(np.cross(axis, np.eye(3)[np.abs(axis).argmin()]), "")
+    circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), np.cross(axis, first))
+    radius = np.sqrt(1.0 - height**2)
+    rays = height[:, None, None] * axis + radius[:, None, None] * circle
+    return rays.reshape(-1, 3), np.repeat(weight / (2.0 * around), around)
+
+
+def _array_positions(value: ArrayLike) -> FloatArray:
+    positions = as_points("positions_m", value)
+    if positions.ndim != 2:
+        raise ValueError(f"positions_m must have shape (n, 3), got {positions.shape}")
+    return positions
