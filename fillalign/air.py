@@ -229,7 +229,7 @@ def humidity_at_constant_vapour(
     before = _saturation_pa(read_temperature_c(from_temperature_c, "from_temperature_c")[0])
     after = _saturation_pa(read_temperature_c(to_temperature_c, "to_temperature_c")[0])
     humidity = read_humidity_pct(from_humidity_pct, "from_humidity_pct")
-    return scalar_out(np.minimum(humidity * before / after, 100.0))
+    return scalar_out(np.minimum(humidity * (before / after), 100.0))
 
 
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
@@ -424,9 +424,8 @@ class Air:
         >>> round(Air(27.0, 40.0).at_temperature(13.0).humidity_pct, 1)
         95.3
         """
-        humidity = humidity_at_constant_vapour(
-            self.temperature_c, self.humidity_pct, temperature_c
-        )
+        there = read_temperature_c(temperature_c)[0]
+        humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
         return Air(temperature_c, humidity, self.pressure_kpa)
 
     @property
