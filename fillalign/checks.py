@@ -1,0 +1,270 @@
+"""What given settings do at every seat: gaps, levels, ripple, walk, readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillalign._check import FloatArray
+from fillalign.field import (
+    C_POWER,
+    NEAR_DB,
+    Mix,
+    Settings,
+    build_mix,
+    gains_of,
+    to_db,
+)
+from fillalign.need import Bench, main_outputs
+from fillalign.paths import (
+    A_POWER,
+    THIRDS_HZ,
+    IntArray,
+    Paths,
+    Seats,
+    single_points,
+    trace_paths,
+    venue_seats,
+)
+from fillalign.precedence import precedence_limit_db, required_margin_ms
+from fillalign.timing import counting_mains
+from fillalign.venue import Venue
+
+BLOCK = 512
+RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
+
+
+@dataclass(frozen=True)
+class SeatChecks:
+    """One entry for each fill and each seat it covers or touches, as arrays of length k.
+
+    A fill touches a seat where its direct sound lies within 10 dB of the mains'.
+    `other` is the loudest other fill within 10 dB there (-1: none).
+    """
+
+    seat: IntArray
+    point_m: FloatArray
+    area: IntArray
+    fill: IntArray
+    main: IntArray
+    covered: NDArray[np.bool_]
+    gap_ms: FloatArray
+    level_difference_db: FloatArray
+    limit_db: FloatArray
+    margin_ms: FloatArray
+    ripple_db: FloatArray
+    other: IntArray
+    other_gap_ms: FloatArray
+    level_dba: FloatArray
+
+    @property
+    def keeps_image(self) -> NDArray[np.bool_]:
+        """Whether the seat keeps the precedence table."""
+        return np.asarray(self.level_difference_db <= self.limit_db + 1e-9)
+
+
+def _ripple_db(mix: Mix, gains: FloatArray) -> FloatArray:
+    """Spread over third octaves, 500 Hz to 8 kHz, of the coherent over the power sum, (n,)."""
+    apart = np.einsum("oonb,o->nb", mix.gram, gains**2)
+    ratio = to_db(mix.direct(gains))[:, RIPPLE_BANDS] - to_db(apart)[:, RIPPLE_BANDS]
+    return np.asarray(ratio.max(axis=1) - ratio.min(axis=1))
+
+
+def _others(
+    level: FloatArray, arrival: FloatArray, fills: list[int], fill: int
+) -> tuple[IntArray, FloatArray]:
+    others = [i for i in fills if i != fill]
+    if not others:
+        return np.full(level.shape[1], -1), np.full(level.shape[1], np.nan)
+    loudest = np.array(others)[level[others].argmax(axis=0)]
+    pick = (loudest, np.arange(level.shape[1]))
+    heard = level[pick] >= level[fill] - NEAR_DB
+    gap = np.where(heard, arrival[fill] - arrival[pick], np.nan)
+    return np.where(heard, loudest, -1), gap
+
+
+def _check_block(
+    venue: Venue,
+    paths: Paths,
+    settings: Settings,
+    shift_db: FloatArray,
+    fills: list[str],
+    covers: dict[str, NDArray[np.bool_]],
+) -> list[dict[str, FloatArray]]:
+    names = list(venue.outputs)
+    mains = main_outputs(venue)
+    sounding = [*mains, *fills]
+    mix = build_mix(venue, paths, settings, sounding=sounding, shift_db=shift_db)
+    gains = gains_of(settings, names, sounding)
+    mains_dba = to_db(mix.direct(gains_of(settings, names, mains)) @ A_POWER)
+    own = np.einsum("oonb->onb", mix.gram) @ A_POWER
+    level = to_db(own * gains[:, None] ** 2)
+    total = to_db(mix.total(gains) @ A_POWER)
+    ripple = _ripple_db(mix, gains)
+    rows = []
+    for name in fills:
+        index = names.index(name)
+        main, arrival = counting_mains(venue, paths, settings, name)
+        gap = mix.arrival_ms[index] - arrival
+        difference = level[index] - mains_dba
+        other, other_gap = _others(level, mix.arrival_ms, [names.index(f) for f in fills], index)
+        keep = covers[name][paths.seats.area] | (difference >= -NEAR_DB)
+        part = {
+            "point_m": paths.seats.points_m,
+            "area": paths.seats.area,
+            "fill": np.full(len(gap), index),
+            "main": main,
+            "covered": covers[name][paths.seats.area],
+            "gap_ms": gap,
+            "level_difference_db": difference,
+            "limit_db": precedence_limit_db(gap),
+            "margin_ms": required_margin_ms(gap, difference),
+            "ripple_db": ripple,
+            "other": other,
+            "other_gap_ms": other_gap,
+            "level_dba": total,
+        }
+        rows.append({key: np.asarray(value)[keep] for key, value in part.items()})
+        rows[-1]["seat"] = np.flatnonzero(keep)
+    return rows
+
+
+def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[SeatChecks, float]:
+    """Check every seat of the venue; also return the loudest total, in dBA.
+
+    Works through all seats in blocks, so that memory stays bounded.
+    """
+    venue = bench.venue
+    seats = venue_seats(venue)
+    covers = {
+        name: np.array(
+            [
+                any(area.name in s.covers for s in venue.sources if s.output == name)
+                for area in venue.areas
+            ]
+        )
+        for name in fills
+    }
+    parts: list[dict[str, FloatArray]] = []
+    for start in range(0, len(seats), BLOCK):
+        block = seats.take(slice(start, start + BLOCK))
+        paths = trace_paths(venue, block, venue.states["show"], bench.air)
+        for part in _check_block(venue, paths, settings, bench.shift_db, fills, covers):
+            parts.append({**part, "seat": part["seat"] + start})
+    if not parts:
+        empty = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
+        return SeatChecks(**{**empty, "point_m": np.empty((0, 3))}), -np.inf  # type: ignore[arg-type]
+    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    return SeatChecks(**joined), float(joined["level_dba"].max(initial=-np.inf))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Row means from the stage to the back, (r,): total level in dBA before and after."""
+
+    x_m: FloatArray
+    area: IntArray
+    before_dba: FloatArray
+    after_dba: FloatArray
+    heard_before_dba: FloatArray
+    heard_after_dba: FloatArray
+    profile_dba: FloatArray
+
+    def spread_db(self, which: str) -> float:
+        """Front-to-back spread of total level: before or after."""
+        levels = self.before_dba if which == "before" else self.after_dba
+        return float(levels.max() - levels.min())
+
+
+def walk_levels(
+    bench: Bench, settings: Settings, sounding: list[str], profile: FloatArray
+) -> Walk:
+    """Levels along the walk with the mains alone and with everything."""
+    mix = bench.mix(settings, sounding)
+    alone = gains_of(settings, mix.outputs, main_outputs(bench.venue))
+    every = gains_of(settings, mix.outputs, sounding)
+
+    def rows(power: FloatArray) -> FloatArray:
+        return to_db(bench.row_mean(power @ A_POWER))
+
+    return Walk(
+        x_m=bench.row_x_m,
+        area=bench.row_area,
+        before_dba=rows(mix.total(alone)),
+        after_dba=rows(mix.total(every)),
+        heard_before_dba=rows(bench.heard(mix, alone)),
+        heard_after_dba=rows(bench.heard(mix, every)),
+        profile_dba=profile,
+    )
+
+
+def _point_dba(bench: Bench, point: FloatArray, settings: Settings, names: list[str]) -> float:
+    venue = bench.venue
+    paths = trace_paths(venue, single_points(point), venue.states["show"], bench.air)
+    mix = build_mix(venue, paths, settings, sounding=names, shift_db=bench.shift_db)
+    return float(to_db(mix.total(gains_of(settings, mix.outputs, names))[0] @ A_POWER))
+
+
+def gain_before_feedback_db(
+    bench: Bench, settings: Settings, sounding: list[str], walk: Walk
+) -> float:
+    """Gain before feedback won for the same level at the back row.
+
+    How far the mains come down, less what the fills add at the stage microphone.
+    """
+    point = np.array(bench.venue.stage_microphone_m)
+    back = int(walk.x_m.argmax())
+    down = float(walk.after_dba[back] - walk.before_dba[back])
+    mains = main_outputs(bench.venue)
+    added = _point_dba(bench, point, settings, sounding) - _point_dba(
+        bench, point, settings, mains
+    )
+    return down - added
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Meter readings to expect at a fill's aim seat, venue empty, pink noise."""
+
+    output: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    mains_dbc: float
+    fill_dba: float
+    fill_dbc: float
+    both_dba: float
+
+
+def aim_seat(venue: Venue, output: str, seats: Seats, areas: tuple[str, ...]) -> FloatArray:
+    """Covered seat nearest to where the output's boxes aim, (3,)."""
+    inside = np.isin(seats.area, [i for i, a in enumerate(venue.areas) if a.name in areas])
+    points = seats.points_m[inside]
+    aims = np.array([s.aim_m for s in venue.sources if s.output == output])
+    away = np.linalg.norm(points[:, None, :] - aims[None], axis=2).min(axis=1)
+    return np.asarray(points[away.argmin()])
+
+
+def expected_reading(
+    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...]
+) -> Reading:
+    """Predict what a meter shows at the aim seat in the empty venue."""
+    venue = bench.venue
+    state = venue.states["check"]
+    point = aim_seat(venue, output, venue_seats(venue), areas)
+    seat = venue_seats(venue)
+    here = seat.take(np.flatnonzero((seat.points_m == point).all(axis=1))[:1])
+    paths = trace_paths(venue, here, state, state.air)
+    mains = main_outputs(venue)
+
+    def total(names: list[str]) -> FloatArray:
+        mix = build_mix(
+            venue, paths, settings, state="check", sounding=names, shift_db=bench.shift_db
+        )
+        return np.asarray(mix.total(gains_of(settings, mix.outputs, names))[0])
+
+    alone, fill, both = total(mains), total([output]), total([*mains, output])
+    values = [float(to_db(p @ w)) for p in (alone, fill) for w in (A_POWER, C_POWER)]
+    x, y, z = (float(v) for v in point)
+    return Reading(output, (x, y, z), *values, both_dba=float(to_db(both @ A_POWER)))

@@ -1,0 +1,418 @@
+"""Levels and arrivals of every output at every seat, in third octaves.
+
+Direct sound adds with band-averaged interference within one feed and by power
+between feeds; in a room, early and late sound follow Barron and Lee. The early
+window opens at each seat's first arrival.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from fillalign._check import FloatArray, as_points
+from fillalign.absorption import OCTAVES_NOMINAL
+from fillalign.air import Air
+from fillalign.comb import cross_power
+from fillalign.filters import (
+    low_cut_group_delay_ms,
+    low_cut_response,
+    shelf_group_delay_ms,
+    shelf_response,
+)
+from fillalign.levels import c_weighting_db
+from fillalign.paths import (
+    A_POWER,
+    CENTRE_HZ,
+    HIGH_HZ,
+    LOW_HZ,
+    THIRDS_HZ,
+    IntArray,
+    Paths,
+    Seats,
+    by_thirds,
+    single_points,
+    trace_paths,
+    venue_seats,
+)
+from fillalign.room import early_late_energy
+from fillalign.venue import FEEDS, OutputSettings, Venue
+
+C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
+NEAR_DB = 10.0
+_FLOOR = 1e-30
+_BLOCK = 1024
+Settings = Mapping[str, OutputSettings]
+
+
+def to_db(power: FloatArray) -> FloatArray:
+    """Level of a power, with a floor of -300 dB for silence."""
+    return np.asarray(10 * np.log10(np.maximum(power, _FLOOR)))
+
+
+def early_ms(venue: Venue) -> float:
+    """Early window of the venue's programme: 50 ms speech, 80 ms music."""
+    return 50.0 if venue.programme == "speech" else 80.0
+
+
+def output_roles(venue: Venue) -> dict[str, str]:
+    """Role (main, sub or fill) of each output that drives a source."""
+    return {source.output: source.role for source in venue.sources}
+
+
+def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
+    """Settings before planning: trim 0, no filter, the hold-back on every output."""
+    return {
+        name: OutputSettings(
+            delay_ms=venue.hold_back_ms,
+            polarity=output.polarity,
+            low_cut_order=output.low_cut_orders[0],
+            low_cut_kind=output.low_cut_kinds[0],
+        )
+        for name, output in venue.outputs.items()
+    }
+
+
+def filter_response(settings: OutputSettings) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Magnitude, phase in rad and group delay in ms by band, at band centres."""
+    response = np.ones(CENTRE_HZ.size, dtype=complex)
+    delay = np.zeros(CENTRE_HZ.size)
+    if settings.low_cut_hz is not None:
+        cut = {"order": settings.low_cut_order, "kind": settings.low_cut_kind}
+        response = response * low_cut_response(CENTRE_HZ, settings.low_cut_hz, **cut)
+        delay = delay + low_cut_group_delay_ms(CENTRE_HZ, settings.low_cut_hz, **cut)
+    if settings.shelf_db:
+        response = response * shelf_response(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
+        delay = delay + shelf_group_delay_ms(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
+    if settings.polarity == "inverted":
+        response = -response
+    return np.abs(response), np.angle(response), delay
+
+
+@dataclass(frozen=True)
+class Mix:
+    """Every output under given delays and filters, each at trim 0.
+
+    `gram` (o, o, n, b) sums to the direct power for amplitude gains g as
+    sum g_o g_p gram_op; `early` and `late` (o, n, b) are tail powers;
+    `arrival_ms` and `level_dba` (o, n) are each output's arrival and direct
+    level; `in_time` (o, n) tells whether its direct sound falls in the early
+    window that opens at `first_ms` (n,).
+    """
+
+    outputs: tuple[str, ...]
+    gram: FloatArray
+    early: FloatArray
+    late: FloatArray
+    arrival_ms: FloatArray
+    level_dba: FloatArray
+    first_ms: FloatArray
+    in_time: NDArray[np.bool_]
+
+    def direct(self, gains: FloatArray) -> FloatArray:
+        """Direct power (n, b) for amplitude gains (o,) or (o, n)."""
+        return _quadratic(self.gram, gains)
+
+    def useful(self, gains: FloatArray) -> FloatArray:
+        """Direct and early power within the early window, (n, b)."""
+        per_seat = np.broadcast_to(gains.reshape(len(gains), -1), self.in_time.shape)
+        in_time = _quadratic(self.gram, per_seat * self.in_time)
+        return np.asarray(in_time + np.einsum("o,onb->nb", gains**2, self.early))
+
+    def total(self, gains: FloatArray) -> FloatArray:
+        """Direct, early and late power: what a meter shows, (n, b)."""
+        tails = np.einsum("o,onb->nb", gains**2, self.early + self.late)
+        return np.asarray(self.direct(gains) + tails)
+
+
+def _quadratic(gram: FloatArray, gains: FloatArray) -> FloatArray:
+    weights = gains.reshape(len(gains), -1, 1)
+    used = np.flatnonzero(np.any(weights != 0, axis=(1, 2)))
+    total = np.zeros(gram.shape[2:])
+    for place, one in enumerate(used):
+        total += weights[one] ** 2 * gram[one, one]
+        for other in used[place + 1 :]:
+            total += 2 * weights[one] * weights[other] * gram[one, other]
+    return np.maximum(total, 0.0)
+
+
+def gains_of(settings: Settings, outputs: Collection[str], sounding: Collection[str]) -> FloatArray:
+    """Amplitude gain of each output: its trim, or 0 where it is silent."""
+    return np.array(
+        [10 ** (settings[name].trim_db / 20) if name in sounding else 0.0 for name in outputs]
+    )
+
+
+def _nearby_first(arrival: FloatArray, level: FloatArray) -> FloatArray:
+    """Earliest arrival within 10 dB of the loudest, along the first axis."""
+    counts = level >= level.max(axis=0) - NEAR_DB
+    return np.asarray(np.where(counts, arrival, np.inf).min(axis=0))
+
+
+def output_arrivals(
+    venue: Venue, paths: Paths, settings: Settings
+) -> tuple[FloatArray, FloatArray]:
+    """Arrival in ms and direct level in dBA at trim 0 of each output, (o, n) each."""
+    arrival, level = [], []
+    for index, (name, output) in enumerate(venue.outputs.items()):
+        own = paths.source_output == index
+        later = settings[name].delay_ms + output.latency_ms
+        arrival.append(_nearby_first(paths.serving_ms[own], paths.level_dba[own]) + later)
+        level.append(to_db((10 ** (paths.level_dba[own] / 10)).sum(axis=0)))
+    return np.array(arrival), np.array(level)
+
+
+def _gram(
+    venue: Venue, paths: Paths, settings: Settings, responses: list[tuple[FloatArray, ...]]
+) -> FloatArray:
+    count = len(venue.outputs)
+    gram = np.zeros((count, count, len(paths.seats), THIRDS_HZ.size))
+    element_output = paths.source_output[paths.element_source]
+    names = list(venue.outputs)
+    for feed in FEEDS:
+        members = [i for i, name in enumerate(names) if venue.outputs[name].feed == feed]
+        chosen = np.flatnonzero(np.isin(element_output, members))
+        if not chosen.size:
+            continue
+        owner = element_output[chosen]
+        later = np.array([settings[n].delay_ms + venue.outputs[n].latency_ms for n in names])
+        magnitude, phase, delay = (np.array(part)[owner] for part in zip(*responses, strict=True))
+        part = cross_power(
+            (paths.amplitude[chosen] * magnitude[:, None, :]) ** 2,
+            (paths.time_ms[chosen] + later[owner, None])[..., None] / 1000,
+            LOW_HZ,
+            HIGH_HZ,
+            groups=np.searchsorted(members, owner),
+            phase_rad=phase[:, None, :],
+            group_delay_s=delay[:, None, :] / 1000,
+        )
+        gram[np.ix_(members, members)] = part
+    return gram
+
+
+def _tails(
+    venue: Venue,
+    paths: Paths,
+    rt60_s: FloatArray,
+    arrival_ms: FloatArray,
+    first_ms: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Early and late tail power of each source at trim 0, (s, n, b)."""
+    volume = venue.room.volume_m3 if venue.room else np.inf
+    energy = early_late_energy(
+        paths.distance_m[..., None],
+        rt60_s,
+        volume,
+        early_ms=early_ms(venue),
+        gap_ms=np.maximum(arrival_ms - first_ms, 0.0)[..., None],
+    )
+    power = paths.tail_power[:, None, :]
+    return energy[0] * power, energy[1] * power
+
+
+def build_mix(
+    venue: Venue,
+    paths: Paths,
+    settings: Settings,
+    *,
+    state: str = "show",
+    sounding: Collection[str] | None = None,
+    shift_db: FloatArray | None = None,
+) -> Mix:
+    """Combine paths and settings.
+
+    Parameters
+    ----------
+    venue, paths : Venue, Paths
+        The venue and its traced paths.
+    settings : mapping
+        OutputSettings by output name; the trims only decide which arrival opens
+        the early window, the mix itself is at trim 0.
+    state : {"show", "check"}
+        Whose reverberation to use.
+    sounding : collection of str, optional
+        Outputs that may open the early window; all by default.
+    shift_db : ndarray, optional
+        Correction from measured levels, (o, b).
+
+    Returns
+    -------
+    Mix
+        See there.
+    """
+    names = tuple(venue.outputs)
+    shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
+    responses = [
+        (size * 10 ** (extra / 20), phase, delay)
+        for (size, phase, delay), extra in zip(
+            (filter_response(settings[name]) for name in names), shift, strict=True
+        )
+    ]
+    arrival, level = output_arrivals(venue, paths, settings)
+    level = level + to_db((10 ** (shift / 10)) @ A_POWER / A_POWER.sum())[:, None]
+    gains = gains_of(settings, names, names if sounding is None else sounding)
+    heard = level + to_db(gains**2)[:, None]
+    first = _nearby_first(arrival, heard)
+    shape = (len(names), len(paths.seats), THIRDS_HZ.size)
+    early, late = np.zeros(shape), np.zeros(shape)
+    if venue.room:
+        rt60 = by_thirds(venue.states[state].rt60_s)
+        own_ms = paths.serving_ms + (arrival_shift(venue, settings))[paths.source_output, None]
+        for index, tails in enumerate(zip(*_tails(venue, paths, rt60, own_ms, first), strict=True)):
+            output = paths.source_output[index]
+            early[output] += tails[0] * responses[output][0] ** 2
+            late[output] += tails[1] * responses[output][0] ** 2
+    return Mix(
+        outputs=names,
+        gram=_gram(venue, paths, settings, responses),
+        early=early,
+        late=late,
+        arrival_ms=arrival,
+        level_dba=level,
+        first_ms=first,
+        in_time=arrival - first <= early_ms(venue),
+    )
+
+
+def arrival_shift(venue: Venue, settings: Settings) -> FloatArray:
+    """Delay plus latency of each output, in ms."""
+    return np.array([settings[n].delay_ms + out.latency_ms for n, out in venue.outputs.items()])
+
+
+def measured_shifts_db(venue: Venue, *, state: str | None = None) -> FloatArray:
+    """Shift of each output that brings the model to the measured levels, (o, b).
+
+    Each reading was taken with its output alone at trim 0 without filters.
+    Several readings of one output are averaged.
+    """
+    names = list(venue.outputs)
+    shifts: dict[int, list[FloatArray]] = {index: [] for index in range(len(names))}
+    resting = resting_settings(venue)
+    for reading in venue.measured:
+        if state is not None and reading.state != state:
+            continue
+        where = venue.states[reading.state]
+        paths = trace_paths(venue, single_points(np.array(reading.at_m)), where, where.air)
+        only = [reading.output]
+        mix = build_mix(venue, paths, resting, state=reading.state, sounding=only)
+        power = mix.total(gains_of(resting, names, only))[0]
+        index = names.index(reading.output)
+        if reading.level_dba is not None:
+            gap = reading.level_dba - float(to_db(power @ A_POWER))
+            shifts[index].append(np.full(THIRDS_HZ.size, gap))
+        else:
+            octaves = to_db(power.reshape(-1, 3).sum(axis=1))
+            own = dict(zip((int(o) for o in OCTAVES_NOMINAL), octaves, strict=True))
+            change = {key: value - own[key] for key, value in reading.by_octave_db.items()}
+            shifts[index].append(by_thirds(change))
+    return np.array(
+        [np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size) for part in shifts.values()]
+    )
+
+
+@dataclass(frozen=True)
+class SeatField:
+    """Levels at n seats for o outputs in 27 third octaves (`THIRDS_HZ`), in dB.
+
+    `direct_db`, `useful_db`, `total_db` (n, 27) are of everything sounding;
+    `output_direct_db` (o, n, 27) and `arrival_ms` (o, n) of each output alone.
+    """
+
+    outputs: tuple[str, ...]
+    seats_m: FloatArray
+    direct_db: FloatArray
+    useful_db: FloatArray
+    total_db: FloatArray
+    output_direct_db: FloatArray
+    arrival_ms: FloatArray
+
+    def octaves_db(self, which: str = "total") -> FloatArray:
+        """Octave levels (n, 9) of `which`: direct, useful or total."""
+        power = 10 ** (getattr(self, f"{which}_db") / 10)
+        return to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
+
+    def weighted_db(self, which: str = "total", *, weighting: str = "A") -> FloatArray:
+        """A- or C-weighted level (n,) of `which`: direct, useful or total."""
+        weights = A_POWER if weighting == "A" else C_POWER
+        return to_db(10 ** (getattr(self, f"{which}_db") / 10) @ weights)
+
+
+def seat_field(
+    venue: Venue,
+    settings: Settings | None = None,
+    *,
+    state: str = "show",
+    air: Air | None = None,
+    seats_m: ArrayLike | None = None,
+    sounding: Collection[str] | None = None,
+) -> SeatField:
+    """Levels and arrivals of a venue at every seat.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    settings : mapping of str to OutputSettings, optional
+        By output; outputs left out rest at trim 0 and the hold-back.
+    state : {"show", "check"}
+        Which state's air, wind and reverberation to use.
+    air : Air, optional
+        Air instead of the state's.
+    seats_m : array_like, optional
+        Points (n, 3) in m instead of the venue's seats (no shadow applies).
+    sounding : collection of str, optional
+        Names of the outputs that sound; all by default.
+
+    Returns
+    -------
+    SeatField
+        Computed in blocks of seats, so that memory stays bounded.
+
+    Raises
+    ------
+    ValueError
+        If an output, the state or a point is not known or not finite.
+
+    References
+    ----------
+    Barron, M. and Lee, L.-J. (1988), J. Acoust. Soc. Am. 84(2), 618-628; ISO
+    9613-1:1993; interference as in `fillalign.comb`.
+
+    Examples
+    --------
+    >>> from fillalign import read_venue, seat_field
+    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> seat_field(hall, seats_m=[[13, 0, 1.2]]).total_db.shape
+    (1, 27)
+    """
+    if state not in venue.states:
+        raise ValueError(f"state must be one of {', '.join(venue.states)}, got {state!r}")
+    unknown = [n for n in [*(settings or {}), *(sounding or [])] if n not in venue.outputs]
+    if unknown:
+        raise ValueError(f"no output named {unknown[0]!r}; there are {', '.join(venue.outputs)}")
+    full = {**resting_settings(venue), **(settings or {})}
+    seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
+    names = tuple(venue.outputs)
+    gains = gains_of(full, names, names if sounding is None else sounding)
+    shift = measured_shifts_db(venue) if venue.measured else None
+    blocks: list[IntArray] = [
+        np.arange(start, min(start + _BLOCK, len(seats))) for start in range(0, len(seats), _BLOCK)
+    ]
+    parts = []
+    for block in blocks:
+        paths = trace_paths(
+            venue, seats.take(block), venue.states[state], air or venue.states[state].air
+        )
+        mix = build_mix(venue, paths, full, state=state, sounding=sounding, shift_db=shift)
+        own = np.einsum("oonb->onb", mix.gram) * gains[:, None, None] ** 2
+        parts.append(
+            (mix.direct(gains), mix.useful(gains), mix.total(gains), own, mix.arrival_ms)
+        )
+    direct, useful, total = (np.concatenate([p[i] for p in parts]) for i in range(3))
+    own, arrival = (np.concatenate([p[i] for p in parts], axis=1) for i in (3, 4))
+    return SeatField(
+        names, seats.points_m, to_db(direct), to_db(useful), to_db(total), to_db(own), arrival
+    )

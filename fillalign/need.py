@@ -1,0 +1,304 @@
+"""Reference, profile and need: which seats the mains do not serve, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillalign._check import FloatArray
+from fillalign.air import Air
+from fillalign.field import (
+    Mix,
+    Settings,
+    build_mix,
+    gains_of,
+    measured_shifts_db,
+    output_roles,
+    to_db,
+)
+from fillalign.paths import A_POWER, THIRDS_HZ, IntArray, Paths, Seats, trace_paths, venue_seats
+from fillalign.venue import Venue
+
+SEATS_A_ROW = 9
+ROWS = 150
+SHORT_DB = 1.0
+SHARE_OF_ROWS = 0.9
+TIER_M = 2.0
+_BAND = np.arange(THIRDS_HZ.size) // 3
+HIGHS = np.isin(_BAND, (6, 7)).astype(float)
+MIDS = np.isin(_BAND, (3, 4)).astype(float)
+WEIGHTS = np.stack([A_POWER, HIGHS, MIDS], axis=1)
+
+
+def decision_seats(venue: Venue) -> Seats:
+    """Seats on which decisions rest: at most 9 a row and 150 rows, evenly spread."""
+    seats = venue_seats(venue)
+    _, row = np.unique(np.column_stack([seats.area, seats.row_x_m]), axis=0, return_inverse=True)
+    row = row.ravel()
+    stride = int(np.ceil((row.max() + 1) / ROWS))
+    chosen: list[int] = []
+    for number in range(0, int(row.max()) + 1, stride):
+        members = np.flatnonzero(row == number)
+        count = min(SEATS_A_ROW, len(members))
+        chosen.extend(members[np.round(np.linspace(0, len(members) - 1, count)).astype(int)])
+    return seats.take(np.array(chosen))
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Everything decisions are computed from: paths to seats n in rows r.
+
+    `reference_rows` (r,) marks the rows whose mean is the reference.
+    """
+
+    venue: Venue
+    air: Air
+    paths: Paths
+    shift_db: FloatArray
+    row_of_seat: IntArray
+    row_x_m: FloatArray
+    row_area: IntArray
+    reference_rows: NDArray[np.bool_]
+
+    def row_mean(self, power: FloatArray) -> FloatArray:
+        """Mean power over the seats of each row; the first axis holds seats."""
+        counts = np.bincount(self.row_of_seat)
+        flat = power.reshape(len(power), -1)
+        sums = np.stack(
+            [np.bincount(self.row_of_seat, weights=column) for column in flat.T], axis=-1
+        )
+        return np.asarray((sums / counts[:, None]).reshape(-1, *power.shape[1:]))
+
+    def seats_in(self, areas: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Which seats lie in the named areas, (n,)."""
+        return np.isin(self.paths.seats.area, self._indices(areas))
+
+    def rows_in(self, areas: tuple[str, ...]) -> NDArray[np.bool_]:
+        """Which rows lie in the named areas, (r,)."""
+        return np.isin(self.row_area, self._indices(areas))
+
+    def _indices(self, areas: tuple[str, ...]) -> list[int]:
+        return [i for i, area in enumerate(self.venue.areas) if area.name in areas]
+
+    def mix(self, settings: Settings, sounding: list[str]) -> Mix:
+        """All outputs under these settings, in the occupied state."""
+        return build_mix(
+            self.venue, self.paths, settings, sounding=sounding, shift_db=self.shift_db
+        )
+
+    def heard(self, mix: Mix, gains: FloatArray) -> FloatArray:
+        """Power that decides need: useful sound in a room, direct sound outdoors."""
+        return mix.useful(gains) if self.venue.indoors else mix.direct(gains)
+
+
+def main_outputs(venue: Venue) -> list[str]:
+    """Names of the outputs of mains and subs."""
+    return [name for name, role in output_roles(venue).items() if role in ("main", "sub")]
+
+
+def fill_depths(venue: Venue) -> dict[str, float]:
+    """Mean x of the boxes of each fill output, in m."""
+    return {
+        name: float(np.mean([s.position_m[0] for s in venue.sources if s.output == name]))
+        for name, role in output_roles(venue).items()
+        if role == "fill"
+    }
+
+
+def covered_areas(venue: Venue, outputs: Collection[str]) -> tuple[str, ...]:
+    """Areas covered by any fill of some outputs."""
+    names = {area for source in venue.sources if source.output in outputs for area in source.covers}
+    return tuple(area.name for area in venue.areas if area.name in names)
+
+
+def fill_tiers(venue: Venue) -> list[list[str]]:
+    """Fill outputs, front to back, in tiers that are trimmed together.
+
+    A tier holds outputs of one kind and loudspeaker, at most 2 m apart in depth,
+    that cover the same area.
+    """
+    kinds = {s.output: (s.kind, s.loudspeaker) for s in venue.of_role("fill")}
+    depths = fill_depths(venue)
+    tiers: list[list[str]] = []
+    for name in sorted(depths, key=lambda one: (depths[one], one)):
+        for tier in tiers:
+            first = tier[0]
+            if (
+                kinds[first] == kinds[name]
+                and depths[name] - depths[first] <= TIER_M
+                and set(covered_areas(venue, [first])) & set(covered_areas(venue, [name]))
+            ):
+                tier.append(name)
+                break
+        else:
+            tiers.append([name])
+    return tiers
+
+
+def _reference_rows(venue: Venue, row_x: FloatArray) -> NDArray[np.bool_]:
+    if venue.goals.reference_rows_m is not None:
+        low, high = venue.goals.reference_rows_m
+    else:
+        aim = float(np.mean([source.aim_m[0] for source in venue.of_role("main")]))
+        low, high = aim - 2.0, aim + 2.0
+    inside = (row_x >= low - 1e-9) & (row_x <= high + 1e-9)
+    if not inside.any():
+        inside = np.abs(row_x - (low + high) / 2) == np.abs(row_x - (low + high) / 2).min()
+    return inside
+
+
+def make_bench(venue: Venue, air: Air) -> Bench:
+    """Trace a venue for planning in its occupied state and the given air."""
+    seats = decision_seats(venue)
+    rows, index = np.unique(
+        np.column_stack([seats.row_x_m, seats.area]), axis=0, return_inverse=True
+    )
+    return Bench(
+        venue=venue,
+        air=air,
+        paths=trace_paths(venue, seats, venue.states["show"], air),
+        shift_db=measured_shifts_db(venue),
+        row_of_seat=index.ravel(),
+        row_x_m=rows[:, 0],
+        row_area=rows[:, 1].astype(int),
+        reference_rows=_reference_rows(venue, rows[:, 0]),
+    )
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The mains alone over the reference rows, frozen before any decision.
+
+    `level_dba` is the heard level that the profile starts from and `meter_dba`
+    the total; `tone_db` is highs (4 and 8 kHz octaves) less mids (500 Hz and 1 kHz);
+    `bands` (27,) the total power; `x_m` the middle of the rows.
+    """
+
+    level_dba: float
+    meter_dba: float
+    tone_db: float
+    bands: FloatArray
+    x_m: float
+
+
+def mains_reference(bench: Bench, settings: Settings) -> Reference:
+    """Compute the reference with the mains alone, as set."""
+    sounding = main_outputs(bench.venue)
+    mix = bench.mix(settings, sounding)
+    gains = gains_of(settings, mix.outputs, sounding)
+    rows = bench.reference_rows
+    heard = bench.row_mean(bench.heard(mix, gains))[rows].mean(axis=0)
+    total = bench.row_mean(mix.total(gains))[rows].mean(axis=0)
+    level, highs, mids = to_db(heard @ WEIGHTS)
+    return Reference(
+        level_dba=float(level),
+        meter_dba=float(to_db(total @ A_POWER)),
+        tone_db=float(highs - mids),
+        bands=total,
+        x_m=float(bench.row_x_m[rows].mean()),
+    )
+
+
+def profile_dba(bench: Bench, level_dba: float, x_m: float) -> FloatArray:
+    """Heard level each row should have, (r,): the reference less the allowed fall."""
+    last = float(bench.row_x_m.max())
+    depth = np.clip((bench.row_x_m - x_m) / max(last - x_m, 1e-9), 0.0, 1.0)
+    fall = bench.venue.goals.allowed_fall_db * depth
+    for index, area in enumerate(bench.venue.areas):
+        if area.allowed_fall_db is not None:
+            fall[bench.row_area == index] = area.allowed_fall_db
+    return np.asarray(level_dba - fall)
+
+
+@dataclass(frozen=True)
+class RowCheck:
+    """How each row stands: shortfall below the profile and loss of highs, (r,) in dB."""
+
+    shortfall_db: FloatArray
+    highs_loss_db: FloatArray
+    served: NDArray[np.bool_]
+
+
+def check_rows(
+    bench: Bench, reference: Reference, profile: FloatArray, rows_power: FloatArray
+) -> RowCheck:
+    """Compare row powers (..., r, 3), weighted by `WEIGHTS`, with profile and tone."""
+    level, highs, mids = np.moveaxis(to_db(rows_power), -1, 0)
+    short = profile - level
+    loss = reference.tone_db - (highs - mids)
+    limit = bench.venue.goals.highs_loss_db
+    return RowCheck(short, loss, (short <= SHORT_DB) & (loss <= limit))
+
+
+@dataclass(frozen=True)
+class AreaNeed:
+    """What one seat area lacks. `ahead` marks areas in front of the reference."""
+
+    area: str
+    needed: bool
+    ahead: bool
+    from_x_m: float | None
+    shortfall_db: float
+    highs_loss_db: float
+    outside_share: float
+    sentence: str
+
+
+def _why(bench: Bench, need_db: float, loss_db: float, outside: float, rows: RowCheck) -> str:
+    parts = []
+    if (rows.shortfall_db > SHORT_DB).any():
+        parts.append(f"the level lies up to {need_db:.1f} dB below the profile")
+    limit = bench.venue.goals.highs_loss_db
+    if (rows.highs_loss_db > limit).any():
+        parts.append(f"up to {loss_db:.1f} dB of highs are lost (limit {limit:.0f} dB)")
+    if outside > 0.5:
+        parts.append(f"{100 * outside:.0f} % of the seats lie outside the coverage")
+    return " and ".join(parts)
+
+
+def area_needs(
+    bench: Bench, reference: Reference, profile: FloatArray, mix: Mix, gains: FloatArray
+) -> tuple[AreaNeed, ...]:
+    """State the need of each area with the given outputs sounding."""
+    rows_power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)
+    checked = check_rows(bench, reference, profile, rows_power)
+    sounding = np.isin(bench.paths.source_output, np.flatnonzero(gains > 0))
+    inside = bench.paths.within[sounding].any(axis=0)
+    needs = []
+    for index, area in enumerate(bench.venue.areas):
+        rows = bench.row_area == index
+        part = RowCheck(
+            checked.shortfall_db[rows], checked.highs_loss_db[rows], checked.served[rows]
+        )
+        outside = float(1 - inside[bench.paths.seats.area == index].mean())
+        needed = part.served.mean() < SHARE_OF_ROWS
+        failing = bench.row_x_m[rows][~part.served]
+        short, loss = float(part.shortfall_db.max()), float(part.highs_loss_db.max())
+        ahead = bool(bench.row_x_m[rows].max() < reference.x_m)
+        if needed:
+            help_word = "front fill" if ahead else "fill"
+            why = _why(bench, short, loss, outside, part)
+            text = f"{area.name}: {help_word} needed from {failing.min():.0f} m, because {why}."
+        else:
+            text = (
+                f"{area.name}: no fill needed, because at least 90 % of its rows lie within "
+                f"{SHORT_DB:.0f} dB of the profile (the weakest row {abs(short):.1f} dB "
+                f"{'below' if short > 0 else 'above'} it) and none of these loses more than "
+                f"{bench.venue.goals.highs_loss_db:.0f} dB of highs (worst {max(loss, 0.0):.1f} dB)."
+            )
+        needs.append(
+            AreaNeed(
+                area=area.name,
+                needed=bool(needed),
+                ahead=ahead,
+                from_x_m=float(failing.min()) if needed else None,
+                shortfall_db=short,
+                highs_loss_db=loss,
+                outside_share=outside,
+                sentence=text,
+            )
+        )
+    return tuple(needs)

@@ -1,0 +1,281 @@
+"""Every path from every loudspeaker element to every seat, before any setting.
+
+Distances, travel times and band amplitudes with air, wind, directivity and
+shadow; what each source feeds the room. `fillalign.field` turns these into
+levels once delays, trims and filters are known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillalign._check import FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, absorption_db_per_m, band_edges_hz
+from fillalign.air import Air
+from fillalign.arrivals import wind_along_m_s
+from fillalign.comb import interference_power
+from fillalign.directivity import (
+    array_elements,
+    array_power_factor,
+    box_directivity,
+    directivity_factor,
+    off_axis_angles,
+)
+from fillalign.levels import a_weighting_db, pink_band_levels_db
+from fillalign.venue import Loudspeaker, Source, State, Venue
+
+IntArray = NDArray[np.int64]
+LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)
+CENTRE_HZ = (LOW_HZ + HIGH_HZ) / 2
+A_POWER = 10 ** (a_weighting_db(THIRDS_HZ) / 10)
+_OCTAVE_OF_THIRD = np.arange(THIRDS_HZ.size) // 3
+
+
+@dataclass(frozen=True)
+class Seats:
+    """Ear positions with their area (index into the venue's, -1 for none) and row."""
+
+    points_m: FloatArray
+    area: IntArray
+    row_x_m: FloatArray
+
+    def __len__(self) -> int:
+        """Return the number of seats."""
+        return len(self.points_m)
+
+    def take(self, which: slice | IntArray | NDArray[np.bool_]) -> Seats:
+        """Return some of the seats."""
+        return Seats(self.points_m[which], self.area[which], self.row_x_m[which])
+
+
+def venue_seats(venue: Venue) -> Seats:
+    """Return all seats of a venue, area by area, row by row."""
+    points = [area.seats_m() for area in venue.areas]
+    index = np.repeat(np.arange(len(points)), [len(block) for block in points])
+    stacked = np.concatenate(points)
+    return Seats(stacked, index, stacked[:, 0].copy())
+
+
+def single_points(points_m: FloatArray) -> Seats:
+    """Return points that belong to no area, such as a microphone."""
+    points = np.atleast_2d(np.asarray(points_m, dtype=float))
+    return Seats(points, np.full(len(points), -1), points[:, 0].copy())
+
+
+@dataclass(frozen=True)
+class Paths:
+    """All paths at trim 0: elements e, sources s, seats n, third octaves b.
+
+    `time_ms` (e, n) is travel time; `amplitude` (e, n, b) is pressure re 20 uPa;
+    `tail_power` (s, b) is the power at 10 m of an omnidirectional source with
+    the same sound power; `distance_m` (s, n); `within` (s, n) tells whether a
+    seat lies inside the nominal coverage and in no shadow. `serving_m` and
+    `serving_wind_m_s` (s, n) are the path and the wind along it from the element
+    that is loudest at the seat, `level_dba` (s, n) the level of all elements.
+    """
+
+    seats: Seats
+    element_source: IntArray
+    source_output: IntArray
+    time_ms: FloatArray
+    amplitude: FloatArray
+    tail_power: FloatArray
+    distance_m: FloatArray
+    within: NDArray[np.bool_]
+    serving_m: FloatArray
+    serving_wind_m_s: FloatArray
+    level_dba: FloatArray
+    speed_m_s: float
+
+    @property
+    def serving_ms(self) -> FloatArray:
+        """Travel time from the element that serves the seat, (s, n)."""
+        return np.asarray(1000 * self.serving_m / (self.speed_m_s + self.serving_wind_m_s))
+
+    def take(self, which: IntArray | NDArray[np.bool_]) -> Paths:
+        """Return the paths to some of the seats."""
+        per_seat = (
+            "time_ms", "amplitude", "distance_m", "within",
+            "serving_m", "serving_wind_m_s", "level_dba",
+        )
+        chosen = {name: getattr(self, name)[:, which] for name in per_seat}
+        return replace(self, seats=self.seats.take(which), **chosen)
+
+
+def by_thirds(by_octave: object, *, fill: float = 0.0) -> FloatArray:
+    """Spread a mapping of nominal octaves over the 27 third octaves."""
+    mapping = dict(by_octave)  # type: ignore[call-overload]
+    values = np.array([mapping.get(int(octave), fill) for octave in OCTAVES_NOMINAL], dtype=float)
+    return values[_OCTAVE_OF_THIRD]
+
+
+def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:
+    """Unweighted third-octave levels of pink noise at 1 m on the axis, in dB.
+
+    Below its low limit a box falls at 24 dB an octave (fourth-order Butterworth
+    magnitude: common practice for vented boxes), unless levels by octave are given.
+    """
+    if loudspeaker.level_by_octave_db:
+        return by_thirds(loudspeaker.level_by_octave_db, fill=-np.inf) - 10 * np.log10(3)
+    roll_off = -10 * np.log10(1 + (loudspeaker.low_limit_hz / THIRDS_HZ) ** 8)
+    levels = pink_band_levels_db(0.0, THIRDS_HZ) + roll_off
+    total = 10 * np.log10((10 ** (levels / 10) * A_POWER).sum())
+    return np.asarray(levels + (loudspeaker.level_dba or 0.0) - total)
+
+
+def _elements(source: Source, loudspeaker: Loudspeaker) -> tuple[FloatArray, FloatArray]:
+    positions, aims = array_elements(
+        source.position_m,
+        source.aim_m,
+        elements=loudspeaker.elements,
+        spacing_m=loudspeaker.spacing_m,
+        splay_deg=loudspeaker.splay_deg or 0.0,
+    )
+    return positions, positions + aims
+
+
+def _element_patterns(
+    loudspeaker: Loudspeaker, position: FloatArray, aim: FloatArray, points: FloatArray
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Directivity by band (n, b) and whether a point is inside the nominal coverage (n,)."""
+    theta, phi = off_axis_angles(position, aim, points)
+    horizontal, vertical = loudspeaker.coverage_deg
+    pattern = box_directivity(
+        theta[:, None],
+        phi[:, None],
+        horizontal,
+        vertical,
+        frequency_hz=THIRDS_HZ,
+        control_hz=loudspeaker.control_hz,
+        rear_floor_db=loudspeaker.rear_floor_db,
+    )
+    nominal = box_directivity(theta, phi, horizontal, vertical, rear_floor_db=-100.0)
+    return pattern, nominal >= 10 ** (-6.03 / 20)
+
+
+def _spread(distance: FloatArray, air: Air) -> FloatArray:
+    """Amplitude ratio to 1 m of distance and air, shape (n, b)."""
+    loss = absorption_db_per_m(
+        THIRDS_HZ, air.temperature_c, air.humidity_pct, air.pressure_kpa
+    )
+    # Inside 0.5 m of a box no formula of a point source holds.
+    near = np.maximum(distance, 0.5)[:, None]
+    return np.asarray(10 ** (-loss * near / 20) / near)
+
+
+def _array_correction(
+    loudspeaker: Loudspeaker, positions: FloatArray, aims: FloatArray, source: Source, speed: float
+) -> FloatArray:
+    """Element amplitude by band that gives the array unit level at its aim, back at 1 m."""
+    if loudspeaker.elements == 1:
+        return np.ones(THIRDS_HZ.size)
+    target = np.asarray(source.aim_m, dtype=float)[None, :]
+    reach = float(np.linalg.norm(target[0] - positions[0]))
+    power, times = [], []
+    for position, aim in zip(positions, aims, strict=True):
+        pattern, _ = _element_patterns(loudspeaker, position, aim, target)
+        away = float(np.linalg.norm(target[0] - position))
+        power.append((pattern[0] / away) ** 2)
+        times.append(away / speed)
+    total = interference_power(np.array(power), np.array(times)[:, None], LOW_HZ, HIGH_HZ)
+    return np.asarray(1.0 / (np.sqrt(total) * reach))
+
+
+def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Amplitude ratio (n, b) behind edges, and which seats are in shadow (n,)."""
+    ratio = np.ones((len(seats), THIRDS_HZ.size))
+    hidden = np.zeros(len(seats), dtype=bool)
+    for index, area in enumerate(venue.areas):
+        word = "mains" if source.role == "main" else source.name
+        if word in area.shadowed_from or source.name in area.shadowed_from:
+            here = seats.area == index
+            ratio[here] = 10 ** (-by_thirds(area.shadow_loss_db) / 20)
+            hidden |= here
+    return ratio, hidden
+
+
+def _trace_source(
+    venue: Venue, source: Source, state: State, air: Air, seats: Seats
+) -> dict[str, FloatArray]:
+    loudspeaker = venue.loudspeakers[source.loudspeaker]
+    positions, aims = _elements(source, loudspeaker)
+    speed = air.speed_m_s
+    at_1m = 10 ** (band_levels_1m_db(loudspeaker) / 20)
+    at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
+    shadow, hidden = _shadow(venue, source, seats)
+    points = seats.points_m
+    amplitude = np.empty((len(positions), len(points), THIRDS_HZ.size))
+    time_ms = np.empty((len(positions), len(points)))
+    lengths, winds = np.empty_like(time_ms), np.empty_like(time_ms)
+    within = np.zeros(len(points), dtype=bool)
+    for index, (position, aim) in enumerate(zip(positions, aims, strict=True)):
+        lengths[index] = distance = np.linalg.norm(points - position, axis=1)
+        winds[index] = wind_along_m_s(position, points, state.wind_m_s, state.wind_towards_deg)
+        time_ms[index] = 1000 * distance / (speed + winds[index])
+        pattern, inside = _element_patterns(loudspeaker, position, aim, points)
+        amplitude[index] = at_1m * pattern * _spread(distance, air) * shadow
+        within |= inside
+    level = (amplitude**2) @ A_POWER
+    serving = level.argmax(axis=0)[None, :]
+    q = directivity_factor(
+        *loudspeaker.coverage_deg,
+        frequency_hz=THIRDS_HZ,
+        control_hz=loudspeaker.control_hz,
+        rear_floor_db=loudspeaker.rear_floor_db,
+    )
+    factor = array_power_factor(positions, THIRDS_HZ, speed)
+    return {
+        "amplitude": amplitude,
+        "time_ms": time_ms,
+        "within": within & ~hidden,
+        "serving_m": np.take_along_axis(lengths, serving, axis=0)[0],
+        "serving_wind_m_s": np.take_along_axis(winds, serving, axis=0)[0],
+        "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),
+        "tail_power": at_1m**2 * factor / q / 100.0,
+        "distance_m": np.linalg.norm(points - positions.mean(axis=0), axis=1),
+    }
+
+
+def trace_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Paths:
+    """Trace all paths of a venue to some seats.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    seats : Seats
+        Where to listen; n of them take about 250 n bytes per element.
+    state : State
+        Wind, from the venue's `check` or `show`.
+    air : Air
+        The air on all paths.
+
+    Returns
+    -------
+    Paths
+        Everything that does not depend on the settings.
+    """
+    names = list(venue.outputs)
+    traced = [_trace_source(venue, source, state, air, seats) for source in venue.sources]
+    counts = [len(part["amplitude"]) for part in traced]
+    joined = {
+        key: np.concatenate([part[key] for part in traced])
+        for key in ("amplitude", "time_ms")
+    }
+    stacked = {
+        key: np.stack([part[key] for part in traced])
+        for key in (
+            "within", "serving_m", "serving_wind_m_s", "level_dba", "tail_power", "distance_m",
+        )
+    }
+    return Paths(
+        seats=seats,
+        speed_m_s=air.speed_m_s,
+        element_source=np.repeat(np.arange(len(traced)), counts),
+        source_output=np.array([names.index(source.output) for source in venue.sources]),
+        **joined,
+        **stacked,  # type: ignore[arg-type]
+    )

@@ -1,0 +1,412 @@
+"""From a venue to settings with reasons: `plan_fills`, and `evaluate` for given ones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from fillalign.air import Air
+from fillalign.checks import (
+    SeatChecks,
+    Walk,
+    check_seats,
+    expected_reading,
+    gain_before_feedback_db,
+    walk_levels,
+)
+from fillalign.field import gains_of, resting_settings
+from fillalign.filters import LOW_CUT_ORDERS
+from fillalign.need import (
+    AreaNeed,
+    Bench,
+    Reference,
+    area_needs,
+    covered_areas,
+    fill_tiers,
+    main_outputs,
+    mains_reference,
+    make_bench,
+    profile_dba,
+)
+from fillalign.paths import A_POWER
+from fillalign.plan import FillPlan, FillReport
+from fillalign.sentences import (
+    ASSUMPTIONS,
+    cautions,
+    delay_reasons,
+    fill_unmet,
+    plan_summary,
+    plan_unmet,
+    tone_reasons,
+    trim_reasons,
+)
+from fillalign.timing import (
+    DelayBasis,
+    delay_basis,
+    level_difference_db,
+    planned_delay_ms,
+)
+from fillalign.tuning import (
+    OFF_DB,
+    TRIM_STEP_DB,
+    TrimCurve,
+    chosen_low_cut,
+    chosen_shelf,
+    headroom_db,
+    low_cut_tries,
+    trim_curve,
+)
+from fillalign.venue import POLARITIES, OutputSettings, Venue
+
+PASSES = 2
+LOWEST_DIALLED_DB = -120.0
+
+
+class _Planner:
+    """One planning run: the bench, the frozen reference and the settings so far."""
+
+    def __init__(self, venue: Venue, air: Air | None) -> None:
+        self.venue = venue
+        self.bench: Bench = make_bench(venue, air or venue.states["show"].air)
+        self.mains = main_outputs(venue)
+
+    def measure(self, settings: dict[str, OutputSettings]) -> None:
+        """Freeze the reference and the profile with the mains as set."""
+        self.reference: Reference = mains_reference(self.bench, settings)
+        self.profile = profile_dba(self.bench, self.reference.level_dba, self.reference.x_m)
+
+    def locked(self, output: str, settings: OutputSettings) -> OutputSettings:
+        """Return the settings with the file's locked values put back."""
+        return replace(settings, **self.venue.outputs[output].locked)
+
+    def mains_settings(self) -> dict[str, OutputSettings]:
+        """Trim of the mains for the goal at the reference, if there is one."""
+        settings = {
+            name: self.locked(name, own) for name, own in resting_settings(self.venue).items()
+        }
+        self.measure(settings)
+        goal = self.venue.goals.reference_dba
+        if goal is None:
+            return settings
+        wanted = np.round((goal - self.reference.meter_dba) / TRIM_STEP_DB) * TRIM_STEP_DB
+        for name in self.mains:
+            trim = min(float(wanted), headroom_db(self.venue, name))
+            settings[name] = self.locked(name, replace(settings[name], trim_db=trim))
+        self.measure(settings)
+        return settings
+
+    def basis(self, settings: dict[str, OutputSettings], output: str) -> DelayBasis:
+        """Paths and weights of one output at its present trim (0 where it is off)."""
+        own = settings[output]
+        if np.isneginf(own.trim_db):
+            settings = {**settings, output: replace(own, trim_db=0.0)}
+        mix = self.bench.mix(settings, [*self.mains, output])
+        index = mix.outputs.index(output)
+        gain = 10 ** (settings[output].trim_db / 10)
+        mains = mix.direct(gains_of(settings, mix.outputs, self.mains)) @ A_POWER
+        difference = level_difference_db(mix.gram[index, index] @ A_POWER * gain, mains)
+        areas = covered_areas(self.venue, [output])
+        return delay_basis(self.bench, settings, output, areas, difference)
+
+    def timed(self, settings: dict[str, OutputSettings], output: str) -> dict[str, OutputSettings]:
+        """Set the delay by the venue's rule."""
+        answers = self.basis(settings, output).answers(self.bench.air.speed_m_s)
+        delay = planned_delay_ms(
+            self.venue, output, answers.of_rule(self.venue.goals.delay_rule)
+        )
+        own = self.locked(output, replace(settings[output], delay_ms=delay))
+        return {**settings, output: own}
+
+    def curve(
+        self,
+        settings: dict[str, OutputSettings],
+        output: str,
+        sounding: list[str],
+        together: list[str],
+    ) -> TrimCurve:
+        """Sweep the trim of one output and its tier, with what sounds ahead."""
+        mix = self.bench.mix(settings, [*sounding, *together])
+        areas = covered_areas(self.venue, together)
+        return trim_curve(
+            self.bench, self.reference, self.profile, mix, settings, output, areas, sounding,
+            together, self.mains,
+        )
+
+    def trimmed(
+        self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
+    ) -> dict[str, OutputSettings]:
+        """Set the trim of each output of a tier."""
+        chosen = {}
+        for output in tier:
+            trim, _ = self.curve(settings, output, sounding, tier).chosen()
+            chosen[output] = self.locked(output, replace(settings[output], trim_db=trim))
+        return {**settings, **chosen}
+
+    def toned(
+        self, settings: dict[str, OutputSettings], output: str, sounding: list[str]
+    ) -> dict[str, OutputSettings]:
+        """Set low cut and shelf of one output; `sounding` are all the others that sound."""
+        areas = covered_areas(self.venue, [output])
+        bare = {**settings, output: replace(settings[output], low_cut_hz=None, shelf_db=0.0)}
+        cut = chosen_low_cut(
+            self.venue, output, low_cut_tries(self.bench, bare, output, areas, sounding)
+        )
+        own = bare[output]
+        if cut is not None:
+            own = replace(
+                own, low_cut_hz=cut.corner_hz, low_cut_order=cut.order, low_cut_kind=cut.kind
+            )
+        own = self.locked(output, own)
+        bare = {**bare, output: own}
+        mix = self.bench.mix(bare, [*sounding, output])
+        gain, corner = chosen_shelf(
+            self.bench, self.reference, mix, bare, output, areas, sounding
+        )
+        own = self.locked(output, replace(own, shelf_db=gain, shelf_hz=corner))
+        return {**bare, output: own}
+
+    def needs(
+        self, settings: dict[str, OutputSettings], sounding: list[str], areas: tuple[str, ...]
+    ) -> tuple[AreaNeed, ...]:
+        """Needs of some areas with the given outputs sounding."""
+        mix = self.bench.mix(settings, sounding)
+        gains = gains_of(settings, mix.outputs, sounding)
+        every = area_needs(self.bench, self.reference, self.profile, mix, gains)
+        return tuple(need for need in every if need.area in areas)
+
+    def decide(
+        self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
+    ) -> dict[str, OutputSettings]:
+        """Plan one tier of fills with everything ahead of it sounding."""
+        needs = self.needs(settings, sounding, covered_areas(self.venue, tier))
+        locked = any("trim_db" in self.venue.outputs[name].locked for name in tier)
+        if not locked and not any(need.needed for need in needs):
+            for output in tier:
+                off = self.locked(output, replace(settings[output], trim_db=OFF_DB))
+                settings = self.timed({**settings, output: off}, output)
+            return settings
+        for output in tier:
+            settings = self.timed(settings, output)
+        for _ in range(PASSES):
+            settings = self.trimmed(settings, tier, sounding)
+            for output in tier:
+                others = [*sounding, *(name for name in tier if name != output)]
+                settings = self.timed(settings, output)
+                settings = self.toned(settings, output, others)
+        settings = self.trimmed(settings, tier, sounding)
+        for output in tier:
+            settings = self.timed(settings, output)
+        return settings
+
+    def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
+        """Examine settings and write down what they do."""
+        used: list[str] = []
+        reports = []
+        for tier in fill_tiers(self.venue):
+            on = [name for name in tier if not np.isneginf(settings[name].trim_db)]
+            ahead = [*self.mains, *used]
+            reports.extend(
+                self.fill_report(settings, name, ahead, on if name in on else [*on, name])
+                for name in tier
+            )
+            used.extend(on)
+        everything = [*self.mains, *used]
+        walk = walk_levels(self.bench, settings, everything, self.profile)
+        checks, loudest = check_seats(self.bench, settings, used)
+        if not used:
+            loudest = float(walk.after_dba.max())
+        won = gain_before_feedback_db(self.bench, settings, everything, walk)
+        back = int(walk.x_m.argmax())
+        front = int(walk.x_m.argmin())
+        lift = float(walk.after_dba[back] - walk.before_dba[back])
+        relief = lift - float(walk.after_dba[front] - walk.before_dba[front])
+        every_area = tuple(area.name for area in self.venue.areas)
+        needs = self.needs(settings, self.mains, every_area)
+        return FillPlan(
+            venue=self.venue,
+            air=self.bench.air,
+            settings=settings,
+            reference=self.reference,
+            needs=needs,
+            fills=tuple(reports),
+            walk=walk,
+            checks=checks,
+            loudest_dba=loudest,
+            gain_before_feedback_db=won,
+            back_gain_db=lift,
+            front_relief_db=relief,
+            summary=plan_summary(self.venue, needs, tuple(reports), walk, won, lift, relief),
+            unmet=plan_unmet(self.venue, tuple(reports), checks, walk, self.reference, settings),
+            cautions=cautions(self.venue, loudest),
+            assumptions=(*ASSUMPTIONS, *self.venue.defaults_used),
+        )
+
+    def fill_report(
+        self,
+        settings: dict[str, OutputSettings],
+        output: str,
+        ahead: list[str],
+        tier: list[str],
+    ) -> FillReport:
+        """Examine one fill output as set."""
+        venue, air = self.venue, self.bench.air
+        areas = covered_areas(venue, [output])
+        own = settings[output]
+        sounding = not np.isneginf(own.trim_db)
+        on = settings if sounding else {**settings, output: replace(own, trim_db=0.0)}
+        basis = self.basis(on, output)
+        answers = basis.answers(air.speed_m_s)
+        wanted = answers.of_rule(venue.goals.delay_rule) + venue.goals.image_margin_ms
+        airs = [*venue.weather_c, *(s.air.temperature_c for s in venue.states.values())]
+        coldest = min([*airs, air.temperature_c])
+        cold_speed = air.at_temperature(coldest).speed_m_s
+        counts = basis.weights > 0
+        early, early_cold = (
+            float(basis.wanted_ms(speed)[counts].max() - own.delay_ms)
+            for speed in (air.speed_m_s, cold_speed)
+        )
+        curve = self.curve(on, output, ahead, tier)
+        mates = [*ahead, *(name for name in tier if name != output)]
+        bare = {**on, output: replace(on[output], low_cut_hz=None)}
+        tries = low_cut_tries(self.bench, bare, output, areas, mates)
+        needs = self.needs(settings, ahead, areas)
+        reasons = (
+            *delay_reasons(venue, output, own, answers, early, early_cold, coldest),
+            *trim_reasons(venue, output, own, curve, needs),
+            *(tone_reasons(venue, output, own, tries) if sounding else ()),
+        )
+        return FillReport(
+            output=output,
+            areas=areas,
+            sounding=sounding,
+            needs=needs,
+            answers=answers,
+            basis=basis,
+            hold_back_ms=max(-wanted, 0.0),
+            rounding_ms=own.delay_ms - max(wanted, 0.0),
+            trim=curve,
+            low_cuts=tries,
+            reading=expected_reading(self.bench, on, output, areas),
+            coldest_c=coldest,
+            early_ms=early,
+            early_cold_ms=early_cold,
+            reasons=reasons,
+            unmet=fill_unmet(venue, output, own, curve, -wanted) if sounding else (),
+        )
+
+
+def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
+    """Plan every fill of a venue.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue, from `read_venue`.
+    air : Air, optional
+        The air to plan for; by default that of the occupied state.
+
+    Returns
+    -------
+    FillPlan
+        Settings of every output, with reasons and checks.
+
+    Raises
+    ------
+    ValueError
+        If a delay exceeds its device's maximum.
+
+    Notes
+    -----
+    Fills are planned one by one from front to back: need, delay, trim, low cut,
+    shelf. Rules and thresholds are common practice except where the functions
+    in `fillalign.timing`, `fillalign.tuning` and `fillalign.need` name a source.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_venue
+    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> [fill.sounding for fill in plan.fills]
+    [False]
+    """
+    planner = _Planner(venue, air)
+    settings = planner.mains_settings()
+    sounding = list(planner.mains)
+    for tier in fill_tiers(venue):
+        settings = planner.decide(settings, tier, sounding)
+        sounding.extend(name for name in tier if not np.isneginf(settings[name].trim_db))
+    return planner.report(settings)
+
+
+def _check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
+    for name, own in settings.items():
+        if name not in venue.outputs:
+            raise ValueError(f"no output named {name!r}; there are {', '.join(venue.outputs)}")
+        device = venue.outputs[name]
+        if not 0.0 <= own.delay_ms <= device.delay_max_ms:
+            raise ValueError(
+                f"{name}: delay_ms must be between 0 and {device.delay_max_ms:g} ms, "
+                f"got {own.delay_ms:g}"
+            )
+        highest = headroom_db(venue, name)
+        if not (np.isneginf(own.trim_db) or LOWEST_DIALLED_DB <= own.trim_db <= highest):
+            raise ValueError(
+                f"{name}: trim_db must be between {LOWEST_DIALLED_DB:g} and {highest:g} dB, or "
+                f"minus infinity for off, got {own.trim_db:g}"
+            )
+        if own.polarity not in POLARITIES:
+            raise ValueError(
+                f"{name}: polarity must be one of {', '.join(POLARITIES)}, got {own.polarity!r}"
+            )
+        if own.low_cut_order not in LOW_CUT_ORDERS.get(own.low_cut_kind, ()):
+            raise ValueError(
+                f"{name}: there is no {own.low_cut_kind!r} low cut of order {own.low_cut_order}"
+            )
+
+
+def evaluate(
+    venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None
+) -> FillPlan:
+    """Examine settings as they are dialled: what do the seats get?
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    settings : mapping of str to OutputSettings
+        By output; outputs left out rest at trim 0 and the hold-back, fills off.
+    air : Air, optional
+        The air; by default that of the occupied state.
+
+    Returns
+    -------
+    FillPlan
+        The same checks as `plan_fills` makes; given a plan's own settings it
+        returns that plan.
+
+    Raises
+    ------
+    ValueError
+        If an output is not known or a value is beyond its device.
+
+    Examples
+    --------
+    >>> from fillalign import OutputSettings, evaluate, read_venue
+    >>> room = read_venue("data/lantern_room.toml")
+    >>> name = [s.output for s in room.sources if s.role == "fill"][0]
+    >>> plan = evaluate(room, {name: OutputSettings(delay_ms=20.0, trim_db=-6.0)})
+    >>> plan.settings[name].delay_ms
+    20.0
+    """
+    _check_settings(venue, settings)
+    planner = _Planner(venue, air)
+    full = resting_settings(venue)
+    for tier in fill_tiers(venue):
+        full.update({name: replace(full[name], trim_db=OFF_DB) for name in tier})
+    full.update(settings)
+    planner.measure(full)
+    return planner.report(full)
+
+
+__all__ = ["FillPlan", "SeatChecks", "Walk", "evaluate", "plan_fills"]

@@ -1,0 +1,271 @@
+"""The plan's reasons, unmet targets, cautions and assumptions, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from fillalign.checks import SeatChecks, Walk
+from fillalign.need import AreaNeed, Reference
+from fillalign.plan import FillReport
+from fillalign.timing import DelayAnswers
+from fillalign.tuning import LowCutTry, TrimCurve, chosen_low_cut
+from fillalign.venue import OutputSettings, Venue
+
+ASSUMPTIONS = (
+    "Trim 0 dB is the level at 1 m that the venue file states, with pink noise.",
+    "Predictions are estimates: listen and measure before an audience comes in.",
+    "Subs are aligned to the tops before this plan and are no fill's reference.",
+    "The room follows Barron and Lee's revised theory: no single echo or focus is modelled.",
+    "Decisions rest on at most 9 seats a row; the checks cover every seat.",
+)
+CAUTIONS = (
+    "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
+    "under local codes.",
+    "Mains power, and power outdoors above all, is for licensed people.",
+    "Use a laser of class 2 at most and never point it at eyes.",
+)
+TOWER_CAUTION = (
+    "Towers: keep to their engineer's wind limit, watch an anemometer, keep escape routes "
+    "clear and cables covered."
+)
+PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
+
+
+def delay_reasons(
+    venue: Venue,
+    output: str,
+    own: OutputSettings,
+    answers: DelayAnswers,
+    early_ms: float,
+    early_cold_ms: float,
+    coldest_c: float,
+) -> tuple[str, ...]:
+    """Say where the delay comes from and what cold air would do to it."""
+    rule, margin = venue.goals.delay_rule, venue.goals.image_margin_ms
+    answer = answers.of_rule(rule)
+    extra = own.delay_ms - answer
+    lines = [
+        f"Delay {own.delay_ms:.2f} ms is the {rule} answer ({answer:.2f} ms) {extra:+.2f} ms; "
+        f"the margin asked for is {margin:g} ms. Box to box {answers.box_to_box_ms:.2f} ms, "
+        f"equal level {answers.equal_level_ms:.2f} ms, never early "
+        f"{answers.never_early_ms:.2f} ms, all without margin."
+    ]
+    if early_ms > 0:
+        lines.append(
+            f"At the worst seat that counts the fill comes {early_ms:.1f} ms before the mains."
+        )
+    if early_cold_ms > max(early_ms, 0.0) + 0.05:
+        lines.append(
+            f"In the coldest air planned, {coldest_c:.0f} C, it would come {early_cold_ms:.1f} ms "
+            f"before the mains there: re-time {output} on the way."
+        )
+    if "delay_ms" in venue.outputs[output].locked:
+        lines.append("The file locks this delay.")
+    return tuple(lines)
+
+
+def trim_reasons(
+    venue: Venue,
+    output: str,
+    own: OutputSettings,
+    curve: TrimCurve,
+    needs: tuple[AreaNeed, ...],
+) -> tuple[str, ...]:
+    """Say why the output sounds or stays off, and what decided its trim."""
+    lines = [need.sentence for need in needs]
+    if np.isneginf(own.trim_db):
+        return (*lines, "The output stays off.")
+    chosen, bound = curve.chosen()
+    if "trim_db" in venue.outputs[output].locked:
+        lines.append(f"The file locks this trim at {own.trim_db:+.1f} dB.")
+    if bound is None:
+        lines.append(
+            f"{chosen:+.1f} dB is the smallest trim with which 90 % of the covered rows reach the "
+            f"profile; set is {own.trim_db:+.1f} dB."
+        )
+    else:
+        need = "no trim" if curve.needed_db is None else f"{curve.needed_db:+.1f} dB"
+        lines.append(
+            f"The profile would take {need}; {bound} allows {chosen:+.1f} dB; "
+            f"set is {own.trim_db:+.1f} dB."
+        )
+    return tuple(lines)
+
+
+def tone_reasons(
+    venue: Venue, output: str, own: OutputSettings, tries: tuple[LowCutTry, ...]
+) -> tuple[str, ...]:
+    """Say what the low cut and the shelf rest on."""
+    best = chosen_low_cut(venue, output, tries)
+    first = [t for t in tries if (t.order, t.kind) == (tries[0].order, tries[0].kind)]
+    costs = ", ".join(f"{t.corner_hz:.0f} Hz costs {t.loss_db:.1f} dB" for t in first)
+    if best is None:
+        practice = [t for t in first if t.corner_hz in PRACTICE_LOW_CUTS_HZ]
+        offer = " and ".join(f"{t.corner_hz:.0f} Hz ({t.loss_db:.1f} dB)" for t in practice)
+        lines = [
+            "No usual low cut keeps the lows within 1 dB here: they come from the fill as much as "
+            f"from the mains. Practice would take {offer}."
+        ]
+    else:
+        lines = [
+            f"Low cut {best.corner_hz:.0f} Hz is the highest that loses at most 1 dB in any third "
+            f"octave of the covered area ({costs})."
+        ]
+    if own.shelf_db:
+        lines.append(
+            f"Shelf {own.shelf_db:+.1f} dB from {own.shelf_hz:.0f} Hz brings the highs to the "
+            "reference tone as nearly as the limits allow."
+        )
+    else:
+        lines.append("No shelf: the highs are within 1 dB of the reference tone, lie above it, or "
+                     "the box has no headroom for one.")
+    return tuple(lines)
+
+
+def fill_unmet(
+    venue: Venue, output: str, own: OutputSettings, curve: TrimCurve, late_ms: float
+) -> tuple[str, ...]:
+    """Name each target of one fill that is not met, and what would meet it."""
+    lines = []
+    if late_ms > 0.005:
+        lines.append(
+            f"{output}: its path is already {late_ms:.2f} ms too late; a hold-back of "
+            f"{late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
+        )
+    place = int(np.abs(curve.trim_db - own.trim_db).argmin())
+    share = float(curve.served_share[place])
+    if share < 0.9:
+        _, bound = curve.chosen()
+        if curve.needed_db is None:
+            mend = "more fills or another place for them, or a larger allowed fall, would"
+        else:
+            more = curve.needed_db - own.trim_db
+            mend = f"{more:+.1f} dB of trim would"
+            if bound == "the maximum level of the box":
+                mend += " and needs a stronger box"
+            elif bound == "the precedence table":
+                mend += "; for that raise the image margin, or move or add a fill"
+            elif bound == "the climb on the walk":
+                mend += "; for that add a fill ahead of it or let the mains reach further"
+        lines.append(
+            f"{output}: only {100 * share:.0f} % of the covered rows reach the profile "
+            f"(target 90 %); {mend}."
+        )
+    return tuple(lines)
+
+
+def plan_summary(
+    venue: Venue,
+    needs: tuple[AreaNeed, ...],
+    fills: tuple[FillReport, ...],
+    walk: Walk,
+    won_db: float,
+    lift_db: float,
+    relief_db: float,
+) -> tuple[str, ...]:
+    """Open the plan: need, what sounds, and what is won."""
+    lines = [need.sentence for need in needs]
+    used = [fill.output for fill in fills if fill.sounding]
+    if not used:
+        return (*lines, "No fill sounds in this plan.")
+    lines.append(f"Fills that sound: {', '.join(used)}.")
+    lines.append(
+        f"Front to back the level spreads over {walk.spread_db('before'):.1f} dB with the mains "
+        f"alone and {walk.spread_db('after'):.1f} dB with the fills."
+    )
+    lines.append(
+        f"For the same level at the back row the mains come down by {lift_db:.1f} dB and the "
+        f"front row gets {relief_db:.1f} dB less; gain before feedback won: {won_db:.1f} dB."
+    )
+    goal = venue.goals.back_dba
+    if goal is not None:
+        back = int(walk.x_m.argmax())
+        without, with_fills = goal - walk.before_dba[back], goal - walk.after_dba[back]
+        lines.append(
+            f"The back row's goal of {goal:.1f} dBA takes {without:+.1f} dB on the mains without "
+            f"fills and {with_fills:+.1f} dB on everything with them."
+        )
+    return tuple(lines)
+
+
+def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
+    """Seats that lose the image at the stage, by fill, with the margin that would mend them."""
+    lines = []
+    names = list(venue.outputs)
+    for index in np.unique(checks.fill):
+        here = checks.fill == index
+        broken = here & ~checks.keeps_image
+        if not broken.any():
+            continue
+        excess = np.where(broken, checks.level_difference_db - checks.limit_db, -np.inf)
+        worst = int(excess.argmax())
+        x, y, _ = checks.point_m[worst]
+        margins = checks.margin_ms[broken]
+        mended = margins[np.isfinite(margins)]
+        if mended.size:
+            mend = f"{mended.max():.1f} ms more margin would mend {mended.size} of them"
+        else:
+            mend = "no margin mends them: less trim, or another aim, would"
+        lines.append(
+            f"{names[int(index)]}: {int(broken.sum())} of {int(here.sum())} seats that hear it "
+            f"break the precedence table, worst at {venue.areas[int(checks.area[worst])].name} "
+            f"x {x:.1f} y {y:.1f} m (gap {checks.gap_ms[worst]:.1f} ms, fill over main "
+            f"{checks.level_difference_db[worst]:+.1f} dB, limit {checks.limit_db[worst]:+.1f} "
+            f"dB); {mend}."
+        )
+    return lines
+
+
+def plan_unmet(
+    venue: Venue,
+    fills: tuple[FillReport, ...],
+    checks: SeatChecks,
+    walk: Walk,
+    reference: Reference,
+    settings: Mapping[str, OutputSettings],
+) -> tuple[str, ...]:
+    """Name every target that the plan does not meet."""
+    lines = [line for fill in fills for line in fill.unmet]
+    lines.extend(_seat_problems(venue, checks))
+    goal = venue.goals.reference_dba
+    if goal is not None and abs(goal - reference.meter_dba) > 0.5:
+        short = goal - reference.meter_dba
+        lines.append(
+            f"The mains give {reference.meter_dba:.1f} dBA at the reference, not "
+            f"{goal:.1f} dBA: {short:+.1f} dB on the mains, or a stronger system, would."
+        )
+    back = int(walk.x_m.argmax())
+    if venue.goals.back_dba is not None:
+        short = venue.goals.back_dba - float(walk.after_dba[back])
+        if short > 0.5:
+            lines.append(
+                f"The back row gets {walk.after_dba[back]:.1f} dBA, not "
+                f"{venue.goals.back_dba:.1f} dBA: {short:+.1f} dB on all outputs would meet it."
+            )
+    if any(own.delay_ms and own.trim_db > 0 and own.low_cut_hz is None
+           for own in settings.values()) and venue.indoors:
+        lines.append("A fill runs above trim 0 without a low cut: listen to the lows at the stage.")
+    return tuple(lines)
+
+
+def cautions(venue: Venue, loudest_dba: float) -> tuple[str, ...]:
+    """State the usual cautions, and the hearing caution where the prediction calls for it."""
+    lines = list(CAUTIONS)
+    if any(source.kind == "tower" for source in venue.sources):
+        lines.append(TOWER_CAUTION)
+    goal = venue.goals.hearing_dba
+    hearing = (
+        "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
+        "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
+    )
+    if loudest_dba > goal:
+        lines.insert(
+            0,
+            f"Hearing: up to {loudest_dba:.0f} dBA is predicted at a seat, above the {goal:.0f} dBA "
+            f"of this venue's caution. {hearing}",
+        )
+    else:
+        lines.append(f"Hearing: at most {loudest_dba:.0f} dBA is predicted at a seat. {hearing}")
+    return tuple(lines)

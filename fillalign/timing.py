@@ -1,0 +1,202 @@
+"""How long a fill must wait: three answers from the same paths, for any air."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fillalign._check import FloatArray
+from fillalign.arrivals import round_up_to_step, wind_along_m_s
+from fillalign.field import NEAR_DB, Settings, arrival_shift, to_db
+from fillalign.need import Bench
+from fillalign.paths import IntArray, Paths
+from fillalign.venue import Source, Venue
+
+FULL_WEIGHT_DB = 3.0
+
+
+def reference_sources(venue: Venue, output: str) -> list[int]:
+    """Mains that a fill output is timed to: those of its feed, or all if there are none."""
+    mains = [i for i, source in enumerate(venue.sources) if source.role == "main"]
+    feed = venue.outputs[output].feed
+    same = [i for i in mains if venue.outputs[venue.sources[i].output].feed == feed]
+    return same or mains
+
+
+def counting_mains(
+    venue: Venue, paths: Paths, settings: Settings, output: str
+) -> tuple[IntArray, FloatArray]:
+    """Main that counts at each seat, as a source index (n,), and its arrival in ms (n,).
+
+    The earliest arrival within 10 dB of the loudest main of the same feed.
+    """
+    sources = np.array(reference_sources(venue, output))
+    owner = paths.source_output[sources]
+    trims = np.array([settings[name].trim_db for name in venue.outputs])
+    level = paths.level_dba[sources] + trims[owner, None]
+    arrival = paths.serving_ms[sources] + arrival_shift(venue, settings)[owner, None]
+    late = np.where(level >= level.max(axis=0) - NEAR_DB, arrival, np.inf)
+    best = late.argmin(axis=0)
+    return sources[best], np.take_along_axis(arrival, best[None], axis=0)[0]
+
+
+def serving_fills(paths: Paths, output_index: int) -> IntArray:
+    """Source of an output that is heard first at each seat, within 10 dB of its loudest, (n,)."""
+    sources = np.flatnonzero(paths.source_output == output_index)
+    level, time = paths.level_dba[sources], paths.serving_ms[sources]
+    return np.asarray(
+        sources[np.where(level >= level.max(axis=0) - NEAR_DB, time, np.inf).argmin(axis=0)]
+    )
+
+
+@dataclass(frozen=True)
+class DelayAnswers:
+    """Three delays before any margin, in ms: negative where the path is late already."""
+
+    box_to_box_ms: float
+    equal_level_ms: float
+    never_early_ms: float
+
+    def of_rule(self, rule: str) -> float:
+        """Answer of a rule: equal-level, box-to-box or never-early."""
+        return float(getattr(self, rule.replace("-", "_") + "_ms"))
+
+
+@dataclass(frozen=True)
+class DelayBasis:
+    """Paths that decide one output's delay, over its covered seats n.
+
+    Lengths in m, winds along them in m/s, `weights` by nearness of level;
+    `main_later_ms` (n,) is delay plus latency of the main that counts,
+    `fill_latency_ms` the fill's own. `box_m` and `box_wind_m_s` hold one entry a
+    box of the output: the way from the nearest main.
+    """
+
+    main_m: FloatArray
+    main_wind_m_s: FloatArray
+    fill_m: FloatArray
+    fill_wind_m_s: FloatArray
+    weights: FloatArray
+    main_later_ms: FloatArray
+    fill_latency_ms: float
+    box_m: FloatArray
+    box_wind_m_s: FloatArray
+    box_later_ms: FloatArray
+
+    def wanted_ms(self, speed_m_s: float) -> FloatArray:
+        """Delay that each seat wants, (n,), in ms."""
+        main = 1000 * self.main_m / (speed_m_s + self.main_wind_m_s) + self.main_later_ms
+        fill = 1000 * self.fill_m / (speed_m_s + self.fill_wind_m_s) + self.fill_latency_ms
+        return np.asarray(main - fill)
+
+    def answers(self, speed_m_s: float) -> DelayAnswers:
+        """Return the three answers for air of this speed of sound."""
+        wanted = self.wanted_ms(speed_m_s)
+        box = 1000 * self.box_m / (speed_m_s + self.box_wind_m_s) + self.box_later_ms
+        return DelayAnswers(
+            box_to_box_ms=float(box.max() - self.fill_latency_ms),
+            equal_level_ms=float((self.weights * wanted).sum() / self.weights.sum()),
+            never_early_ms=float(wanted.max()),
+        )
+
+
+def level_weights(difference_db: FloatArray) -> FloatArray:
+    """Weight of each seat: 1 within 3 dB of equal level, 0 beyond 10 dB, linear between.
+
+    Where no seat is within 10 dB, the tenth that comes nearest decides.
+    """
+    away = np.abs(difference_db)
+    weights = np.clip((NEAR_DB - away) / (NEAR_DB - FULL_WEIGHT_DB), 0.0, 1.0)
+    if not weights.any():
+        weights = (away <= np.quantile(away, 0.1)).astype(float)
+    return np.asarray(weights)
+
+
+def _boxes(
+    venue: Venue, state: str, settings: Settings, output: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    shift = dict(zip(venue.outputs, arrival_shift(venue, settings), strict=True))
+    mains = [venue.sources[i] for i in reference_sources(venue, output)]
+    where = venue.states[state]
+
+    def way(main: Source, fill: Source) -> tuple[float, float, float]:
+        wind = wind_along_m_s(
+            main.position_m, fill.position_m, where.wind_m_s, where.wind_towards_deg
+        )
+        length = np.linalg.norm(np.subtract(fill.position_m, main.position_m))
+        return float(length), float(wind), float(shift[main.output])
+
+    ways = [
+        min(way(main, fill) for main in mains)
+        for fill in venue.sources
+        if fill.output == output
+    ]
+    length, wind, later = (np.array(part) for part in zip(*ways, strict=True))
+    return length, wind, later
+
+
+def delay_basis(
+    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...], difference_db: FloatArray
+) -> DelayBasis:
+    """Collect what decides an output's delay.
+
+    Parameters
+    ----------
+    bench : Bench
+        The venue with its paths.
+    settings : mapping
+        Settings of all outputs; those of the mains count.
+    output : str
+        The fill output.
+    areas : tuple of str
+        The areas it covers.
+    difference_db : ndarray
+        Direct level of the fill over the mains at every seat, (n,).
+
+    Returns
+    -------
+    DelayBasis
+        Over the covered seats.
+    """
+    venue, paths = bench.venue, bench.paths
+    index = list(venue.outputs).index(output)
+    seats = np.flatnonzero(bench.seats_in(areas))
+    mains, arrival = counting_mains(venue, paths, settings, output)
+    fills = serving_fills(paths, index)
+    length, wind, later = _boxes(venue, "show", settings, output)
+    return DelayBasis(
+        main_m=paths.serving_m[mains, np.arange(len(mains))][seats],
+        main_wind_m_s=paths.serving_wind_m_s[mains, np.arange(len(mains))][seats],
+        fill_m=paths.serving_m[fills, np.arange(len(fills))][seats],
+        fill_wind_m_s=paths.serving_wind_m_s[fills, np.arange(len(fills))][seats],
+        weights=level_weights(difference_db[seats]),
+        main_later_ms=arrival_shift(venue, settings)[paths.source_output[mains]][seats],
+        fill_latency_ms=venue.outputs[output].latency_ms,
+        box_m=length,
+        box_wind_m_s=wind,
+        box_later_ms=later,
+    )
+
+
+def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
+    """Delay to dial: margin added, rounded up to the device's step, never below zero.
+
+    Raises
+    ------
+    ValueError
+        If it exceeds the device's maximum.
+    """
+    device = venue.outputs[output]
+    delay = float(round_up_to_step(wanted_ms + venue.goals.image_margin_ms, device.delay_step_ms))
+    if delay > device.delay_max_ms:
+        raise ValueError(
+            f"output {output!r} needs a delay of {delay:.2f} ms, but its device allows between 0 "
+            f"and {device.delay_max_ms:g} ms"
+        )
+    return max(delay, 0.0)
+
+
+def level_difference_db(direct_fill_dba: FloatArray, direct_mains_dba: FloatArray) -> FloatArray:
+    """Fill over mains in dB; both are powers, A-weighted."""
+    return np.asarray(to_db(direct_fill_dba) - to_db(direct_mains_dba))

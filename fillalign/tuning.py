@@ -1,0 +1,296 @@
+"""Trim, low cut and shelf of one fill, from the sound in the rows it covers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fillalign._check import FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
+from fillalign.field import Mix, Settings, build_mix, gains_of, to_db
+from fillalign.filters import shelf_response
+from fillalign.need import (
+    SHARE_OF_ROWS,
+    WEIGHTS,
+    Bench,
+    Reference,
+    check_rows,
+)
+from fillalign.paths import A_POWER, CENTRE_HZ
+from fillalign.precedence import precedence_limit_db
+from fillalign.timing import counting_mains
+from fillalign.venue import Loudspeaker, OutputSettings, Venue
+
+TRIM_STEP_DB = 0.5
+LOWEST_TRIM_DB = -40.0
+CLIMB_DB = 2.0
+LOW_CUTS_HZ = (80.0, 100.0, 120.0, 150.0, 180.0, 200.0, 250.0)
+LOW_CUT_LOSS_DB = 1.0
+LOW_BAND_HZ = 60.0
+SHELF_CORNERS_HZ = (2000.0, 3150.0, 4000.0, 5000.0, 6300.0)
+SHELF_MOST_DB = 6.0
+SHELF_LEAST_DB = 1.0
+OFF_DB = float("-inf")
+
+
+def own_level_dba(loudspeaker: Loudspeaker) -> float:
+    """A-weighted level at 1 m at trim 0."""
+    if loudspeaker.level_dba is not None:
+        return loudspeaker.level_dba
+    weights = A_POWER.reshape(-1, 3).mean(axis=1)
+    power = sum(
+        10 ** (level / 10) * weight
+        for octave, weight in zip(OCTAVES_NOMINAL, weights, strict=True)
+        if (level := loudspeaker.level_by_octave_db.get(int(octave))) is not None
+    )
+    return float(10 * np.log10(power))
+
+
+def headroom_db(venue: Venue, output: str) -> float:
+    """Highest trim that keeps every box of an output within its maximum level."""
+    kinds = {s.loudspeaker for s in venue.sources if s.output == output}
+    return min(venue.loudspeakers[k].maximum_dba - own_level_dba(venue.loudspeakers[k])
+               for k in kinds)
+
+
+@dataclass(frozen=True)
+class TrimCurve:
+    """Benefit and harm of one output against its trim (k values).
+
+    `served_share` of the covered rows reach the profile; `climb_db` is the
+    largest rise on the walk behind the reference; `precedence_share` of the
+    covered seats keep the image at the stage; `back_dba` is the heard level of
+    the last covered row. `needed_db`, and the bounds by maximum level, precedence
+    and walk, are trims (None: not reached).
+    """
+
+    trim_db: FloatArray
+    served_share: FloatArray
+    climb_db: FloatArray
+    precedence_share: FloatArray
+    back_dba: FloatArray
+    needed_db: float | None
+    maximum_db: float
+    precedence_db: float | None
+    walk_db: float | None
+
+    def bounds(self) -> dict[str, float]:
+        """Trims that may not be passed, by reason."""
+        lowest = float(self.trim_db[0])
+        return {
+            "the maximum level of the box": self.maximum_db,
+            "the precedence table": lowest if self.precedence_db is None else self.precedence_db,
+            "the climb on the walk": lowest if self.walk_db is None else self.walk_db,
+        }
+
+    def chosen(self) -> tuple[float, str | None]:
+        """Trim to set, and the bound that kept it below what was needed (or None)."""
+        bounds = self.bounds()
+        reason = min(bounds, key=lambda name: bounds[name])
+        if self.needed_db is not None and self.needed_db <= bounds[reason]:
+            return self.needed_db, None
+        return bounds[reason], reason
+
+
+@dataclass(frozen=True)
+class _Terms:
+    """Power of everything else, cross term and own power at trim 0, (n, 3) each."""
+
+    rest: FloatArray
+    cross: FloatArray
+    own: FloatArray
+
+    def rows(self, bench: Bench, gain: FloatArray) -> FloatArray:
+        """Row means (k, r, 3) for amplitude gains (k,)."""
+        rest, cross, own = (bench.row_mean(part) for part in (self.rest, self.cross, self.own))
+        g = gain[:, None, None]
+        return np.maximum(rest + 2 * g * cross + g**2 * own, 0.0)
+
+
+def _terms(
+    bench: Bench, mix: Mix, gains: FloatArray, moving: list[int], *, total: bool
+) -> _Terms:
+    still = gains.copy()
+    still[moving] = 0.0
+    in_time = mix.in_time if bench.venue.indoors and not total else np.ones_like(mix.in_time)
+    one = np.zeros_like(gains)
+    one[moving] = 1.0
+    cross = np.zeros(mix.gram.shape[2:])
+    for index in moving:
+        both = in_time * in_time[index]
+        cross += np.einsum("o,on,onb->nb", still, both, mix.gram[index])
+    if total:
+        rest, own = mix.total(still), mix.total(one)
+    else:
+        rest, own = bench.heard(mix, still), bench.heard(mix, one)
+    return _Terms(rest @ WEIGHTS, cross @ WEIGHTS, own @ WEIGHTS)
+
+
+def _largest_climb(levels: FloatArray) -> FloatArray:
+    """Largest rise from any row to a later one, along the last axis."""
+    lowest = np.minimum.accumulate(levels, axis=-1)
+    return np.asarray((levels - lowest).max(axis=-1))
+
+
+def trim_grid_db(headroom: float) -> FloatArray:
+    """Trims to try, in steps of 0.5 dB up to the headroom."""
+    top = np.floor(headroom / TRIM_STEP_DB)
+    bottom = min(LOWEST_TRIM_DB / TRIM_STEP_DB, top)
+    return np.asarray(np.arange(bottom, top + 1) * TRIM_STEP_DB)
+
+
+def image_kept(
+    bench: Bench, mix: Mix, settings: Settings, output: str, trim_db: FloatArray, mains: list[str]
+) -> FloatArray:
+    """Whether each trim (k,) keeps the precedence table at each seat, (k, n)."""
+    index = mix.outputs.index(output)
+    _, arrival = counting_mains(bench.venue, bench.paths, settings, output)
+    limit = precedence_limit_db(mix.arrival_ms[index] - arrival)
+    mains_power = mix.direct(gains_of(settings, mix.outputs, mains)) @ A_POWER
+    difference = to_db(mix.gram[index, index] @ A_POWER) - to_db(mains_power)
+    return np.asarray(difference + trim_db[:, None] <= limit + 1e-9)
+
+
+def trim_curve(
+    bench: Bench,
+    reference: Reference,
+    profile: FloatArray,
+    mix: Mix,
+    settings: Settings,
+    output: str,
+    areas: tuple[str, ...],
+    sounding: list[str],
+    together: list[str],
+    mains: list[str],
+) -> TrimCurve:
+    """Sweep the trim of one output with everything else as it stands.
+
+    `together` are the outputs of its tier, itself included, which move with it;
+    `sounding` the ones that sound besides them, `mains` those of them that are
+    mains; `areas` are the ones the tier covers.
+    """
+    moving = [mix.outputs.index(name) for name in together]
+    trims = trim_grid_db(headroom_db(bench.venue, output))
+    gain = 10 ** (trims / 20)
+    gains = gains_of(settings, mix.outputs, sounding)
+    covered, seats = bench.rows_in(areas), bench.seats_in(areas)
+    heard = _terms(bench, mix, gains, moving, total=False).rows(bench, gain)
+    checked = check_rows(bench, reference, profile, heard)
+    share = checked.served[:, covered].mean(axis=1)
+    walk = _terms(bench, mix, gains, moving, total=True)
+    behind = bench.row_x_m >= reference.x_m
+    climb = _largest_climb(to_db(walk.rows(bench, gain)[:, behind, 0]))
+    before = _largest_climb(to_db(walk.rows(bench, np.zeros(1))[:, behind, 0]))[0]
+    kept = image_kept(bench, mix, settings, output, trims, mains)[:, seats].mean(axis=1)
+
+    def last(good: FloatArray) -> float | None:
+        return float(trims[np.flatnonzero(good)[-1]]) if good.any() else None
+
+    enough = np.flatnonzero(share >= SHARE_OF_ROWS)
+    back = int(np.flatnonzero(covered)[bench.row_x_m[covered].argmax()])
+    return TrimCurve(
+        trim_db=trims,
+        served_share=share,
+        climb_db=climb,
+        precedence_share=kept,
+        back_dba=to_db(heard[:, back, 0]),
+        needed_db=float(trims[enough[0]]) if enough.size else None,
+        maximum_db=float(trims[-1]),
+        precedence_db=last(kept >= SHARE_OF_ROWS),
+        walk_db=last(climb <= max(CLIMB_DB, float(before)) + 1e-9),
+    )
+
+
+@dataclass(frozen=True)
+class LowCutTry:
+    """What one low cut costs: the worst loss in the covered area, and where."""
+
+    corner_hz: float
+    order: int
+    kind: str
+    loss_db: float
+    at_hz: int
+
+
+def low_cut_tries(
+    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...], sounding: list[str]
+) -> tuple[LowCutTry, ...]:
+    """Loss of every usual low cut against none, in the covered area's mean total."""
+    venue = bench.venue
+    paths = bench.paths.take(bench.seats_in(areas))
+    audible = [*sounding, output]
+
+    def area_db(one: OutputSettings) -> FloatArray:
+        mixed = {**settings, output: one}
+        mix = build_mix(venue, paths, mixed, sounding=audible, shift_db=bench.shift_db)
+        return to_db(mix.total(gains_of(mixed, mix.outputs, audible)).mean(axis=0))
+
+    device = venue.outputs[output]
+    bare = area_db(replace(settings[output], low_cut_hz=None))
+    lows = THIRDS_HZ > LOW_BAND_HZ
+    tries = []
+    for kind in device.low_cut_kinds:
+        for order in device.low_cut_orders:
+            for corner in LOW_CUTS_HZ:
+                cut = replace(
+                    settings[output], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
+                )
+                loss = np.where(lows, bare - area_db(cut), -np.inf)
+                worst = int(loss.argmax())
+                tries.append(
+                    LowCutTry(corner, order, kind, float(loss[worst]), int(THIRDS_NOMINAL[worst]))
+                )
+    return tuple(tries)
+
+
+def chosen_low_cut(venue: Venue, output: str, tries: tuple[LowCutTry, ...]) -> LowCutTry | None:
+    """Highest corner that loses at most 1 dB and is not below the box's own low limit."""
+    limit = max(
+        venue.loudspeakers[s.loudspeaker].low_limit_hz
+        for s in venue.sources
+        if s.output == output
+    )
+    fit = [t for t in tries if t.loss_db <= LOW_CUT_LOSS_DB and t.corner_hz >= limit]
+    return max(fit, key=lambda t: t.corner_hz, default=None)
+
+
+def chosen_shelf(
+    bench: Bench,
+    reference: Reference,
+    mix: Mix,
+    settings: Settings,
+    output: str,
+    areas: tuple[str, ...],
+    sounding: list[str],
+) -> tuple[float, float]:
+    """Gain in dB and corner in Hz that bring the covered highs nearest the reference tone.
+
+    Within +6 dB and the box's headroom; gain 0 where the tone is within 1 dB.
+    """
+    index = mix.outputs.index(output)
+    seats = bench.seats_in(areas)
+    gains = gains_of(settings, mix.outputs, [*sounding, output])
+    others = gains.copy()
+    others[index] = 0.0
+    rest = mix.total(others)[seats].mean(axis=0)
+    everything = mix.total(gains)[seats].mean(axis=0)
+    own = everything - rest
+    target = _tone_db(reference.bands)
+    room = headroom_db(bench.venue, output) - settings[output].trim_db
+    most = min(SHELF_MOST_DB, np.floor(room / TRIM_STEP_DB) * TRIM_STEP_DB)
+    if np.abs(_tone_db(everything) - target).max() <= SHELF_LEAST_DB or most < SHELF_LEAST_DB:
+        return 0.0, SHELF_CORNERS_HZ[2]
+    best = (float(((_tone_db(everything) - target) ** 2).sum()), 0.0, SHELF_CORNERS_HZ[2])
+    for corner in SHELF_CORNERS_HZ:
+        for gain in np.arange(SHELF_LEAST_DB, most + 0.01, TRIM_STEP_DB):
+            lift = np.abs(shelf_response(CENTRE_HZ, corner, gain)) ** 2
+            miss = float(((_tone_db(np.maximum(rest + own * lift, 1e-30)) - target) ** 2).sum())
+            best = min(best, (miss, float(gain), corner))
+    return best[1], best[2]
+
+
+def _tone_db(power: FloatArray) -> FloatArray:
+    """Octaves 2, 4 and 8 kHz relative to the mean of 500 Hz and 1 kHz, in dB."""
+    octaves = to_db(power.reshape(-1, 3).sum(axis=1))
+    return np.asarray(octaves[5:8] - octaves[3:5].mean())
