@@ -1,0 +1,180 @@
+"""The border checks: one form of error, nothing good refused, nothing bad let through."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fillalign._check import (
+    as_float,
+    as_float_extent,
+    as_points,
+    check_choice,
+    range_text,
+    scalar_out,
+)
+
+SLIPS = ((100.0, 200.0, "looks like feet"), (150.0, 900.0, "looks like inches"))
+
+
+@pytest.mark.parametrize(
+    ("limits", "text"),
+    [
+        ((-np.inf, np.inf), "a finite number"),
+        ((0.0, np.inf), "at least 0 m"),
+        ((-np.inf, 2.5), "at most 2.5 m"),
+        ((-1.0, 1e6), "between -1 and 1000000 m"),
+    ],
+)
+def test_ranges_in_words(limits, text):
+    assert range_text(*limits, "m") == text
+
+
+def test_open_ranges_in_words_and_without_a_unit():
+    assert range_text(0.0, np.inf, "m", open_low=True) == "above 0 m"
+    assert range_text(0.0, 5.0, "s", open_low=True) == "above 0 and at most 5 s"
+    assert range_text(0.0, 1.0, "") == "between 0 and 1"
+
+
+@pytest.mark.parametrize(
+    "value",
+    [3, 3.0, np.float32(3), np.int16(3), [3, 4], (3.0, 4.0), np.arange(3), pd.Series([3, 4]), []],
+)
+def test_numbers_become_float_arrays(value):
+    array = as_float("x", value, "m", low=0.0, high=9.0)
+    assert array.dtype == np.float64
+    np.testing.assert_array_equal(array, np.asarray(value))
+
+
+def test_a_float_array_is_passed_on_uncopied():
+    source = np.array([1.0, 2.0])
+    assert as_float("x", source) is source
+
+
+@pytest.mark.parametrize(
+    "value",
+    ["3", None, True, [True], 1j, [1, "a"], [[1, 2], [3]], {"a": 1}, object(), Decimal(3), [None]],
+)
+def test_what_is_not_numbers_is_a_type_error(value):
+    with pytest.raises(TypeError, match=r"^x must be between 0 and 9 m, got ['\"]") as error:
+        as_float("x", value, "m", low=0.0, high=9.0)
+    assert error.value.__suppress_context__
+
+
+def test_a_long_value_is_cut_in_the_message():
+    with pytest.raises(TypeError, match=r"^x must be a finite number, got 'a{80}'$"):
+        as_float("x", "a" * 1000)
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (-0.5, r"-0\.5"),
+        (9.25, r"9\.25"),
+        (np.nan, "nan"),
+        (np.inf, "inf"),
+        (-np.inf, "-inf"),
+        ([1.0, -2.0, -3.0], "-2"),
+        ([[1.0, 2.0], [10.0, -1.0]], "10"),
+        ([1.0, np.nan], "nan"),
+        (np.array(10), "10"),
+        (np.float64(10.0), "10"),
+    ],
+)
+def test_values_outside_are_refused_by_name_and_the_first_is_shown(value, shown):
+    with pytest.raises(ValueError, match=rf"^x must be between 0 and 9 m, got {shown}$"):
+        as_float("x", value, "m", low=0.0, high=9.0)
+
+
+@pytest.mark.parametrize("value", [np.inf, -np.inf, np.nan, [0.0, np.inf], [-np.inf, np.inf]])
+def test_infinity_is_never_a_number(value):
+    with pytest.raises(ValueError, match=r"^x must be a finite number, got "):
+        as_float("x", value)
+
+
+def test_ends_belong_to_the_range_unless_it_is_open():
+    assert as_float("x", [0.0, 9.0], low=0.0, high=9.0).tolist() == [0.0, 9.0]
+    assert as_float("x", 0.0, low=0.0) == 0.0
+    assert as_float("x", 9.0, low=0.0, high=9.0, open_low=True) == 9.0
+    for value in (0.0, [1.0, 0.0]):
+        with pytest.raises(ValueError, match=r"^x must be above 0, got 0$"):
+            as_float("x", value, low=0.0, open_low=True)
+
+
+def test_the_widest_finite_numbers_pass():
+    widest = [-1.7e308, 1.7e308]
+    assert as_float("x", widest).tolist() == widest
+
+
+def test_the_first_slip_that_fits_ends_the_message():
+    def call(value):
+        return as_float("x", value, "m", low=0.0, high=9.0, slips=SLIPS)
+
+    with pytest.raises(ValueError, match=r"^x must be between 0 and 9 m, got 50$"):
+        call(50.0)
+    with pytest.raises(ValueError, match=r"got 150, which looks like feet$"):
+        call(150.0)
+    with pytest.raises(ValueError, match=r"got 201, which looks like inches$"):
+        call([1.0, 201.0, 150.0])
+
+
+@pytest.mark.parametrize(
+    ("value", "least", "most"),
+    [(3.0, 3.0, 3.0), (3, 3.0, 3.0), ([[2.0, 5.0], [4.0, 3.0]], 2.0, 5.0), ([], np.nan, np.nan)],
+)
+def test_extent(value, least, most):
+    array, low, high = as_float_extent("x", value, low=0.0)
+    np.testing.assert_array_equal(array, np.asarray(value, float))
+    np.testing.assert_equal((low, high), (least, most))
+
+
+def test_points_have_three_coordinates():
+    assert as_points("seat_m", [1, 2, 3]).shape == (3,)
+    assert as_points("seat_m", np.zeros((5, 2, 3))).shape == (5, 2, 3)
+    for wrong in (1.0, [1.0, 2.0], np.zeros((3, 2)), []):
+        with pytest.raises(ValueError, match=r"^seat_m must hold x, y, z in metres on its last ax"):
+            as_points("seat_m", wrong)
+    with pytest.raises(ValueError, match=r"^seat_m must be a finite number, got nan$"):
+        as_points("seat_m", [1.0, np.nan, 2.0])
+
+
+def test_choices():
+    assert check_choice("feed", "left", ("left", "right")) == "left"
+    for wrong in ("Left", "", None, 1, ["left"]):
+        with pytest.raises(ValueError, match=r"^feed must be one of left, right, got "):
+            check_choice("feed", wrong, ("left", "right"))
+
+
+def test_scalars_leave_as_python_scalars():
+    for value in (2.0, np.float64(2.0), np.array(2.0)):
+        assert type(scalar_out(value)) is float
+    assert type(scalar_out(np.array(1j))) is complex
+    assert type(scalar_out(np.complex128(1j))) is complex
+    array = np.zeros(1)
+    assert scalar_out(array) is array
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.floats(width=64), min_size=1, max_size=6),
+    st.floats(-10.0, 0.0),
+    st.floats(0.0, 10.0),
+    st.booleans(),
+)
+def test_accepts_exactly_the_values_inside(values, low, high, open_low):
+    """Scalar, 0-d and array forms of the same numbers are judged alike."""
+    inside = [(low < v if open_low else low <= v) and v <= high for v in values]
+    forms = [(np.array(values), all(inside)), (list(values), all(inside))]
+    forms += [(v, good) for v, good in zip(values, inside, strict=True)]
+    forms += [(np.array(v), good) for v, good in zip(values, inside, strict=True)]
+    for form, good in forms:
+        if good:
+            as_float("x", form, low=low, high=high, open_low=open_low)
+        else:
+            with pytest.raises(ValueError, match=r"^x must be "):
+                as_float("x", form, low=low, high=high, open_low=open_low)
