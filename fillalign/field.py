@@ -7,7 +7,7 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from fillalign._check import FloatArray, as_points
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
-from fillalign.comb import cross_power
+from fillalign.comb import interference_power
 from fillalign.filters import (
     low_cut_group_delay_ms,
     low_cut_response,
@@ -39,7 +39,7 @@ from fillalign.paths import (
     venue_seats,
 )
 from fillalign.room import early_late_energy
-from fillalign.venue import FEEDS, OutputSettings, Venue
+from fillalign.venue import OutputSettings, Venue
 
 C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
 NEAR_DB = 10.0
@@ -165,31 +165,85 @@ def output_arrivals(
     return np.array(arrival), np.array(level)
 
 
-def _gram(
-    venue: Venue, paths: Paths, settings: Settings, responses: list[tuple[FloatArray, ...]]
+class PairCache:
+    """Interference between outputs over fixed paths, kept for settings already seen.
+
+    Planning changes one output at a time, so most pairs recur.
+    """
+
+    def __init__(self) -> None:
+        self.own: dict[int, FloatArray] = {}
+        self.cross: dict[tuple[object, ...], FloatArray] = {}
+
+
+def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
+    """Power of one output alone with interference between its elements, (n, b)."""
+    return interference_power(
+        paths.amplitude[chosen] ** 2, paths.time_ms[chosen][..., None] / 1000, LOW_HZ, HIGH_HZ
+    )
+
+
+def _cross_power(
+    paths: Paths,
+    pair: tuple[IntArray, IntArray],
+    later_s: float,
+    phase_rad: FloatArray,
+    lag_s: FloatArray,
 ) -> FloatArray:
-    count = len(venue.outputs)
-    gram = np.zeros((count, count, len(paths.seats), THIRDS_HZ.size))
-    element_output = paths.source_output[paths.element_source]
+    """Cross power of two outputs at trim 0 without filter magnitudes, (n, b).
+
+    `later_s`, `phase_rad` and `lag_s` are the first output's less the second's.
+    """
+    total = np.zeros(paths.amplitude.shape[1:])
+    for one in pair[0]:
+        for other in pair[1]:
+            gap = (paths.time_ms[one] - paths.time_ms[other])[:, None] / 1000 + later_s
+            wave = np.cos(2 * np.pi * CENTRE_HZ * gap - phase_rad)
+            wave *= np.sinc((HIGH_HZ - LOW_HZ) * (gap + lag_s))
+            total += paths.amplitude[one] * paths.amplitude[other] * wave
+    return total
+
+
+def _filter_key(own: OutputSettings) -> tuple[object, ...]:
+    return own.low_cut_hz, own.low_cut_order, own.low_cut_kind, own.shelf_db, own.shelf_hz, \
+        own.polarity
+
+
+def _gram(
+    venue: Venue,
+    paths: Paths,
+    settings: Settings,
+    responses: list[tuple[FloatArray, ...]],
+    sounding: Collection[str],
+    cache: PairCache,
+) -> FloatArray:
+    """Powers and cross powers (o, o, n, b) of the sounding outputs; 0 for the others."""
     names = list(venue.outputs)
-    for feed in FEEDS:
-        members = [i for i, name in enumerate(names) if venue.outputs[name].feed == feed]
-        chosen = np.flatnonzero(np.isin(element_output, members))
-        if not chosen.size:
-            continue
-        owner = element_output[chosen]
-        later = np.array([settings[n].delay_ms + venue.outputs[n].latency_ms for n in names])
-        magnitude, phase, delay = (np.array(part)[owner] for part in zip(*responses, strict=True))
-        part = cross_power(
-            (paths.amplitude[chosen] * magnitude[:, None, :]) ** 2,
-            (paths.time_ms[chosen] + later[owner, None])[..., None] / 1000,
-            LOW_HZ,
-            HIGH_HZ,
-            groups=np.searchsorted(members, owner),
-            phase_rad=phase[:, None, :],
-            group_delay_s=delay[:, None, :] / 1000,
-        )
-        gram[np.ix_(members, members)] = part
+    owner = paths.source_output[paths.element_source]
+    later = arrival_shift(venue, settings)
+    gram = np.zeros((len(names), len(names), len(paths.seats), THIRDS_HZ.size))
+    heard = [index for index, name in enumerate(names) if name in sounding]
+    for place, one in enumerate(heard):
+        elements = np.flatnonzero(owner == one)
+        if one not in cache.own:
+            cache.own[one] = _own_power(paths, elements)
+        gram[one, one] = cache.own[one] * responses[one][0] ** 2
+        for other in heard[place + 1 :]:
+            if venue.outputs[names[one]].feed != venue.outputs[names[other]].feed:
+                continue
+            apart = float(later[one] - later[other])
+            keys = (_filter_key(settings[names[index]]) for index in (one, other))
+            key = (one, other, apart, *keys)
+            if key not in cache.cross:
+                cache.cross[key] = _cross_power(
+                    paths,
+                    (elements, np.flatnonzero(owner == other)),
+                    apart / 1000,
+                    responses[one][1] - responses[other][1],
+                    (responses[one][2] - responses[other][2]) / 1000,
+                )
+            both = cache.cross[key] * responses[one][0] * responses[other][0]
+            gram[one, other] = gram[other, one] = both
     return gram
 
 
@@ -197,20 +251,27 @@ def _tails(
     venue: Venue,
     paths: Paths,
     rt60_s: FloatArray,
-    arrival_ms: FloatArray,
+    later_ms: FloatArray,
     first_ms: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Early and late tail power of each source at trim 0, (s, n, b)."""
+    sounding: Collection[str],
+) -> Iterator[tuple[int, FloatArray, FloatArray]]:
+    """Output index, early and late tail power (n, b) at trim 0 of each sounding source."""
+    names = list(venue.outputs)
     volume = venue.room.volume_m3 if venue.room else np.inf
-    energy = early_late_energy(
-        paths.distance_m[..., None],
-        rt60_s,
-        volume,
-        early_ms=early_ms(venue),
-        gap_ms=np.maximum(arrival_ms - first_ms, 0.0)[..., None],
-    )
-    power = paths.tail_power[:, None, :]
-    return energy[0] * power, energy[1] * power
+    # The 27 third octaves share 9 decays: compute those and repeat.
+    for index, output in enumerate(paths.source_output):
+        if names[output] not in sounding:
+            continue
+        gap = np.maximum(paths.serving_ms[index] + later_ms[output] - first_ms, 0.0)
+        energy = early_late_energy(
+            paths.distance_m[index][:, None],
+            rt60_s[::3],
+            volume,
+            early_ms=early_ms(venue),
+            gap_ms=gap[:, None],
+        )
+        early, late = (np.repeat(part, 3, axis=1) * paths.tail_power[index] for part in energy)
+        yield int(output), early, late
 
 
 def build_mix(
@@ -221,6 +282,7 @@ def build_mix(
     state: str = "show",
     sounding: Collection[str] | None = None,
     shift_db: FloatArray | None = None,
+    cache: PairCache | None = None,
 ) -> Mix:
     """Combine paths and settings.
 
@@ -234,9 +296,12 @@ def build_mix(
     state : {"show", "check"}
         Whose reverberation to use.
     sounding : collection of str, optional
-        Outputs that may open the early window; all by default.
+        Outputs to compute, which may open the early window; all by default. The
+        others stay silent in the mix.
     shift_db : ndarray, optional
         Correction from measured levels, (o, b).
+    cache : PairCache, optional
+        Kept between calls with the same paths and `shift_db`.
 
     Returns
     -------
@@ -253,21 +318,19 @@ def build_mix(
     ]
     arrival, level = output_arrivals(venue, paths, settings)
     level = level + to_db((10 ** (shift / 10)) @ A_POWER / A_POWER.sum())[:, None]
-    gains = gains_of(settings, names, names if sounding is None else sounding)
-    heard = level + to_db(gains**2)[:, None]
-    first = _nearby_first(arrival, heard)
+    heard_outputs = names if sounding is None else sounding
+    gains = gains_of(settings, names, heard_outputs)
+    first = _nearby_first(arrival, level + to_db(gains**2)[:, None])
     shape = (len(names), len(paths.seats), THIRDS_HZ.size)
     early, late = np.zeros(shape), np.zeros(shape)
     if venue.room:
-        rt60 = by_thirds(venue.states[state].rt60_s)
-        own_ms = paths.serving_ms + (arrival_shift(venue, settings))[paths.source_output, None]
-        for index, tails in enumerate(zip(*_tails(venue, paths, rt60, own_ms, first), strict=True)):
-            output = paths.source_output[index]
-            early[output] += tails[0] * responses[output][0] ** 2
-            late[output] += tails[1] * responses[output][0] ** 2
+        rt60, later = by_thirds(venue.states[state].rt60_s), arrival_shift(venue, settings)
+        for output, *tail in _tails(venue, paths, rt60, later, first, heard_outputs):
+            early[output] += tail[0] * responses[output][0] ** 2
+            late[output] += tail[1] * responses[output][0] ** 2
     return Mix(
         outputs=names,
-        gram=_gram(venue, paths, settings, responses),
+        gram=_gram(venue, paths, settings, responses, heard_outputs, cache or PairCache()),
         early=early,
         late=late,
         arrival_ms=arrival,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from fillalign._check import FloatArray
 from fillalign.air import Air
 from fillalign.field import (
     Mix,
+    PairCache,
     Settings,
     build_mix,
     gains_of,
@@ -62,6 +63,8 @@ class Bench:
     row_x_m: FloatArray
     row_area: IntArray
     reference_rows: NDArray[np.bool_]
+    cache: PairCache = field(default_factory=PairCache, compare=False)
+    parts: dict[tuple[str, ...], Bench] = field(default_factory=dict, compare=False)
 
     def row_mean(self, power: FloatArray) -> FloatArray:
         """Mean power over the seats of each row; the first axis holds seats."""
@@ -71,6 +74,13 @@ class Bench:
             [np.bincount(self.row_of_seat, weights=column) for column in flat.T], axis=-1
         )
         return np.asarray((sums / counts[:, None]).reshape(-1, *power.shape[1:]))
+
+    def part(self, areas: tuple[str, ...]) -> Bench:
+        """Return the bench of some areas alone; its rows are not to be used."""
+        if areas not in self.parts:
+            paths = self.paths.take(self.seats_in(areas))
+            self.parts[areas] = replace(self, paths=paths, cache=PairCache(), parts={})
+        return self.parts[areas]
 
     def seats_in(self, areas: tuple[str, ...]) -> NDArray[np.bool_]:
         """Which seats lie in the named areas, (n,)."""
@@ -86,7 +96,12 @@ class Bench:
     def mix(self, settings: Settings, sounding: list[str]) -> Mix:
         """All outputs under these settings, in the occupied state."""
         return build_mix(
-            self.venue, self.paths, settings, sounding=sounding, shift_db=self.shift_db
+            self.venue,
+            self.paths,
+            settings,
+            sounding=sounding,
+            shift_db=self.shift_db,
+            cache=self.cache,
         )
 
     def heard(self, mix: Mix, gains: FloatArray) -> FloatArray:
@@ -174,7 +189,7 @@ class Reference:
 
     `level_dba` is the heard level that the profile starts from and `meter_dba`
     the total; `tone_db` is highs (4 and 8 kHz octaves) less mids (500 Hz and 1 kHz);
-    `bands` (27,) the total power; `x_m` the middle of the rows.
+    `bands` (27,) the heard power; `x_m` the middle of the rows.
     """
 
     level_dba: float
@@ -197,7 +212,7 @@ def mains_reference(bench: Bench, settings: Settings) -> Reference:
         level_dba=float(level),
         meter_dba=float(to_db(total @ A_POWER)),
         tone_db=float(highs - mids),
-        bands=total,
+        bands=heard,
         x_m=float(bench.row_x_m[rows].mean()),
     )
 

@@ -51,6 +51,7 @@ from fillalign.timing import (
 from fillalign.tuning import (
     OFF_DB,
     TRIM_STEP_DB,
+    LowCutTry,
     TrimCurve,
     chosen_low_cut,
     chosen_shelf,
@@ -144,28 +145,42 @@ class _Planner:
             chosen[output] = self.locked(output, replace(settings[output], trim_db=trim))
         return {**settings, **chosen}
 
+    def tries(
+        self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
+    ) -> tuple[LowCutTry, ...]:
+        """Try the usual low cuts on a tier, with what sounds ahead."""
+        return low_cut_tries(
+            self.bench, settings, tier, covered_areas(self.venue, tier), sounding
+        )
+
     def toned(
-        self, settings: dict[str, OutputSettings], output: str, sounding: list[str]
+        self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
     ) -> dict[str, OutputSettings]:
-        """Set low cut and shelf of one output; `sounding` are all the others that sound."""
-        areas = covered_areas(self.venue, [output])
-        bare = {**settings, output: replace(settings[output], low_cut_hz=None, shelf_db=0.0)}
-        cut = chosen_low_cut(
-            self.venue, output, low_cut_tries(self.bench, bare, output, areas, sounding)
-        )
-        own = bare[output]
-        if cut is not None:
-            own = replace(
-                own, low_cut_hz=cut.corner_hz, low_cut_order=cut.order, low_cut_kind=cut.kind
-            )
-        own = self.locked(output, own)
-        bare = {**bare, output: own}
-        mix = self.bench.mix(bare, [*sounding, output])
+        """Set low cut and shelf of a tier, with what sounds ahead."""
+        flat = {**settings, **{n: replace(settings[n], shelf_db=0.0) for n in tier}}
+        cut = chosen_low_cut(self.venue, tier[0], self.tries(flat, tier, sounding))
+        for name in tier:
+            own = replace(flat[name], low_cut_hz=None)
+            if cut is not None:
+                own = replace(
+                    own, low_cut_hz=cut.corner_hz, low_cut_order=cut.order, low_cut_kind=cut.kind
+                )
+            flat[name] = self.locked(name, own)
+        mix = self.bench.mix(flat, [*sounding, *tier])
         gain, corner = chosen_shelf(
-            self.bench, self.reference, mix, bare, output, areas, sounding
+            self.bench,
+            self.reference,
+            mix,
+            flat,
+            tier,
+            covered_areas(self.venue, tier),
+            sounding,
         )
-        own = self.locked(output, replace(own, shelf_db=gain, shelf_hz=corner))
-        return {**bare, output: own}
+        shelved = {
+            name: self.locked(name, replace(flat[name], shelf_db=gain, shelf_hz=corner))
+            for name in tier
+        }
+        return {**flat, **shelved}
 
     def needs(
         self, settings: dict[str, OutputSettings], sounding: list[str], areas: tuple[str, ...]
@@ -192,13 +207,9 @@ class _Planner:
         for _ in range(PASSES):
             settings = self.trimmed(settings, tier, sounding)
             for output in tier:
-                others = [*sounding, *(name for name in tier if name != output)]
                 settings = self.timed(settings, output)
-                settings = self.toned(settings, output, others)
-        settings = self.trimmed(settings, tier, sounding)
-        for output in tier:
-            settings = self.timed(settings, output)
-        return settings
+            settings = self.toned(settings, tier, sounding)
+        return self.trimmed(settings, tier, sounding)
 
     def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
         """Examine settings and write down what they do."""
@@ -268,9 +279,8 @@ class _Planner:
             for speed in (air.speed_m_s, cold_speed)
         )
         curve = self.curve(on, output, ahead, tier)
-        mates = [*ahead, *(name for name in tier if name != output)]
-        bare = {**on, output: replace(on[output], low_cut_hz=None)}
-        tries = low_cut_tries(self.bench, bare, output, areas, mates)
+        flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
+        tries = self.tries(flat, tier, ahead)
         needs = self.needs(settings, ahead, areas)
         reasons = (
             *delay_reasons(venue, output, own, answers, early, early_cold, coldest),

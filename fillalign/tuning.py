@@ -8,8 +8,8 @@ import numpy as np
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.field import Mix, Settings, build_mix, gains_of, to_db
-from fillalign.filters import shelf_response
+from fillalign.field import Mix, Settings, gains_of, to_db
+from fillalign.filters import LOW_CUT_ORDERS, shelf_response
 from fillalign.need import (
     SHARE_OF_ROWS,
     WEIGHTS,
@@ -214,29 +214,37 @@ class LowCutTry:
 
 
 def low_cut_tries(
-    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...], sounding: list[str]
+    bench: Bench,
+    settings: Settings,
+    together: list[str],
+    areas: tuple[str, ...],
+    sounding: list[str],
 ) -> tuple[LowCutTry, ...]:
-    """Loss of every usual low cut against none, in the covered area's mean total."""
-    venue = bench.venue
-    paths = bench.paths.take(bench.seats_in(areas))
-    audible = [*sounding, output]
+    """Loss of every usual low cut against none, in the covered area's mean total.
 
-    def area_db(one: OutputSettings) -> FloatArray:
-        mixed = {**settings, output: one}
-        mix = build_mix(venue, paths, mixed, sounding=audible, shift_db=bench.shift_db)
+    `together` are the outputs of one tier, which get the same low cut. Bands
+    below what the mains and subs play do not count: there is nothing to keep.
+    """
+    venue, here = bench.venue, bench.part(areas)
+    audible = [*sounding, *together]
+
+    def area_db(corner: float | None, order: int, kind: str) -> FloatArray:
+        cut = {"low_cut_hz": corner, "low_cut_order": order, "low_cut_kind": kind}
+        mixed = {**settings, **{name: replace(settings[name], **cut) for name in together}}
+        mix = here.mix(mixed, audible)
         return to_db(mix.total(gains_of(mixed, mix.outputs, audible)).mean(axis=0))
 
-    device = venue.outputs[output]
-    bare = area_db(replace(settings[output], low_cut_hz=None))
-    lows = THIRDS_HZ > LOW_BAND_HZ
+    device = venue.outputs[together[0]]
+    bare = area_db(None, device.low_cut_orders[0], device.low_cut_kinds[0])
+    lowest = min(
+        venue.loudspeakers[s.loudspeaker].low_limit_hz for s in venue.sources if s.role != "fill"
+    )
+    lows = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
     tries = []
     for kind in device.low_cut_kinds:
-        for order in device.low_cut_orders:
+        for order in sorted(set(device.low_cut_orders) & set(LOW_CUT_ORDERS[kind]), reverse=True):
             for corner in LOW_CUTS_HZ:
-                cut = replace(
-                    settings[output], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
-                )
-                loss = np.where(lows, bare - area_db(cut), -np.inf)
+                loss = np.where(lows, bare - area_db(corner, order, kind), -np.inf)
                 worst = int(loss.argmax())
                 tries.append(
                     LowCutTry(corner, order, kind, float(loss[worst]), int(THIRDS_NOMINAL[worst]))
@@ -244,15 +252,20 @@ def low_cut_tries(
     return tuple(tries)
 
 
-def chosen_low_cut(venue: Venue, output: str, tries: tuple[LowCutTry, ...]) -> LowCutTry | None:
-    """Highest corner that loses at most 1 dB and is not below the box's own low limit."""
+def chosen_low_cut(
+    venue: Venue, output: str, tries: tuple[LowCutTry, ...]
+) -> LowCutTry | None:
+    """Highest corner that loses at most 1 dB and is not below the box's own low limit.
+
+    Between equal corners the steepest: it keeps more lows off the stage.
+    """
     limit = max(
         venue.loudspeakers[s.loudspeaker].low_limit_hz
         for s in venue.sources
         if s.output == output
     )
     fit = [t for t in tries if t.loss_db <= LOW_CUT_LOSS_DB and t.corner_hz >= limit]
-    return max(fit, key=lambda t: t.corner_hz, default=None)
+    return max(fit, key=lambda t: (t.corner_hz, t.order), default=None)
 
 
 def chosen_shelf(
@@ -260,24 +273,23 @@ def chosen_shelf(
     reference: Reference,
     mix: Mix,
     settings: Settings,
-    output: str,
+    together: list[str],
     areas: tuple[str, ...],
     sounding: list[str],
 ) -> tuple[float, float]:
     """Gain in dB and corner in Hz that bring the covered highs nearest the reference tone.
 
-    Within +6 dB and the box's headroom; gain 0 where the tone is within 1 dB.
+    Within +6 dB and the headroom of every output of the tier; gain 0 where the
+    tone is within 1 dB already.
     """
-    index = mix.outputs.index(output)
     seats = bench.seats_in(areas)
-    gains = gains_of(settings, mix.outputs, [*sounding, output])
-    others = gains.copy()
-    others[index] = 0.0
-    rest = mix.total(others)[seats].mean(axis=0)
-    everything = mix.total(gains)[seats].mean(axis=0)
+    still = gains_of(settings, mix.outputs, sounding)
+    every = gains_of(settings, mix.outputs, [*sounding, *together])
+    rest = bench.heard(mix, still)[seats].mean(axis=0)
+    everything = bench.heard(mix, every)[seats].mean(axis=0)
     own = everything - rest
     target = _tone_db(reference.bands)
-    room = headroom_db(bench.venue, output) - settings[output].trim_db
+    room = min(headroom_db(bench.venue, name) - settings[name].trim_db for name in together)
     most = min(SHELF_MOST_DB, np.floor(room / TRIM_STEP_DB) * TRIM_STEP_DB)
     if np.abs(_tone_db(everything) - target).max() <= SHELF_LEAST_DB or most < SHELF_LEAST_DB:
         return 0.0, SHELF_CORNERS_HZ[2]
