@@ -27,7 +27,7 @@ from fillalign.venue import (
     State,
     Venue,
 )
-from fillalign.venue_checks import Tables, check_file, make_area, outline, sources, step_ms
+from fillalign.venue_checks import ROLES, Tables, check_file, make_area, outline, sources, step_ms
 from fillalign.venue_schema import FILE_LIMIT_BYTES, LOCKED, NAMED, ROWS, SINGLE
 from fillalign.venue_table import Log, Row, is_text, label, nearest, read_table, shown
 
@@ -55,14 +55,14 @@ class VenueError(ValueError):
     hall.toml: [goals] sti: must be between 0 and 1
     """
 
-    def __init__(
-        self, path: str | PathLike[str], problems: tuple[tuple[str, str], ...]
-    ) -> None:
+    def __init__(self, path: str | PathLike[str], problems: tuple[tuple[str, str], ...]) -> None:
+        super().__init__(path, problems)
         self.path, self.problems = Path(path), problems
-        super().__init__("\n".join(
-            ": ".join(part for part in (self.path.name or str(path), *item) if part)
-            for item in problems
-        ))
+
+    def __str__(self) -> str:
+        """One line a problem: file, table, key and what is wrong."""
+        name = self.path.name or str(self.path)
+        return "\n".join(": ".join(filter(None, (name, *item))) for item in self.problems)
 
 
 def _load(path: Path) -> dict[str, Any]:
@@ -75,8 +75,8 @@ def _load(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             content = file.read(FILE_LIMIT_BYTES + 1)
         if len(content) > FILE_LIMIT_BYTES:
-            raise ValueError(f"must be at most {FILE_LIMIT_BYTES} bytes long")
-        return tomllib.loads(content.decode())
+            raise ValueError(f"more than {FILE_LIMIT_BYTES} bytes")
+        return tomllib.loads(content.decode("utf-8-sig"))
     except OSError as error:
         message = f"cannot be read, {error.strerror or error} ({path})"
     except UnicodeDecodeError as error:
@@ -86,7 +86,7 @@ def _load(path: Path) -> dict[str, Any]:
     except RecursionError:
         message = "is nested too deeply"
     except ValueError as error:
-        message = str(error)
+        message = f"cannot be used, {str(error).partition(';')[0]}"
     raise VenueError(path, (("", message),))
 
 
@@ -234,12 +234,10 @@ def _aim(row: Row, family: str, log: Log) -> Point:
 
 
 def _sources(tables: Tables, log: Log) -> tuple[Source, ...]:
-    roles = {"mains": "main", "subs": "sub", "fills": "fill"}
     made = []
-    for family, role in roles.items():
-        for row in tables[family]:
-            values = {key: row.values[key] for key in _PLACED if key in row.values}
-            made.append(Source(role=role, aim_m=_aim(row, family, log), **values))
+    for family, row in sources(tables):
+        values = {key: row.values[key] for key in _PLACED if key in row.values}
+        made.append(Source(role=ROLES[family], aim_m=_aim(row, family, log), **values))
     return tuple(made)
 
 
@@ -296,13 +294,12 @@ def read_venue(path: str | PathLike[str]) -> Venue:
     >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
-    ...     file = Path(folder, "hall.toml")
-    ...     _ = file.write_text("stage = 3")
+    ...     _ = Path(folder, "hall.toml").write_text("venue = 3")
     ...     try:
-    ...         read_venue(file)
+    ...         read_venue(Path(folder, "hall.toml"))
     ...     except VenueError as error:
     ...         print(str(error).splitlines()[0])
-    hall.toml: [stage]: must be written as [stage], got 3
+    hall.toml: [venue]: must be written as [venue], got 3
     """
     file = Path(path)
     log = Log()

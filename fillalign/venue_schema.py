@@ -53,8 +53,9 @@ class Key:
     point, list, splay (one number or a list) or octaves (a table of octave to
     number). A `default` of REQUIRED must be given and of None may be left out.
     `instead_of` names the key this one replaces, `needs` one it comes with.
-    `word` is a word accepted in place of the number and read as None;
-    `sparse` leaves octaves not given out instead of filling them in.
+    `word` is a word accepted in place of the number and read as None. Octaves
+    not given are held `beyond` those given, or there is silence, or with
+    neither only those given are kept.
     """
 
     kind: str = "number"
@@ -67,7 +68,7 @@ class Key:
     instead_of: str = ""
     needs: str = ""
     word: str = ""
-    sparse: bool = False
+    beyond: str = "held"
 
 
 Table: TypeAlias = Mapping[str, Key]
@@ -97,10 +98,10 @@ ROOM: Table = {
     "x_to_m": Key("number", "m", -500, 500, None),
     "width_m": Key("number", "m", 1, 500, None),
     "height_m": Key("number", "m", 1, 200, None),
-    "volume_m3": Key("number", "m3", 10, 5_000_000, None),
+    "volume_m3": Key("number", "m3", 10, 2_000_000, None),
 }
 STATE: Table = {
-    "temperature_c": Key("number", "C", -40, 60),
+    "temperature_c": Key("number", "C", -50, 60),
     "humidity_pct": Key("number", "%", 0, 100, _AIR["humidity_pct"]),
     "pressure_kpa": Key("number", "kPa", 50, 110, _AIR["pressure_kpa"]),
     "altitude_m": Key("number", "m", -430, 5000, None, instead_of="pressure_kpa"),
@@ -113,7 +114,7 @@ LOUDSPEAKER: Table = {
     "maximum_dba": _LEVEL,
     "level_dba": _LEVEL,
     "level_by_octave_db": Key(
-        "number", "dB", -20, 160, None, "octaves", instead_of="level_dba"
+        "number", "dB", -20, 160, None, "octaves", instead_of="level_dba", beyond="silent"
     ),
     "rear_floor_db": Key("number", "dB", -60, 0, _BOX["rear_floor_db"]),
     "low_limit_hz": Key("number", "Hz", 20, 2000, _BOX["low_limit_hz"]),
@@ -196,10 +197,10 @@ MEASURED: Table = {
     "state": Key("choice", default="check", choices=("check", "show")),
     "level_dba": _LEVEL,
     "by_octave_db": Key(
-        "number", "dB", -20, 160, None, "octaves", instead_of="level_dba", sparse=True
+        "number", "dB", -20, 160, None, "octaves", instead_of="level_dba", beyond=""
     ),
 }
-WEATHER: Table = {"temperatures_c": Key("number", "C", -40, 60, shape="list")}
+WEATHER: Table = {"temperatures_c": Key("number", "C", -50, 60, shape="list")}
 STAGE: Table = {
     "microphone_m": Key("number", "m", -2000, 2000, _VENUE["stage_microphone_m"], "point")
 }
