@@ -61,8 +61,8 @@ class SeatChecks:
 
     @property
     def keeps_image(self) -> NDArray[np.bool_]:
-        """Whether the seat keeps the precedence table."""
-        return np.asarray(self.level_difference_db <= self.limit_db + 1e-9)
+        """Whether the seat keeps the precedence table, or hardly hears the fill."""
+        return np.asarray(self.level_difference_db <= np.maximum(self.limit_db, -NEAR_DB) + 1e-9)
 
 
 def _ripple_db(mix: Mix, gains: FloatArray) -> FloatArray:

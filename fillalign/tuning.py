@@ -8,7 +8,7 @@ import numpy as np
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.field import Mix, Settings, gains_of, to_db
+from fillalign.field import NEAR_DB, Mix, Settings, gains_of, to_db
 from fillalign.filters import LOW_CUT_ORDERS, shelf_response
 from fillalign.need import (
     SHARE_OF_ROWS,
@@ -143,13 +143,16 @@ def trim_grid_db(headroom: float) -> FloatArray:
 def image_kept(
     bench: Bench, mix: Mix, settings: Settings, output: str, trim_db: FloatArray, mains: list[str]
 ) -> FloatArray:
-    """Whether each trim (k,) keeps the precedence table at each seat, (k, n)."""
+    """Whether each trim (k,) keeps the precedence table at each seat, (k, n).
+
+    Seats where the fill lies more than 10 dB below the mains do not count.
+    """
     index = mix.outputs.index(output)
     _, arrival = counting_mains(bench.venue, bench.paths, settings, output)
     limit = precedence_limit_db(mix.arrival_ms[index] - arrival)
     mains_power = mix.direct(gains_of(settings, mix.outputs, mains)) @ A_POWER
     difference = to_db(mix.gram[index, index] @ A_POWER) - to_db(mains_power)
-    return np.asarray(difference + trim_db[:, None] <= limit + 1e-9)
+    return np.asarray(difference + trim_db[:, None] <= np.maximum(limit, -NEAR_DB) + 1e-9)
 
 
 def trim_curve(
