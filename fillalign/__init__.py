@@ -30,16 +30,17 @@ from fillalign.arrivals import (
     distance_m,
     drift_ms_per_c,
     fill_delay_ms,
-    ft_to_m,
     gap_ms,
-    m_to_ft,
-    ms_to_m,
-    ms_to_samples,
-    round_up_to_step,
-    samples_to_ms,
     seat_delay_ms,
     travel_time_ms,
     wind_along_m_s,
+)
+from fillalign.clarity import (
+    clarity_db,
+    direct_to_reverberant_db,
+    modulation_transfer,
+    speech_octave_levels_db,
+    speech_transmission_index,
 )
 from fillalign.comb import (
     comb_dip_db,
@@ -88,7 +89,13 @@ from fillalign.levels import (
 )
 from fillalign.plan import FillPlan, FillReport
 from fillalign.planner import evaluate, plan_fills
-from fillalign.precedence import PRECEDENCE_TABLE, precedence_limit_db, required_margin_ms
+from fillalign.precedence import (
+    ECHO_LIMITS,
+    PRECEDENCE_TABLE,
+    echo_criterion,
+    precedence_limit_db,
+    required_margin_ms,
+)
 from fillalign.room import (
     critical_distance_m,
     direct_energy,
@@ -96,6 +103,15 @@ from fillalign.room import (
     early_share,
     hopkins_stryker,
     reverberant_energy,
+)
+from fillalign.speech import SeatSpeech, seat_speech
+from fillalign.units import (
+    ft_to_m,
+    m_to_ft,
+    ms_to_m,
+    ms_to_samples,
+    round_up_to_step,
+    samples_to_ms,
 )
 from fillalign.venue import (
     Area,
@@ -113,6 +129,7 @@ from fillalign.venue_file import VenueError, read_venue
 
 __version__ = "0.1.0"
 __all__ = [
+    "ECHO_LIMITS",
     "OCTAVES_HZ",
     "OCTAVES_NOMINAL",
     "PRECEDENCE_TABLE",
@@ -129,6 +146,7 @@ __all__ = [
     "OutputSettings",
     "Room",
     "SeatField",
+    "SeatSpeech",
     "Source",
     "State",
     "Venue",
@@ -144,6 +162,7 @@ __all__ = [
     "box_directivity",
     "box_exponent",
     "c_weighting_db",
+    "clarity_db",
     "coherent_sum_db",
     "comb_dip_db",
     "comb_peak_db",
@@ -154,11 +173,13 @@ __all__ = [
     "design_low_cut",
     "design_shelf",
     "direct_energy",
+    "direct_to_reverberant_db",
     "directivity_factor",
     "distance_m",
     "drift_ms_per_c",
     "early_late_energy",
     "early_share",
+    "echo_criterion",
     "enhancement_factor",
     "evaluate",
     "fill_delay_ms",
@@ -171,6 +192,7 @@ __all__ = [
     "low_cut_group_delay_ms",
     "low_cut_response",
     "m_to_ft",
+    "modulation_transfer",
     "ms_to_m",
     "ms_to_samples",
     "notch_frequencies_hz",
@@ -193,9 +215,12 @@ __all__ = [
     "saturation_vapour_pressure_pa",
     "seat_delay_ms",
     "seat_field",
+    "seat_speech",
     "shelf_group_delay_ms",
     "shelf_response",
     "speech_band_levels_db",
+    "speech_octave_levels_db",
+    "speech_transmission_index",
     "speed_of_sound",
     "speed_of_sound_ideal",
     "speed_of_sound_linear",

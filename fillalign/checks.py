@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
+from fillalign.absorption import THIRDS_HZ
 from fillalign.field import (
     C_POWER,
     NEAR_DB,
@@ -20,7 +21,6 @@ from fillalign.field import (
 from fillalign.need import Bench, main_outputs
 from fillalign.paths import (
     A_POWER,
-    THIRDS_HZ,
     IntArray,
     Paths,
     Seats,
@@ -29,6 +29,7 @@ from fillalign.paths import (
     venue_seats,
 )
 from fillalign.precedence import precedence_limit_db, required_margin_ms
+from fillalign.speech import speech_arrivals
 from fillalign.timing import counting_mains
 from fillalign.venue import Venue
 
@@ -41,7 +42,9 @@ class SeatChecks:
     """One entry for each fill and each seat it covers or touches, as arrays of length k.
 
     A fill touches a seat where its direct sound lies within 10 dB of the mains'.
-    `other` is the loudest other fill within 10 dB there (-1: none).
+    `other` is the loudest other fill within 10 dB there (-1: none). The speech
+    transmission index stands with the mains alone and with everything; `echo` is
+    the echo criterion with everything, nan where it has no say.
     """
 
     seat: IntArray
@@ -58,6 +61,9 @@ class SeatChecks:
     other: IntArray
     other_gap_ms: FloatArray
     level_dba: FloatArray
+    speech_before: FloatArray
+    speech_after: FloatArray
+    echo: FloatArray
 
     @property
     def keeps_image(self) -> NDArray[np.bool_]:
@@ -98,11 +104,14 @@ def _check_block(
     sounding = [*mains, *fills]
     mix = build_mix(venue, paths, settings, sounding=sounding, shift_db=shift_db)
     gains = gains_of(settings, names, sounding)
-    mains_dba = to_db(mix.direct(gains_of(settings, names, mains)) @ A_POWER)
+    alone = gains_of(settings, names, mains)
+    mains_dba = to_db(mix.direct(alone) @ A_POWER)
     own = np.einsum("oonb->onb", mix.gram) @ A_POWER
     level = to_db(own * gains[:, None] ** 2)
     total = to_db(mix.total(gains) @ A_POWER)
     ripple = _ripple_db(mix, gains)
+    speech = speech_arrivals(venue, paths, settings, shift_db=shift_db)
+    echo = speech.echo(gains, venue.programme)
     rows = []
     for name in fills:
         index = names.index(name)
@@ -125,6 +134,9 @@ def _check_block(
             "other": other,
             "other_gap_ms": other_gap,
             "level_dba": total,
+            "speech_before": speech.index(alone),
+            "speech_after": speech.index(gains),
+            "echo": echo,
         }
         rows.append({key: np.asarray(value)[keep] for key, value in part.items()})
         rows[-1]["seat"] = np.flatnonzero(keep)
@@ -155,14 +167,18 @@ def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[Sea
             parts.append({**part, "seat": part["seat"] + start})
     if not parts:
         empty = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
-        return SeatChecks(**{**empty, "point_m": np.empty((0, 3))}), -np.inf  # type: ignore[arg-type]
+        return SeatChecks(**{**empty, "point_m": np.empty((0, 3))}), -np.inf
     joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     return SeatChecks(**joined), float(joined["level_dba"].max(initial=-np.inf))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
 class Walk:
-    """Row means from the stage to the back, (r,): total level in dBA before and after."""
+    """Row means from the stage to the back, (r,), with the mains alone and with all.
+
+    Total and heard level in dBA, the profile, and the speech transmission index;
+    `speech_louder` is that index with everything 10 dB louder.
+    """
 
     x_m: FloatArray
     area: IntArray
@@ -171,6 +187,9 @@ class Walk:
     heard_before_dba: FloatArray
     heard_after_dba: FloatArray
     profile_dba: FloatArray
+    speech_before: FloatArray
+    speech_after: FloatArray
+    speech_louder: FloatArray
 
     def spread_db(self, which: str) -> float:
         """Front-to-back spread of total level: before or after."""
@@ -197,6 +216,9 @@ def walk_levels(
         heard_before_dba=rows(bench.heard(mix, alone)),
         heard_after_dba=rows(bench.heard(mix, every)),
         profile_dba=profile,
+        speech_before=bench.row_index(settings, alone),
+        speech_after=bench.row_index(settings, every),
+        speech_louder=bench.row_index(settings, every * np.sqrt(10.0)),
     )
 
 
@@ -265,6 +287,13 @@ def expected_reading(
         return np.asarray(mix.total(gains_of(settings, mix.outputs, names))[0])
 
     alone, fill, both = total(mains), total([output]), total([*mains, output])
-    values = [float(to_db(p @ w)) for p in (alone, fill) for w in (A_POWER, C_POWER)]
     x, y, z = (float(v) for v in point)
-    return Reading(output, (x, y, z), *values, both_dba=float(to_db(both @ A_POWER)))
+    return Reading(
+        output=output,
+        seat_m=(x, y, z),
+        mains_dba=float(to_db(alone @ A_POWER)),
+        mains_dbc=float(to_db(alone @ C_POWER)),
+        fill_dba=float(to_db(fill @ A_POWER)),
+        fill_dbc=float(to_db(fill @ C_POWER)),
+        both_dba=float(to_db(both @ A_POWER)),
+    )

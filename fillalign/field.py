@@ -7,14 +7,14 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fillalign._check import FloatArray, as_points
-from fillalign.absorption import OCTAVES_NOMINAL
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.comb import interference_power
 from fillalign.filters import (
@@ -29,10 +29,8 @@ from fillalign.paths import (
     CENTRE_HZ,
     HIGH_HZ,
     LOW_HZ,
-    THIRDS_HZ,
     IntArray,
     Paths,
-    Seats,
     by_thirds,
     single_points,
     trace_paths,
@@ -64,7 +62,7 @@ def output_roles(venue: Venue) -> dict[str, str]:
 
 
 def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
-    """Settings before planning: trim 0, no filter, the hold-back on every output."""
+    """Return the settings before planning: trim 0, no filter, the hold-back on every output."""
     return {
         name: OutputSettings(
             delay_ms=venue.hold_back_ms,
@@ -81,9 +79,10 @@ def filter_response(settings: OutputSettings) -> tuple[FloatArray, FloatArray, F
     response = np.ones(CENTRE_HZ.size, dtype=complex)
     delay = np.zeros(CENTRE_HZ.size)
     if settings.low_cut_hz is not None:
-        cut = {"order": settings.low_cut_order, "kind": settings.low_cut_kind}
-        response = response * low_cut_response(CENTRE_HZ, settings.low_cut_hz, **cut)
-        delay = delay + low_cut_group_delay_ms(CENTRE_HZ, settings.low_cut_hz, **cut)
+        order, kind = settings.low_cut_order, settings.low_cut_kind
+        corner = settings.low_cut_hz
+        response = response * low_cut_response(CENTRE_HZ, corner, order=order, kind=kind)
+        delay = delay + low_cut_group_delay_ms(CENTRE_HZ, corner, order=order, kind=kind)
     if settings.shelf_db:
         response = response * shelf_response(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
         delay = delay + shelf_group_delay_ms(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
@@ -173,6 +172,7 @@ class PairCache:
 
     def __init__(self) -> None:
         self.own: dict[int, FloatArray] = {}
+        self.source: dict[int, FloatArray] = {}
         self.cross: dict[tuple[object, ...], FloatArray] = {}
 
 
@@ -213,7 +213,7 @@ def _gram(
     venue: Venue,
     paths: Paths,
     settings: Settings,
-    responses: list[tuple[FloatArray, ...]],
+    responses: Sequence[tuple[FloatArray, ...]],
     sounding: Collection[str],
     cache: PairCache,
 ) -> FloatArray:
@@ -398,7 +398,7 @@ class SeatField:
         return to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
 
     def weighted_db(self, which: str = "total", *, weighting: str = "A") -> FloatArray:
-        """A- or C-weighted level (n,) of `which`: direct, useful or total."""
+        """Return the A- or C-weighted level (n,) of `which`: direct, useful or total."""
         weights = A_POWER if weighting == "A" else C_POWER
         return to_db(10 ** (getattr(self, f"{which}_db") / 10) @ weights)
 

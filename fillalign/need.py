@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
+from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field import (
     Mix,
@@ -20,7 +21,8 @@ from fillalign.field import (
     output_roles,
     to_db,
 )
-from fillalign.paths import A_POWER, THIRDS_HZ, IntArray, Paths, Seats, trace_paths, venue_seats
+from fillalign.paths import A_POWER, IntArray, Paths, Seats, trace_paths, venue_seats
+from fillalign.speech import speech_arrivals
 from fillalign.venue import Venue
 
 SEATS_A_ROW = 9
@@ -52,7 +54,8 @@ def decision_seats(venue: Venue) -> Seats:
 class Bench:
     """Everything decisions are computed from: paths to seats n in rows r.
 
-    `reference_rows` (r,) marks the rows whose mean is the reference.
+    `reference_rows` (r,) marks the rows whose mean is the reference;
+    `speech_seats` are the seats, three a row, on which speech is judged.
     """
 
     venue: Venue
@@ -63,7 +66,9 @@ class Bench:
     row_x_m: FloatArray
     row_area: IntArray
     reference_rows: NDArray[np.bool_]
+    speech_seats: IntArray
     cache: PairCache = field(default_factory=PairCache, compare=False)
+    speech_cache: PairCache = field(default_factory=PairCache, compare=False)
     parts: dict[tuple[str, ...], Bench] = field(default_factory=dict, compare=False)
 
     def row_mean(self, power: FloatArray) -> FloatArray:
@@ -103,6 +108,24 @@ class Bench:
             shift_db=self.shift_db,
             cache=self.cache,
         )
+
+    def row_index(self, settings: Settings, gains: FloatArray) -> FloatArray:
+        """Mean speech transmission index of each row (..., r) for gains (..., o)."""
+        paths = self.parts_of_speech()
+        heard = speech_arrivals(
+            self.venue, paths, settings, shift_db=self.shift_db, cache=self.speech_cache
+        )
+        index = heard.index(gains)
+        rows = self.row_of_seat[self.speech_seats]
+        share = (rows == np.arange(len(self.row_x_m))[:, None]) / np.bincount(rows)[:, None]
+        return np.asarray(index @ share.T)
+
+    def parts_of_speech(self) -> Paths:
+        """Paths to the seats on which speech is judged."""
+        key = ("", "speech")
+        if key not in self.parts:
+            self.parts[key] = replace(self, paths=self.paths.take(self.speech_seats), parts={})
+        return self.parts[key].paths
 
     def heard(self, mix: Mix, gains: FloatArray) -> FloatArray:
         """Power that decides need: useful sound in a room, direct sound outdoors."""
@@ -171,12 +194,17 @@ def make_bench(venue: Venue, air: Air) -> Bench:
     rows, index = np.unique(
         np.column_stack([seats.row_x_m, seats.area]), axis=0, return_inverse=True
     )
+    row = index.ravel()
+    spread = [np.flatnonzero(row == number) for number in range(len(rows))]
+    three = [m[np.unique(np.round(np.array([0.2, 0.5, 0.8]) * (len(m) - 1)).astype(int))]
+             for m in spread]
     return Bench(
+        speech_seats=np.concatenate(three),
         venue=venue,
         air=air,
         paths=trace_paths(venue, seats, venue.states["show"], air),
         shift_db=measured_shifts_db(venue),
-        row_of_seat=index.ravel(),
+        row_of_seat=row,
         row_x_m=rows[:, 0],
         row_area=rows[:, 1].astype(int),
         reference_rows=_reference_rows(venue, rows[:, 0]),
@@ -230,27 +258,45 @@ def profile_dba(bench: Bench, level_dba: float, x_m: float) -> FloatArray:
 
 @dataclass(frozen=True)
 class RowCheck:
-    """How each row stands: shortfall below the profile and loss of highs, (r,) in dB."""
+    """How each row stands (..., r): shortfall and loss of highs in dB, speech index.
+
+    `sounds` tells whether level and tone are right, `served` also the speech.
+    """
 
     shortfall_db: FloatArray
     highs_loss_db: FloatArray
+    index: FloatArray
+    sounds: NDArray[np.bool_]
     served: NDArray[np.bool_]
+
+    def rows(self, which: NDArray[np.bool_]) -> RowCheck:
+        """Return some of the rows."""
+        return RowCheck(*(getattr(self, name)[..., which] for name in self.__dataclass_fields__))
 
 
 def check_rows(
-    bench: Bench, reference: Reference, profile: FloatArray, rows_power: FloatArray
+    bench: Bench,
+    reference: Reference,
+    profile: FloatArray,
+    rows_power: FloatArray,
+    index: FloatArray,
 ) -> RowCheck:
-    """Compare row powers (..., r, 3), weighted by `WEIGHTS`, with profile and tone."""
+    """Compare row powers (..., r, 3), weighted by `WEIGHTS`, and speech index with the goals."""
     level, highs, mids = np.moveaxis(to_db(rows_power), -1, 0)
     short = profile - level
     loss = reference.tone_db - (highs - mids)
-    limit = bench.venue.goals.highs_loss_db
-    return RowCheck(short, loss, (short <= SHORT_DB) & (loss <= limit))
+    sounds = (short <= SHORT_DB) & (loss <= bench.venue.goals.highs_loss_db)
+    goal = bench.venue.goals.sti
+    clear = np.asarray(index >= (-np.inf if goal is None else goal))
+    return RowCheck(short, loss, index, np.asarray(sounds), np.asarray(sounds & clear))
 
 
 @dataclass(frozen=True)
 class AreaNeed:
-    """What one seat area lacks. `ahead` marks areas in front of the reference."""
+    """What one seat area lacks. `ahead` marks areas in front of the reference.
+
+    `speech_index` is the lowest of its rows.
+    """
 
     area: str
     needed: bool
@@ -258,62 +304,86 @@ class AreaNeed:
     from_x_m: float | None
     shortfall_db: float
     highs_loss_db: float
+    speech_index: float
     outside_share: float
     sentence: str
 
 
-def _why(bench: Bench, need_db: float, loss_db: float, outside: float, rows: RowCheck) -> str:
+def _why(venue: Venue, rows: RowCheck, outside: float) -> str:
     parts = []
-    if (rows.shortfall_db > SHORT_DB).any():
-        parts.append(f"the level lies up to {need_db:.1f} dB below the profile")
-    limit = bench.venue.goals.highs_loss_db
-    if (rows.highs_loss_db > limit).any():
-        parts.append(f"up to {loss_db:.1f} dB of highs are lost (limit {limit:.0f} dB)")
+    short, loss, index = rows.shortfall_db.max(), rows.highs_loss_db.max(), rows.index.min()
+    if short > SHORT_DB:
+        parts.append(f"the level lies up to {short:.1f} dB below the profile")
+    if loss > venue.goals.highs_loss_db:
+        parts.append(
+            f"up to {loss:.1f} dB of highs are lost (limit {venue.goals.highs_loss_db:.0f} dB)"
+        )
+    if venue.goals.sti is not None and index < venue.goals.sti:
+        parts.append(f"speech transmission falls to {index:.2f} (goal {venue.goals.sti:.2f})")
     if outside > 0.5:
         parts.append(f"{100 * outside:.0f} % of the seats lie outside the coverage")
     return " and ".join(parts)
 
 
 def area_needs(
-    bench: Bench, reference: Reference, profile: FloatArray, mix: Mix, gains: FloatArray
+    bench: Bench,
+    reference: Reference,
+    profile: FloatArray,
+    settings: Settings,
+    sounding: list[str],
 ) -> tuple[AreaNeed, ...]:
     """State the need of each area with the given outputs sounding."""
-    rows_power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)
-    checked = check_rows(bench, reference, profile, rows_power)
-    sounding = np.isin(bench.paths.source_output, np.flatnonzero(gains > 0))
-    inside = bench.paths.within[sounding].any(axis=0)
-    needs = []
-    for index, area in enumerate(bench.venue.areas):
-        rows = bench.row_area == index
-        part = RowCheck(
-            checked.shortfall_db[rows], checked.highs_loss_db[rows], checked.served[rows]
+    mix = bench.mix(settings, sounding)
+    gains = gains_of(settings, mix.outputs, sounding)
+    power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)
+    checked = check_rows(bench, reference, profile, power, bench.row_index(settings, gains))
+    loud = np.isin(bench.paths.source_output, np.flatnonzero(gains > 0))
+    inside = bench.paths.within[loud].any(axis=0)
+    return tuple(
+        _area_need(
+            bench,
+            reference,
+            index,
+            checked.rows(bench.row_area == index),
+            float(1 - inside[bench.paths.seats.area == index].mean()),
         )
-        outside = float(1 - inside[bench.paths.seats.area == index].mean())
-        needed = part.served.mean() < SHARE_OF_ROWS
-        failing = bench.row_x_m[rows][~part.served]
-        short, loss = float(part.shortfall_db.max()), float(part.highs_loss_db.max())
-        ahead = bool(bench.row_x_m[rows].max() < reference.x_m)
-        if needed:
-            help_word = "front fill" if ahead else "fill"
-            why = _why(bench, short, loss, outside, part)
-            text = f"{area.name}: {help_word} needed from {failing.min():.0f} m, because {why}."
-        else:
-            text = (
-                f"{area.name}: no fill needed, because at least 90 % of its rows lie within "
-                f"{SHORT_DB:.0f} dB of the profile (the weakest row {abs(short):.1f} dB "
-                f"{'below' if short > 0 else 'above'} it) and none of these loses more than "
-                f"{bench.venue.goals.highs_loss_db:.0f} dB of highs (worst {max(loss, 0.0):.1f} dB)."
-            )
-        needs.append(
-            AreaNeed(
-                area=area.name,
-                needed=bool(needed),
-                ahead=ahead,
-                from_x_m=float(failing.min()) if needed else None,
-                shortfall_db=short,
-                highs_loss_db=loss,
-                outside_share=outside,
-                sentence=text,
-            )
+        for index in range(len(bench.venue.areas))
+    )
+
+
+def _area_need(
+    bench: Bench, reference: Reference, index: int, rows: RowCheck, outside: float
+) -> AreaNeed:
+    venue, name = bench.venue, bench.venue.areas[index].name
+    row_x = bench.row_x_m[bench.row_area == index]
+    needed = bool(rows.served.mean() < SHARE_OF_ROWS)
+    ahead = bool(row_x.max() < reference.x_m)
+    short, loss = float(rows.shortfall_db.max()), float(rows.highs_loss_db.max())
+    if needed:
+        from_x = float(row_x[~rows.served].min())
+        word = "front fill" if ahead else "fill"
+        text = f"{name}: {word} needed from {from_x:.0f} m, because {_why(venue, rows, outside)}."
+    else:
+        from_x = None
+        side = "below" if short > 0 else "above"
+        speech = "" if venue.goals.sti is None else (
+            f" and its speech transmission is at least {rows.index.min():.2f} "
+            f"(goal {venue.goals.sti:.2f})"
         )
-    return tuple(needs)
+        text = (
+            f"{name}: no fill needed, because at least 90 % of its rows lie within "
+            f"{SHORT_DB:.0f} dB of the profile (the weakest row {abs(short):.1f} dB {side} it), "
+            f"lose no more than {venue.goals.highs_loss_db:.0f} dB of highs (worst "
+            f"{max(loss, 0.0):.1f} dB){speech}."
+        )
+    return AreaNeed(
+        area=name,
+        needed=needed,
+        ahead=ahead,
+        from_x_m=from_x,
+        shortfall_db=short,
+        highs_loss_db=loss,
+        speech_index=float(rows.index.min()),
+        outside_share=outside,
+        sentence=text,
+    )

@@ -7,6 +7,7 @@ levels once delays, trims and filters are known.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,11 +106,10 @@ class Paths:
         return replace(self, seats=self.seats.take(which), **chosen)
 
 
-def by_thirds(by_octave: object, *, fill: float = 0.0) -> FloatArray:
+def by_thirds(by_octave: Mapping[int, float], *, fill: float = 0.0) -> FloatArray:
     """Spread a mapping of nominal octaves over the 27 third octaves."""
-    mapping = dict(by_octave)  # type: ignore[call-overload]
-    values = np.array([mapping.get(int(octave), fill) for octave in OCTAVES_NOMINAL], dtype=float)
-    return values[_OCTAVE_OF_THIRD]
+    values = np.array([by_octave.get(int(octave), fill) for octave in OCTAVES_NOMINAL], dtype=float)
+    return np.asarray(values[_OCTAVE_OF_THIRD])
 
 
 def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:

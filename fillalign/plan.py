@@ -10,12 +10,12 @@ import numpy as np
 
 from fillalign._check import as_float
 from fillalign.air import Air
-from fillalign.arrivals import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
 from fillalign.need import AreaNeed, Reference
 from fillalign.timing import DelayAnswers, DelayBasis
 from fillalign.tuning import LowCutTry, TrimCurve
+from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import OutputSettings, Venue
 
 if TYPE_CHECKING:
@@ -141,7 +141,8 @@ class FillPlan:
             main that counts), `covered`, `gap_ms`, `level_difference_db` (fill
             over mains, direct sound), `limit_db` (precedence table),
             `keeps_image`, `margin_ms` (extra delay that would keep it),
-            `ripple_db`, `other_fill`, `other_gap_ms`, `level_dba`.
+            `ripple_db`, `other_fill`, `other_gap_ms`, `level_dba`, `speech_before`,
+            `speech_after` (transmission index, mains alone and everything), `echo`.
         """
         import pandas as pd
 
@@ -166,6 +167,9 @@ class FillPlan:
                 "other_fill": [names[int(i)] if i >= 0 else "" for i in checks.other],
                 "other_gap_ms": checks.other_gap_ms,
                 "level_dba": checks.level_dba,
+                "speech_before": checks.speech_before,
+                "speech_after": checks.speech_after,
+                "echo": checks.echo,
             }
         )
 

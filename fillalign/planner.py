@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -80,7 +81,8 @@ class _Planner:
 
     def locked(self, output: str, settings: OutputSettings) -> OutputSettings:
         """Return the settings with the file's locked values put back."""
-        return replace(settings, **self.venue.outputs[output].locked)
+        kept: dict[str, Any] = dict(self.venue.outputs[output].locked)
+        return replace(settings, **kept)
 
     def mains_settings(self) -> dict[str, OutputSettings]:
         """Trim of the mains for the goal at the reference, if there is one."""
@@ -186,9 +188,7 @@ class _Planner:
         self, settings: dict[str, OutputSettings], sounding: list[str], areas: tuple[str, ...]
     ) -> tuple[AreaNeed, ...]:
         """Needs of some areas with the given outputs sounding."""
-        mix = self.bench.mix(settings, sounding)
-        gains = gains_of(settings, mix.outputs, sounding)
-        every = area_needs(self.bench, self.reference, self.profile, mix, gains)
+        every = area_needs(self.bench, self.reference, self.profile, settings, sounding)
         return tuple(need for need in every if need.area in areas)
 
     def decide(
@@ -214,7 +214,7 @@ class _Planner:
     def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
         """Examine settings and write down what they do."""
         used: list[str] = []
-        reports = []
+        reports: list[FillReport] = []
         for tier in fill_tiers(self.venue):
             on = [name for name in tier if not np.isneginf(settings[name].trim_db)]
             ahead = [*self.mains, *used]
@@ -303,7 +303,7 @@ class _Planner:
             early_ms=early,
             early_cold_ms=early_cold,
             reasons=reasons,
-            unmet=fill_unmet(venue, output, own, curve, -wanted) if sounding else (),
+            unmet=fill_unmet(output, own, curve, -wanted) if sounding else (),
         )
 
 
@@ -378,7 +378,7 @@ def _check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> Non
 def evaluate(
     venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None
 ) -> FillPlan:
-    """Examine settings as they are dialled: what do the seats get?
+    """Examine settings as they are dialled, and say what the seats get.
 
     Parameters
     ----------

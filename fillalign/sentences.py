@@ -9,6 +9,8 @@ import numpy as np
 from fillalign.checks import SeatChecks, Walk
 from fillalign.need import AreaNeed, Reference
 from fillalign.plan import FillReport
+from fillalign.precedence import ECHO_LIMITS
+from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import DelayAnswers
 from fillalign.tuning import LowCutTry, TrimCurve, chosen_low_cut
 from fillalign.venue import OutputSettings, Venue
@@ -125,7 +127,7 @@ def tone_reasons(
 
 
 def fill_unmet(
-    venue: Venue, output: str, own: OutputSettings, curve: TrimCurve, late_ms: float
+    output: str, own: OutputSettings, curve: TrimCurve, late_ms: float
 ) -> tuple[str, ...]:
     """Name each target of one fill that is not met, and what would meet it."""
     lines = []
@@ -179,15 +181,48 @@ def plan_summary(
         f"For the same level at the back row the mains come down by {lift_db:.1f} dB and the "
         f"front row gets {relief_db:.1f} dB less; gain before feedback won: {won_db:.1f} dB."
     )
+    back = int(walk.x_m.argmax())
+    lines.append(
+        f"Speech transmission, row at {walk.x_m[back]:.0f} m: {walk.speech_before[back]:.2f} "
+        f"without, {walk.speech_after[back]:.2f} with."
+    )
+    lines.extend(_speech_lines(venue, walk))
     goal = venue.goals.back_dba
     if goal is not None:
-        back = int(walk.x_m.argmax())
         without, with_fills = goal - walk.before_dba[back], goal - walk.after_dba[back]
         lines.append(
             f"The back row's goal of {goal:.1f} dBA takes {without:+.1f} dB on the mains without "
             f"fills and {with_fills:+.1f} dB on everything with them."
         )
     return tuple(lines)
+
+
+def _speech_lines(venue: Venue, walk: Walk) -> list[str]:
+    """Harm to speech, and why a goal that is out of reach is out of reach."""
+    goal, lines = venue.goals.sti, []
+    loss = walk.speech_before - walk.speech_after
+    worst = int(loss.argmax())
+    if loss[worst] > JUST_NOTICEABLE and (venue.programme == "speech" or goal is not None):
+        lines.append(
+            f"Harm: the fills cost up to {loss[worst]:.2f} of speech transmission (row at "
+            f"{walk.x_m[worst]:.0f} m: {walk.speech_before[worst]:.2f} without, "
+            f"{walk.speech_after[worst]:.2f} with; {JUST_NOTICEABLE} is just noticeable)."
+        )
+    if goal is not None:
+        low = int(walk.speech_after.argmin())
+        gain = float(walk.speech_louder[low] - walk.speech_after[low])
+        decay = venue.states["show"].rt60_s
+        room = f" and the decay of {decay[1000]:.1f} s rules" if decay else ""
+        lines.append(
+            f"The lowest speech transmission is {walk.speech_after[low]:.2f} (row at "
+            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): 10 dB more from everything would change it "
+            f"by {gain:+.2f}, so level is not what limits it{room}."
+            if abs(gain) < JUST_NOTICEABLE
+            else f"The lowest speech transmission is {walk.speech_after[low]:.2f} (row at "
+            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): noise limits it, since 10 dB more from "
+            f"everything would change it by {gain:+.2f}."
+        )
+    return lines
 
 
 def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
@@ -218,6 +253,20 @@ def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
     return lines
 
 
+def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
+    limit = ECHO_LIMITS[venue.programme][1]
+    broken = checks.echo > limit
+    if not broken.any():
+        return []
+    worst = int(np.where(broken, checks.echo, -np.inf).argmax())
+    x, y, _ = checks.point_m[worst]
+    return [
+        f"{len(np.unique(checks.seat[broken]))} seats pass the echo criterion of {limit:g}, worst "
+        f"{checks.echo[worst]:.2f} at x {x:.1f} y {y:.1f} m: less trim, or a fill nearer to them, "
+        "would mend it."
+    ]
+
+
 def plan_unmet(
     venue: Venue,
     fills: tuple[FillReport, ...],
@@ -229,6 +278,7 @@ def plan_unmet(
     """Name every target that the plan does not meet."""
     lines = [line for fill in fills for line in fill.unmet]
     lines.extend(_seat_problems(venue, checks))
+    lines.extend(_echo_problems(venue, checks))
     goal = venue.goals.reference_dba
     if goal is not None and abs(goal - reference.meter_dba) > 0.5:
         short = goal - reference.meter_dba
@@ -263,8 +313,8 @@ def cautions(venue: Venue, loudest_dba: float) -> tuple[str, ...]:
     if loudest_dba > goal:
         lines.insert(
             0,
-            f"Hearing: up to {loudest_dba:.0f} dBA is predicted at a seat, above the {goal:.0f} dBA "
-            f"of this venue's caution. {hearing}",
+            f"Hearing: up to {loudest_dba:.0f} dBA is predicted at a seat, above the {goal:.0f} "
+            f"dBA of this venue's caution. {hearing}",
         )
     else:
         lines.append(f"Hearing: at most {loudest_dba:.0f} dBA is predicted at a seat. {hearing}")

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from fillalign._check import FloatArray
-from fillalign.arrivals import round_up_to_step, wind_along_m_s
+from fillalign.arrivals import wind_along_m_s
 from fillalign.field import NEAR_DB, Settings, arrival_shift, to_db
 from fillalign.need import Bench
 from fillalign.paths import IntArray, Paths
+from fillalign.units import round_up_to_step
 from fillalign.venue import Source, Venue
 
 FULL_WEIGHT_DB = 3.0
@@ -27,7 +28,7 @@ def reference_sources(venue: Venue, output: str) -> list[int]:
 def counting_mains(
     venue: Venue, paths: Paths, settings: Settings, output: str
 ) -> tuple[IntArray, FloatArray]:
-    """Main that counts at each seat, as a source index (n,), and its arrival in ms (n,).
+    """Return the main that counts at each seat, as a source index (n,), and its arrival in ms.
 
     The earliest arrival within 10 dB of the loudest main of the same feed.
     """
@@ -162,7 +163,7 @@ def delay_basis(
     venue, paths = bench.venue, bench.paths
     index = list(venue.outputs).index(output)
     seats = np.flatnonzero(bench.seats_in(areas))
-    mains, arrival = counting_mains(venue, paths, settings, output)
+    mains, _ = counting_mains(venue, paths, settings, output)
     fills = serving_fills(paths, index)
     length, wind, later = _boxes(venue, "show", settings, output)
     return DelayBasis(

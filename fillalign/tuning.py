@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
@@ -19,8 +20,9 @@ from fillalign.need import (
 )
 from fillalign.paths import A_POWER, CENTRE_HZ
 from fillalign.precedence import precedence_limit_db
+from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import counting_mains
-from fillalign.venue import Loudspeaker, OutputSettings, Venue
+from fillalign.venue import Loudspeaker, Venue
 
 TRIM_STEP_DB = 0.5
 LOWEST_TRIM_DB = -40.0
@@ -32,6 +34,8 @@ SHELF_CORNERS_HZ = (2000.0, 3150.0, 4000.0, 5000.0, 6300.0)
 SHELF_MOST_DB = 6.0
 SHELF_LEAST_DB = 1.0
 OFF_DB = float("-inf")
+SPEECH_STEP_DB = 3.0
+SPEECH_LIMIT = "the room, which keeps speech transmission below its goal,"
 
 
 def own_level_dba(loudspeaker: Loudspeaker) -> float:
@@ -58,11 +62,15 @@ def headroom_db(venue: Venue, output: str) -> float:
 class TrimCurve:
     """Benefit and harm of one output against its trim (k values).
 
-    `served_share` of the covered rows reach the profile; `climb_db` is the
-    largest rise on the walk behind the reference; `precedence_share` of the
-    covered seats keep the image at the stage; `back_dba` is the heard level of
-    the last covered row. `needed_db`, and the bounds by maximum level, precedence
-    and walk, are trims (None: not reached).
+    `served_share` of the covered rows reach level, tone and speech goal;
+    `climb_db` is the largest rise on the walk behind the reference;
+    `precedence_share` of the covered seats keep the image at the stage;
+    `back_dba` is the heard level of the last covered row. `speech_covered` and
+    `speech_ahead` are mean speech transmission indices of the covered rows and of
+    the rows ahead of the fill, `speech_loss` the most that nine in ten of those
+    lose against this fill off, `speech_shortfall` what all rows together lack to
+    the speech goal (0 without one). The trims after that are what is needed for
+    level and tone, for all goals, and the bounds (None: not reached).
     """
 
     trim_db: FloatArray
@@ -70,27 +78,44 @@ class TrimCurve:
     climb_db: FloatArray
     precedence_share: FloatArray
     back_dba: FloatArray
+    speech_covered: FloatArray
+    speech_ahead: FloatArray
+    speech_loss: FloatArray
+    speech_shortfall: FloatArray
+    speech_without: float
+    sound_needed_db: float | None
     needed_db: float | None
     maximum_db: float
     precedence_db: float | None
     walk_db: float | None
+    harm_db: float
 
     def bounds(self) -> dict[str, float]:
         """Trims that may not be passed, by reason."""
         lowest = float(self.trim_db[0])
+        found = {
+            "the precedence table": self.precedence_db,
+            "the climb on the walk": self.walk_db,
+            "the harm to speech elsewhere": self.harm_db,
+        }
         return {
             "the maximum level of the box": self.maximum_db,
-            "the precedence table": lowest if self.precedence_db is None else self.precedence_db,
-            "the climb on the walk": lowest if self.walk_db is None else self.walk_db,
+            **{name: lowest if trim is None else trim for name, trim in found.items()},
         }
 
     def chosen(self) -> tuple[float, str | None]:
-        """Trim to set, and the bound that kept it below what was needed (or None)."""
+        """Trim to set, and what kept it from what was needed (or None)."""
         bounds = self.bounds()
         reason = min(bounds, key=lambda name: bounds[name])
-        if self.needed_db is not None and self.needed_db <= bounds[reason]:
+        limit = bounds[reason]
+        if self.needed_db is not None and self.needed_db <= limit:
             return self.needed_db, None
-        return bounds[reason], reason
+        if self.sound_needed_db is not None and self.sound_needed_db <= limit:
+            # Level and tone are right: only speech falls short, so take its best.
+            inside = (self.trim_db >= self.sound_needed_db) & (self.trim_db <= limit)
+            best = int(np.where(inside, np.round(self.speech_covered, 3), -1.0).argmax())
+            return float(self.trim_db[best]), SPEECH_LIMIT
+        return limit, reason
 
 
 @dataclass(frozen=True)
@@ -155,6 +180,20 @@ def image_kept(
     return np.asarray(difference + trim_db[:, None] <= np.maximum(limit, -NEAR_DB) + 1e-9)
 
 
+def _speech_rows(
+    bench: Bench, settings: Settings, gains: FloatArray, moving: list[int], trims: FloatArray
+) -> FloatArray:
+    """Speech transmission index of each row (k, r), interpolated between every 3 dB."""
+    coarse = np.arange(trims[0], trims[-1] + SPEECH_STEP_DB, SPEECH_STEP_DB)
+    every = np.tile(gains, (coarse.size, 1))
+    every[:, moving] = 10 ** (coarse / 20)[:, None]
+    index = bench.row_index(settings, every)
+    place = np.clip((trims - coarse[0]) / SPEECH_STEP_DB, 0, coarse.size - 1)
+    left = np.minimum(place.astype(int), coarse.size - 2)
+    part = (place - left)[:, None]
+    return np.asarray(index[left] * (1 - part) + index[left + 1] * part)
+
+
 def trim_curve(
     bench: Bench,
     reference: Reference,
@@ -179,18 +218,20 @@ def trim_curve(
     gains = gains_of(settings, mix.outputs, sounding)
     covered, seats = bench.rows_in(areas), bench.seats_in(areas)
     heard = _terms(bench, mix, gains, moving, total=False).rows(bench, gain)
-    checked = check_rows(bench, reference, profile, heard)
-    share = checked.served[:, covered].mean(axis=1)
+    speech = _speech_rows(bench, settings, gains, moving, trims)
+    checked = check_rows(bench, reference, profile, heard, speech).rows(covered)
+    share, sounds = checked.served.mean(axis=1), checked.sounds.mean(axis=1)
     walk = _terms(bench, mix, gains, moving, total=True)
     behind = bench.row_x_m >= reference.x_m
     climb = _largest_climb(to_db(walk.rows(bench, gain)[:, behind, 0]))
     before = _largest_climb(to_db(walk.rows(bench, np.zeros(1))[:, behind, 0]))[0]
     kept = image_kept(bench, mix, settings, output, trims, mains)[:, seats].mean(axis=1)
-
-    def last(good: FloatArray) -> float | None:
-        return float(trims[np.flatnonzero(good)[-1]]) if good.any() else None
-
-    enough = np.flatnonzero(share >= SHARE_OF_ROWS)
+    off = bench.row_index(settings, gains)
+    lacking = np.maximum((bench.venue.goals.sti or 0.0) - speech, 0.0).sum(axis=1)
+    ahead = ~covered & (bench.row_x_m < bench.row_x_m[covered].min())
+    loss = np.zeros(trims.size)
+    if ahead.any():
+        loss = np.quantile((off - speech)[:, ahead], SHARE_OF_ROWS, axis=1)
     back = int(np.flatnonzero(covered)[bench.row_x_m[covered].argmax()])
     return TrimCurve(
         trim_db=trims,
@@ -198,11 +239,30 @@ def trim_curve(
         climb_db=climb,
         precedence_share=kept,
         back_dba=to_db(heard[:, back, 0]),
-        needed_db=float(trims[enough[0]]) if enough.size else None,
+        speech_covered=speech[:, covered].mean(axis=1),
+        speech_ahead=speech[:, ahead].mean(axis=1) if ahead.any() else np.full(trims.size, np.nan),
+        speech_loss=loss,
+        speech_shortfall=lacking,
+        speech_without=float(off[covered].mean()),
+        sound_needed_db=_first(trims, sounds >= SHARE_OF_ROWS),
+        needed_db=_first(trims, share >= SHARE_OF_ROWS),
         maximum_db=float(trims[-1]),
-        precedence_db=last(kept >= SHARE_OF_ROWS),
-        walk_db=last(climb <= max(CLIMB_DB, float(before)) + 1e-9),
+        precedence_db=_last(trims, kept >= SHARE_OF_ROWS),
+        walk_db=_last(trims, climb <= max(CLIMB_DB, float(before)) + 1e-9),
+        harm_db=float(trims[np.flatnonzero(lacking <= lacking.min() + JUST_NOTICEABLE)[-1]]),
     )
+
+
+def _first(trims: FloatArray, good: NDArray[np.bool_]) -> float | None:
+    return float(trims[np.flatnonzero(good)[0]]) if good.any() else None
+
+
+def _last(trims: FloatArray, good: NDArray[np.bool_]) -> float | None:
+    """Last trim before the first bad one."""
+    bad = np.flatnonzero(~good)
+    if not bad.size:
+        return float(trims[-1])
+    return float(trims[bad[0] - 1]) if bad[0] else None
 
 
 @dataclass(frozen=True)
@@ -232,8 +292,15 @@ def low_cut_tries(
     audible = [*sounding, *together]
 
     def area_db(corner: float | None, order: int, kind: str) -> FloatArray:
-        cut = {"low_cut_hz": corner, "low_cut_order": order, "low_cut_kind": kind}
-        mixed = {**settings, **{name: replace(settings[name], **cut) for name in together}}
+        mixed = {
+            **settings,
+            **{
+                name: replace(
+                    settings[name], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
+                )
+                for name in together
+            },
+        }
         mix = here.mix(mixed, audible)
         return to_db(mix.total(gains_of(mixed, mix.outputs, audible)).mean(axis=0))
 
