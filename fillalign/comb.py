@@ -7,16 +7,14 @@ highs without a switch, so seat maps need no fine frequency grid.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import combinations
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, scalar_out
-
-_BLOCK_ELEMENTS = 4096
+from fillalign._pairs import fill_pairs
+from fillalign.absorption import band_edges_hz
 
 
 def _ratio(level_db: ArrayLike) -> FloatArray:
@@ -208,10 +206,8 @@ def third_octave_smooth_db(
     >>> grid = np.linspace(800.0, 1200.0, 4001)
     >>> comb = two_arrival_response(grid, 20.0, 0.0)
     >>> round(third_octave_smooth_db(grid, comb, 1000.0), 1)
-    2.9
+    3.2
     """
-    from fillalign.absorption import band_edges_hz
-
     grid = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
     centre = as_float("centre_hz", centre_hz, "Hz", low=0.0, open_low=True)
     if grid.ndim != 1 or grid.size < 2 or np.any(np.diff(grid) <= 0.0):
@@ -221,11 +217,14 @@ def third_octave_smooth_db(
         raise ValueError(f"frequency_hz must cover {low.min():.6g} to {high.max():.6g} Hz, "
                          f"got {grid[0]:.6g} to {grid[-1]:.6g}")
     power = np.abs(np.asarray(response)) ** 2
+    if power.shape[-1:] != grid.shape or not np.isfinite(power).all():
+        raise ValueError(f"response must hold a finite number for each of the {grid.size} "
+                         "frequencies on its last axis")
     slices = np.diff(grid) * (power[..., 1:] + power[..., :-1]) / 2.0
     total = np.concatenate([np.zeros_like(power[..., :1]), np.cumsum(slices, axis=-1)], axis=-1)
-    mean = (_integral(grid, power, total, high) - _integral(grid, power, total, low)) / (high - low)
+    inside = _integral(grid, power, total, high) - _integral(grid, power, total, low)
     with np.errstate(divide="ignore"):
-        return scalar_out(np.asarray(10.0 * np.log10(mean)))
+        return scalar_out(np.asarray(10.0 * np.log10(np.maximum(inside / (high - low), 0.0))))
 
 
 def _integral(
@@ -334,94 +333,28 @@ def cross_power(
     array([[1., 2.],
            [2., 4.]])
     """
-    band_power = as_float("power", power, low=0.0)
-    if band_power.ndim < 2:
-        raise ValueError(f"power must have shape (n, ..., bands), got {band_power.shape}")
-    low, high = _edges(low_hz, high_hz)
+    arrays = [as_float("power", power, low=0.0)]
+    ndim, count = arrays[0].ndim, len(np.atleast_1d(arrays[0]))
+    if ndim < 2 or count == 0:
+        raise ValueError(f"power must have shape (n, ..., bands), got {arrays[0].shape}")
+    for name, value, unit in (("time_s", time_s, "s"), ("phase_rad", phase_rad, "rad"),
+                              ("group_delay_s", group_delay_s, "s")):
+        array = as_float(name, value, unit)
+        if array.ndim not in (0, ndim) or array.shape[:1] not in ((), (1,), (count,)):
+            raise ValueError(f"{name} must be one number or broadcast to {count} sources on the "
+                             f"first of {ndim} axes, got shape {array.shape}")
+        arrays.append(array.reshape((1,) * ndim) if array.ndim == 0 else array)
     label = np.asarray(groups)
-    if label.shape != band_power.shape[:1] or label.dtype.kind not in "iu" or np.any(label < 0):
-        raise ValueError(f"groups must be one integer of at least 0 for each of the "
-                         f"{band_power.shape[0]} sources")
-    time = _like_power("time_s", time_s, "s", band_power.ndim)
-    phase = _like_power("phase_rad", phase_rad, "rad", band_power.ndim)
-    lag = _like_power("group_delay_s", group_delay_s, "s", band_power.ndim)
-    time = time - time[:1]
-    shape = np.broadcast_shapes(band_power.shape, time.shape, phase.shape, lag.shape, low.shape,
-                                high.shape)
-    arrays = [np.broadcast_to(array, (shape[0], *array.shape[1:]))
-              for array in (band_power, time, phase, lag)]
-    count = int(label.max(initial=-1)) + 1
-    result = np.zeros((count, count, *shape[1:]))
-    for block in _blocks(shape):
-        parts = [_cut(array, block) for array in arrays]
-        _add_block(result[(slice(None), slice(None), *block[1:])], label, parts, low, high)
+    if label.shape != (count,) or label.dtype.kind not in "iu" or np.any(label < 0):
+        raise ValueError(f"groups must be {count} whole numbers of at least 0, one a source")
+    low, high = _edges(low_hz, high_hz)
+    shape = np.broadcast_shapes(*(array.shape for array in arrays), low.shape, high.shape)
+    if len(shape) != ndim or max(low.ndim, high.ndim) > 1:
+        raise ValueError("low_hz and high_hz must have shape (bands,)")
+    low, high = np.broadcast_to(low, shape[-1:]), np.broadcast_to(high, shape[-1:])
+    result = np.empty((label.max() + 1,) * 2 + shape[1:])
+    if ndim == 2:
+        fill_pairs(result[:, :, None], label, [array[:, None] for array in arrays], low, high)
+    else:
+        fill_pairs(result, label, arrays, low, high)
     return result
-
-
-def _like_power(name: str, value: ArrayLike, unit: str, ndim: int) -> FloatArray:
-    array = as_float(name, value, unit)
-    if array.ndim not in (0, ndim):
-        raise ValueError(f"{name} must be one number or have {ndim} axes like power, "
-                         f"got shape {array.shape}")
-    return array.reshape((1,) * ndim) if array.ndim == 0 else array
-
-
-def _blocks(shape: tuple[int, ...]) -> Iterator[tuple[slice, ...]]:
-    """Yield slices along the longest axis between sources and bands."""
-    whole = [slice(None)] * len(shape)
-    if len(shape) == 2:
-        yield tuple(whole)
-        return
-    axis = 1 + int(np.argmax(shape[1:-1]))
-    other = max(1, int(np.prod(shape[1:])) // max(1, shape[axis]))
-    step = max(1, _BLOCK_ELEMENTS // other)
-    for start in range(0, shape[axis], step):
-        whole[axis] = slice(start, start + step)
-        yield tuple(whole)
-
-
-def _cut(array: FloatArray, block: tuple[slice, ...]) -> FloatArray:
-    return array[tuple(part if size > 1 else slice(None)
-                       for part, size in zip(block, array.shape, strict=True))]
-
-
-def _add_block(
-    result: FloatArray,
-    label: NDArray[np.integer],
-    parts: list[FloatArray],
-    low: FloatArray,
-    high: FloatArray,
-) -> None:
-    """Add every source's own power and every pair's interference to `result`.
-
-    sinc times cosine is a difference of sines at the band edges, so a pair
-    costs products of two phasors a source and no trigonometry.
-    """
-    power, time, phase, lag = parts
-    amplitude = np.sqrt(power)
-    half = np.pi * (high - low)
-    spread = half * (time + lag)
-    upper = 2.0 * np.pi * high * time - phase + half * lag
-    lower = 2.0 * np.pi * low * time - phase - half * lag
-    at_high = amplitude * np.cos(upper), amplitude * np.sin(upper)
-    at_low = amplitude * np.cos(lower), amplitude * np.sin(lower)
-    limit = 1e-3 + 1e-6 * max(float(np.abs(upper).max(initial=0.0)), 1.0)
-    for source, group in enumerate(label):
-        result[group, group] += power[source]
-    for i, j in combinations(range(label.size), 2):
-        gap = spread[i] - spread[j]
-        pair = _cross(at_high, i, j) - _cross(at_low, i, j)
-        near = np.abs(gap) < limit
-        pair /= np.where(near, 1.0, 2.0 * gap)
-        if near.any():
-            middle = (upper[i] + lower[i] - upper[j] - lower[j]) / 2.0
-            direct = amplitude[i] * amplitude[j] * np.cos(middle) * np.sinc(gap / np.pi)
-            pair = np.where(near, direct, pair)
-        result[label[i], label[j]] += pair
-        result[label[j], label[i]] += pair
-
-
-def _cross(phasor: tuple[FloatArray, FloatArray], i: int, j: int) -> FloatArray:
-    """Return Im(u_i conj(u_j))."""
-    real, imag = phasor
-    return np.asarray(imag[i] * real[j] - real[i] * imag[j])
