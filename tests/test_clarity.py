@@ -180,8 +180,9 @@ def test_one_or_two_octaves_alone_give_their_weights():
 
 
 def test_masking_by_the_octave_below():
-    """Shares of the level below at 50, 65, 80 and 110 dB: -40, -29.9, -19.8 and -10 dB."""
-    for level, masking_db in [(50.0, -40.0), (65.0, -29.9), (80.0, -19.8), (110.0, -10.0)]:
+    """From memory: 0.5 L - 65 below 63 dB, 1.8 L - 146.9 to 67, 0.5 L - 59.8 to 100, then -10."""
+    levels_and_masking = [(50, -40), (62, -34), (64, -31.7), (66, -28.1), (68, -25.8), (80, -19.8)]
+    for level, masking_db in [*levels_and_masking, (99, -10.3), (110, -10)]:
         speech = np.full(7, 40.0)
         speech[2] = level
         kept = clarity.noise_factor(speech)
