@@ -1,0 +1,195 @@
+"""One take of a test signal: whether it can be used, and what arrived in it.
+
+Private to `fillalign.recording`, which puts the arrivals of mains and fill
+together. Times are in ms from the start of the take.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from fillalign._check import ComplexArray, FloatArray
+from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL, band_edges_hz
+from fillalign.impulse import (
+    NOISE_FACTOR,
+    Arrival,
+    analytic_highs,
+    arrivals_in,
+    impulse_response,
+    interpolated_peaks,
+    noise_rms,
+)
+from fillalign.wav import Recording
+
+CLOSEST_MS = 0.3
+LEAD_MS = 150.0
+AFTER_MS = 300.0
+_READ_OCTAVES = slice(1, 8)  # 125 Hz to 8 kHz
+_LOWEST_PEAK = 1e-4
+_DIRECT_BAND_HZ = (1000.0, 4000.0)
+
+
+class CannotTellError(Exception):
+    """Carries the reason to `measure_gap`, which turns it into an answer."""
+
+
+def _is_clipped(channel: FloatArray) -> bool:
+    """Tell whether the wave runs steeply into flat tops of three samples, more than thrice."""
+    change = np.abs(np.diff(channel))
+    peak = np.abs(channel).max()
+    flat = (change == 0) & (np.abs(channel[1:]) > 0.9 * peak)
+    entered = np.flatnonzero(~flat[:-2] & flat[1:-1] & flat[2:])
+    # The finest step there is tells coarse quantising from a ceiling.
+    steep = max(2e-3 * peak, 3 * change.min(where=change > 0, initial=peak))
+    return int(np.count_nonzero(change[entered] > steep)) > 3
+
+
+def check_take(take: Recording, channel: FloatArray, rate: float, needed_s: float) -> None:
+    """Raise CannotTellError where a take is of no use."""
+    if take.sample_rate_hz != rate:
+        raise CannotTellError(f"wrong rate: recorded at {take.sample_rate_hz} Hz, the signal is "
+                              f"made for {rate:.0f} Hz")
+    if take.seconds < needed_s:
+        raise CannotTellError(f"too short: the recording lasts {take.seconds:.2f} s, what was "
+                              f"played {needed_s:.2f} s")
+    if np.abs(channel).max() < _LOWEST_PEAK:
+        raise CannotTellError("silence: the recording never comes above -80 dB of full scale")
+    if _is_clipped(channel):
+        raise CannotTellError("clipping: the recording runs into its ceiling; turn the input down")
+
+
+@dataclass(frozen=True)
+class Sound:
+    """The response of one channel and its analytic highs; sample 0 lies LEAD_MS before time 0."""
+
+    response: FloatArray
+    highs: ComplexArray
+    rate: float
+
+    @classmethod
+    def of(cls, channel: FloatArray, signal: FloatArray, rate: float) -> Sound:
+        """Return the response of a channel to the signal."""
+        response = impulse_response(channel, signal, rate, lead_ms=LEAD_MS)
+        return cls(response, analytic_highs(response, rate), rate)
+
+    def index(self, time_ms: float) -> int:
+        """Return the sample nearest to a time, within the response."""
+        return int(np.clip(round((time_ms + LEAD_MS) * self.rate / 1000), 0, self.highs.size))
+
+    def time_ms(self, index: float) -> float:
+        """Return the time of a sample."""
+        return index * 1000 / self.rate - LEAD_MS
+
+    def loudest_ms(self) -> float:
+        """Return when the strongest sound comes."""
+        return self.time_ms(int(np.argmax(np.abs(self.highs))))
+
+    def noise(self, near_ms: float) -> float:
+        """Return the rms of the noise around a time."""
+        part = self.highs[self.index(near_ms - LEAD_MS) : self.index(near_ms + AFTER_MS)]
+        return noise_rms(np.abs(part), self.rate)
+
+    def arrivals(
+        self, low_ms: float, high_ms: float, noise: float, *, range_db: float, separation_ms: float
+    ) -> tuple[Arrival, ...]:
+        """Return the arrivals between two times."""
+        low = self.index(low_ms)
+        found = arrivals_in(self.highs[low : self.index(high_ms)], self.rate, noise,
+                            range_db=range_db, separation_ms=separation_ms)
+        return tuple(replace(a, time_ms=a.time_ms + self.time_ms(low)) for a in found)
+
+    def first(
+        self, what: str, low_ms: float, high_ms: float, *, floor_db: float = -400.0
+    ) -> Arrival:
+        """Return the first significant rise between two times, or say why there is none."""
+        noise = max(self.noise((low_ms + high_ms) / 2), 10 ** (floor_db / 20) / NOISE_FACTOR)
+        found = self.arrivals(low_ms, high_ms, noise, range_db=20.0, separation_ms=0.24)
+        if not found:
+            part = np.abs(self.highs[self.index(low_ms) : self.index(high_ms)])
+            above = 20 * np.log10(part.max(initial=1e-300) / max(noise, 1e-300))
+            raise CannotTellError(f"signal-to-noise: the {what} is only {above:.0f} dB out of the "
+                                  "noise; play louder or a longer sweep")
+        return found[0]
+
+    def first_of_all(self, what: str) -> Arrival:
+        """Return the first significant rise before the strongest sound."""
+        loudest = self.loudest_ms()
+        return self.first(what, loudest - 80, loudest + 5)
+
+    def direct_db(self, at_ms: float) -> float:
+        """Return the level of the 0.8 ms around a time, from 1 to 4 kHz."""
+        half = round(0.0004 * self.rate)
+        centre = self.index(at_ms)
+        part = self.highs[max(0, centre - half) : centre + half + 1]
+        spectrum = np.fft.fft(part * np.hanning(part.size + 2)[1:-1], 1024)
+        low, high = (round(f * 1024 / self.rate) for f in _DIRECT_BAND_HZ)
+        return float(10 * np.log10(np.sum(np.abs(spectrum[low:high]) ** 2)))
+
+    def octaves_db(self, at_ms: float, span_ms: float) -> dict[int, float]:
+        """Return levels of pink noise by octave in what comes from a time on, less the noise."""
+        heard_hz, heard = self._power(at_ms - 5, at_ms + span_ms)
+        quiet_hz, quiet = self._power(at_ms - 130, at_ms - 30)
+        levels = {}
+        for nominal, centre in zip(OCTAVES_NOMINAL[_READ_OCTAVES], OCTAVES_HZ[_READ_OCTAVES],
+                                   strict=True):
+            low, high = band_edges_hz(centre, fraction=1)
+            noise = np.mean(quiet[(quiet_hz >= low) & (quiet_hz < high)])
+            total = np.mean(heard[(heard_hz >= low) & (heard_hz < high)])
+            # Energy of the noise grows with the time it is listened to.
+            noise *= heard.size / quiet.size
+            if total > 3 * noise:
+                levels[nominal] = float(10 * np.log10(total - noise))
+        return levels
+
+    def _power(self, low_ms: float, high_ms: float) -> tuple[FloatArray, FloatArray]:
+        part = self.response[self.index(low_ms) : self.index(high_ms)]
+        power: FloatArray = np.abs(np.fft.rfft(part)) ** 2
+        return np.arange(power.size) * self.rate / part.size, power
+
+
+def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
+    """Return `part` running faster by the share `stretch`, as in warmer air."""
+    from scipy import signal
+
+    fine = signal.resample_poly(part, 8, 1)
+    when = 8 * (1 + stretch) * np.arange(part.size)
+    warped: ComplexArray = np.interp(when, np.arange(fine.size), fine)
+    return warped
+
+
+def _where(both: ComplexArray, pattern: ComplexArray, energy: float) -> tuple[float, float]:
+    """Return the shift at which `both` holds the pattern, in samples, and how strongly."""
+    from scipy import signal
+
+    match = signal.correlate(both, pattern, mode="full", method="fft") / energy
+    # Of the fill only a stronger copy could pass for the mains: the gain says which is which.
+    like = np.where(np.abs(match.real - 1) < 0.3, match.real, 0.0)
+    position, value = interpolated_peaks(match, np.array([np.argmax(like)]))
+    return float(position[0]) - (pattern.size - 1), float(value[0].real)
+
+
+def without_mains(both: Sound, alone: Sound) -> tuple[Sound, Arrival, float]:
+    """Return the take of both less the mains, the mains' arrival alone, and its time in both.
+
+    The air may have changed a little between the takes: the stretch that
+    fits best is taken.
+    """
+    from scipy import fft
+
+    first = alone.first_of_all("mains")
+    start, early = alone.index(first.time_ms - 2), round(0.06 * alone.rate)
+    part = alone.highs[start : start + round(AFTER_MS / 1000 * alone.rate)]
+    energy = float(np.sum(np.abs(part[:early]) ** 2)) - early * alone.noise(first.time_ms) ** 2
+    fits = [(*_where(both.highs, _warped(part, stretch)[:early], energy), stretch)
+            for stretch in np.arange(-10, 11) * 5e-5]
+    shift, strength, stretch = max(fits, key=lambda fit: fit[1])
+    if abs(strength - 1) > 0.3:
+        raise CannotTellError("the take of the mains alone does not fit the take of both: the "
+                              "microphone or the input gain was moved")
+    size = fft.next_fast_len(both.highs.size + part.size, real=False)
+    turn = np.exp(-2j * np.pi * fft.fftfreq(size) * shift)
+    mains = fft.ifft(fft.fft(_warped(part, stretch), size) * turn)[: both.highs.size]
+    rest = replace(both, highs=both.highs - mains)
+    return rest, first, first.time_ms + (shift - start) * 1000 / both.rate
