@@ -1,0 +1,237 @@
+"""The command line: python -m fillalign."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from fillalign._check import RangeWarning
+from fillalign._files import SheetError, write_whole
+from fillalign._text import plain
+from fillalign.air import Air
+from fillalign.plan import FillPlan
+from fillalign.planner import plan_fills
+from fillalign.quick import quick_answer
+from fillalign.sheet import setup_sheet_text, write_sheet
+from fillalign.venue import Venue
+from fillalign.venue_file import VenueError, read_venue
+
+OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN = 0, 2, 3, 4
+
+_DESCRIPTION = """\
+Plan, time, trim and check fill loudspeakers. Two ways to ask:
+
+  with a venue file       python -m fillalign VENUE.toml
+  with a tape measure     python -m fillalign --main-m 41 --fill-m 15 --temperature-c 24
+
+The first prints the set-up sheet of the venue, or writes it to a folder with
+--out. The second answers for one fill at one seat: how long to delay it, what
+assuming 20 C would have cost, how to trim it, and how the weather moves it."""
+_EPILOG = """\
+exit codes:
+  0  the answer was given; targets that a plan does not meet stand in its sheet
+  2  the command line or a value on it is wrong
+  3  the venue file cannot be read, has mistakes, or no plan fits its devices
+  4  a file cannot be written, or is there already and --overwrite was not given
+
+Predictions are estimates: listen and measure before an audience comes in."""
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m fillalign",
+        description=_DESCRIPTION,
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("venue", nargs="?", metavar="VENUE.toml", help="venue file; data/ holds four to learn from")
+    air = parser.add_argument_group("the air, where the sound travels")
+    air.add_argument("--temperature-c", type=float, metavar="C",
+                     help="temperature in degrees Celsius (a venue file has its own)")
+    air.add_argument("--humidity-pct", type=float, metavar="PERCENT",
+                     help="relative humidity, 0 to 100 (default: the venue's vapour at this "
+                          "temperature, or 50 without a venue)")
+    air.add_argument("--pressure-kpa", type=float, metavar="KPA",
+                     help="air pressure (default: the venue's, or 101.325)")
+    write = parser.add_argument_group("with a venue file")
+    write.add_argument("--out", metavar="DIR",
+                       help="write the sheet as text, CSV and a page to print into this folder")
+    write.add_argument("--picture", metavar="FILE.svg",
+                       help="write a picture of the plan: from above, from the side, along the "
+                            "walk")
+    write.add_argument("--overwrite", action="store_true",
+                       help="replace files that are there already")
+    _add_quick(parser)
+    return parser
+
+
+_QUICK_HELP = {
+    "main_m": "distance from the main to the seat where main and fill are equally loud",
+    "fill_m": "distance from the fill to that seat",
+    "mains_db": "meter at that seat, mains alone",
+    "fill_db": "meter at that seat, fill alone, with its trim as it is",
+    "goal_db": "level wanted at that seat with both",
+    "main_latency_ms": "processing latency of the main's path (default: 0)",
+    "fill_latency_ms": "processing latency of the fill's path (default: 0)",
+    "margin_ms": "how much later than the main the fill shall arrive (default: 0)",
+    "sample_rate_hz": "sample rate of the device that delays (default: 48000)",
+}
+_UNITS = {"m": "M", "db": "DB", "ms": "MS", "hz": "HZ"}
+
+
+def _add_quick(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("without a venue file")
+    for name, words in _QUICK_HELP.items():
+        group.add_argument(f"--{name.replace('_', '-')}", type=float, help=words,
+                           metavar=_UNITS[name.rpartition("_")[2]])
+
+
+@contextmanager
+def _plain_warnings(stream: TextIO) -> Iterator[None]:
+    """Say warnings about ranges once, as a line for the person who asked."""
+    said = set()
+    with warnings.catch_warnings():
+        usual = warnings.showwarning
+
+        def show(message: Warning | str, category: type[Warning], *rest: object) -> None:
+            if not issubclass(category, RangeWarning):
+                usual(message, category, *rest)  # type: ignore[arg-type]
+            elif str(message) not in said:
+                said.add(str(message))
+                print(f"note: {message}", file=stream)
+
+        warnings.simplefilter("always", RangeWarning)
+        warnings.showwarning = show  # type: ignore[assignment]
+        yield
+
+
+def _air(venue: Venue, args: argparse.Namespace) -> Air:
+    """Return the show's air with what the command line changes of it."""
+    show = venue.states["show"].air
+    air = show if args.temperature_c is None else show.at_temperature(args.temperature_c)
+    humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
+    pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
+    return Air(air.temperature_c, humidity, pressure)
+
+
+def _write_picture(plan: FillPlan, path: Path, *, overwrite: bool) -> None:
+    from fillalign import plots
+
+    content = plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
+    write_whole({path: content}, overwrite=overwrite)
+
+
+def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
+    if given:
+        parser.error(f"--{given[0].replace('_', '-')} goes without a venue file")
+    if args.picture is not None and Path(args.picture).suffix.lower() != ".svg":
+        parser.error(f"--picture writes SVG: its name must end in .svg, got {args.picture}")
+    try:
+        venue = read_venue(args.venue)
+    except VenueError as error:
+        return _fail(str(error), BAD_VENUE)
+    try:
+        air = _air(venue, args)
+    except ValueError as error:
+        parser.error(str(error))
+    try:
+        plan = plan_fills(venue, air=air)
+    except ValueError as error:
+        return _fail(f"{Path(args.venue).name}: {error}", BAD_VENUE)
+    return _show(plan, args)
+
+
+def _show(plan: FillPlan, args: argparse.Namespace) -> int:
+    try:
+        if args.picture is not None:
+            _write_picture(plan, Path(args.picture), overwrite=args.overwrite)
+            print(plain(f"written: {args.picture}"))
+        if args.out is not None:
+            for path in write_sheet(plan, args.out, overwrite=args.overwrite):
+                print(plain(f"written: {path}"))
+    except SheetError as error:
+        return _fail(str(error), NOT_WRITTEN)
+    if args.out is None and args.picture is None:
+        print(setup_sheet_text(plan), end="")
+    else:
+        for line in plan.unmet:
+            print(plain(f"not met: {line}"))
+    return OK
+
+
+def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    for name in ("out", "picture"):
+        if getattr(args, name) is not None:
+            parser.error(f"--{name} goes with a venue file")
+    needed = ("main_m", "fill_m", "temperature_c")
+    missing = [f"--{name.replace('_', '-')}" for name in needed if getattr(args, name) is None]
+    if missing:
+        parser.error(f"give a venue file, or {', '.join(missing)} (see --help)")
+    names = [*needed, "humidity_pct", "pressure_kpa", *list(_QUICK_HELP)[2:]]
+    values = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
+    try:
+        answer = quick_answer(**values)
+    except ValueError as error:
+        parser.error(str(error))
+    print(answer.text(), end="")
+    return OK
+
+
+def _fail(message: str, code: int) -> int:
+    for line in message.splitlines():
+        print(plain(line), file=sys.stderr)
+    return code
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        The arguments; those of the process by default.
+
+    Returns
+    -------
+    int
+        The exit code; see the help.
+
+    Examples
+    --------
+    >>> main(["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"])  # doctest: +ELLIPSIS
+    Air           24.0 C, 50 %, 101.3 kPa: sound travels 346.5 m/s
+    Delay         75.04 ms = 3602 samples at 48 kHz = 26.00 m = 85.3 ft
+    ...
+    """
+    parser = _parser()
+    args = parser.parse_args(argv)
+    with _plain_warnings(sys.stderr):
+        return _quick(parser, args) if args.venue is None else _from_venue(parser, args)
+
+
+def _run() -> int:
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that lacks a letter of a name shows its code instead of failing.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        code = main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read us has seen enough; keep the interpreter from flushing again.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(_run())

@@ -1,0 +1,57 @@
+"""Names from a venue file made harmless: on a terminal, in a table, as a file name.
+
+Private to the package.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_JOINERS = "\u200c\u200d\u00ad"
+_HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+_FORMULA = re.compile(r"(^|[;,|\"])(\s*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
+_SLUG_LENGTH = 48
+
+
+def plain(text: str) -> str:
+    r"""Return text with every control, line and direction mark spelled out.
+
+    Examples
+    --------
+    >>> plain("Hall\x1b[2J\u202e")
+    'Hall[U+001B][2J[U+202E]'
+    """
+    return "".join(
+        f"[U+{ord(mark):04X}]"
+        if mark not in _JOINERS and unicodedata.category(mark) in _HIDDEN
+        else mark
+        for mark in text
+    )
+
+
+def csv_text(text: str) -> str:
+    """Return text that no spreadsheet takes for a formula.
+
+    An apostrophe goes before anything that could start one, also after a mark
+    that some spreadsheets split cells at.
+
+    Examples
+    --------
+    >>> csv_text("=1+1"), csv_text("Fill 1+2"), csv_text("A; @now")
+    ("'=1+1", 'Fill 1+2', "A;' @now")
+    """
+    return _FORMULA.sub(r"\1'\2", plain(text))
+
+
+def slug(text: str) -> str:
+    """Return a file name of lower-case ASCII letters, digits and hyphens.
+
+    Examples
+    --------
+    >>> slug("../Tidewell Hall: caf\u00e9"), slug("\u202e")
+    ('tidewell-hall-cafe', 'venue')
+    """
+    ascii_only = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    words = re.sub(r"[^a-z0-9]+", "-", ascii_only.lower())
+    return words.strip("-")[:_SLUG_LENGTH].rstrip("-") or "venue"

@@ -1,0 +1,200 @@
+"""Curves of a plan: level along the walk, trim, speech, weather."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from fillalign._check import FloatArray
+from fillalign.paths import IntArray
+from fillalign.plan import FillPlan, FillReport
+from fillalign.plots.base import (
+    DASHES,
+    FILL_MARKERS,
+    GREY,
+    HUE,
+    INK,
+    TINY,
+    axes_for,
+    label,
+    report,
+    tidy,
+)
+
+
+def _by_area(plan: FillPlan) -> Iterator[IntArray]:
+    """Row indices of the walk, area by area, front to back."""
+    for index in range(len(plan.venue.areas)):
+        rows = np.flatnonzero(plan.walk.area == index)
+        yield rows[np.argsort(plan.walk.x_m[rows])]
+
+
+def walk_levels_plot(plan: FillPlan, *, which: str = "heard", ax: Axes | None = None) -> Axes:
+    """Draw the level along the walk, with the mains alone and with the fills.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    which : {"heard", "meter"}
+        Sound that decides (useful sound in a room, direct sound outdoors) with
+        the profile it is held against, or the total that a meter shows.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Distance in m against level in dBA.
+    """
+    ax = axes_for(ax, (3.7, 2.1))
+    walk = plan.walk
+    heard = which == "heard"
+    before, after = (
+        (walk.heard_before_dba, walk.heard_after_dba) if heard
+        else (walk.before_dba, walk.after_dba)
+    )
+    lines: list[tuple[str, FloatArray, str, str, tuple[float, ...]]] = [
+        ("mains alone", before, "o", GREY, (4, 2)),
+        ("with the fills", after, "s", HUE, ()),
+    ]
+    if heard:
+        lines.append(("profile", walk.profile_dba, "", INK, (1, 1.5)))
+    for name, level, marker, colour, dashes in lines:
+        for place, rows in enumerate(_by_area(plan)):
+            line, = ax.plot(walk.x_m[rows], level[rows], color=colour, marker=marker,
+                            markersize=2.5, markevery=max(1, len(rows) // 8), linewidth=1.3,
+                            dashes=dashes or (None, None), label=name if place == 0 else None)
+            line.set_gid(f"walk {name} {place}")
+    what = "useful" if plan.venue.indoors else "direct"
+    tidy(ax, "x, m", f"{what if heard else 'total'} sound, dBA")
+    ax.legend(fontsize=TINY, frameon=False, loc="lower left")
+    ax.margins(y=0.12)
+    return ax
+
+
+def trim_curve_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
+    """Draw what more trim on one fill brings and what it costs.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    fill : str
+        Output of the fill.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Trim in dB against the share of covered rows served and of covered seats
+        that keep the image, in percent, with the bounds as upright lines.
+
+    Raises
+    ------
+    ValueError
+        If there is no such fill.
+    """
+    curve = report(plan, fill).trim
+    ax = axes_for(ax, (2.5, 2.1))
+    ax.plot(curve.trim_db, 100 * curve.served_share, color=HUE, linewidth=1.5,
+            label="rows served")
+    ax.plot(curve.trim_db, 100 * curve.precedence_share, color=INK, linewidth=1.3, dashes=(4, 2),
+            label="seats keeping the image")
+    ax.set_ylim(-4.0, 104.0)
+    _trim_axis(ax, plan, fill)
+    tidy(ax, "trim, dB", "share, %")
+    return ax
+
+
+def bound_letters(fill: FillReport) -> dict[str, tuple[float, str]]:
+    """Letter on the trim axis, trim in dB and name of each bound."""
+    bounds = fill.trim.bounds().items()
+    return {letter: (trim, name) for letter, (name, trim) in zip("abcdefgh", bounds, strict=False)}
+
+
+def _trim_axis(ax: Axes, plan: FillPlan, fill: str) -> None:
+    """Mark the trim that is set and the bounds, by letter above the axes."""
+    found, own = report(plan, fill), plan.settings[fill].trim_db
+    by_trim: dict[float, str] = {}
+    for letter, (trim, _) in bound_letters(found).items():
+        by_trim[trim] = by_trim.get(trim, "") + letter
+    for place, (trim, letters) in enumerate(sorted(by_trim.items())):
+        ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
+        ax.annotate(letters, (trim, 1.0), xycoords=("data", "axes fraction"),
+                    xytext=(0, 1 + 7 * (place % 2)), textcoords="offset points", ha="center",
+                    va="bottom", fontsize=TINY)
+    marked = [trim for trim in [*by_trim, own] if np.isfinite(trim)]
+    low = max(float(found.trim.trim_db[0]), min(marked) - 8.0)
+    ax.set_xlim(low, max(marked) + 1.5)
+    if np.isfinite(own):
+        ax.axvline(own, color=INK, linewidth=1.6, label=f"set: {own:+.1f} dB")
+    ax.figure.legend(*ax.get_legend_handles_labels(), fontsize=TINY, frameon=False, ncols=3,
+                     loc="outside upper left", columnspacing=1.0, handlelength=1.8,
+                     borderpad=0.1)
+
+
+def speech_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
+    """Draw what more trim on one fill does to speech behind it and ahead of it.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    fill : str
+        Output of the fill.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Trim in dB against the mean speech transmission index.
+
+    Raises
+    ------
+    ValueError
+        If there is no such fill.
+    """
+    curve = report(plan, fill).trim
+    ax = axes_for(ax, (2.5, 2.1))
+    ax.plot(curve.trim_db, curve.speech_covered, color=HUE, linewidth=1.5, label="rows covered")
+    ax.plot(curve.trim_db, curve.speech_ahead, color=INK, linewidth=1.3, dashes=(4, 2),
+            label="rows ahead")
+    _trim_axis(ax, plan, fill)
+    tidy(ax, "trim, dB", "speech index")
+    return ax
+
+
+def retime_plot(plan: FillPlan, *, ax: Axes | None = None) -> Axes:
+    """Draw how far each sounding fill's delay moves with the temperature.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Temperature in degrees C against the change of delay in ms.
+    """
+    ax = axes_for(ax, (3.7, 2.1))
+    rows = plan.retime_rows(plan.planned_airs())
+    temperature = [row["temperature_c"] for row in rows]
+    sounding = [fill.output for fill in plan.fills if fill.sounding]
+    for place, name in enumerate(sounding):
+        moved = [row[name] - plan.settings[name].delay_ms for row in rows]
+        ax.plot(temperature, moved, color=HUE, marker=FILL_MARKERS[place % len(FILL_MARKERS)],
+                markersize=4, markerfacecolor="white", linewidth=1.1,
+                dashes=DASHES[place % len(DASHES)] or (None, None), label=label(name))
+    ax.axhline(0.0, color=GREY, linewidth=0.6)
+    tidy(ax, "temperature, C", "change of delay, ms")
+    if sounding:
+        ax.legend(fontsize=TINY, frameon=False, loc="best")
+    return ax

@@ -1,0 +1,275 @@
+"""The venue drawn to scale: from above, from the side, and as a map of gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+from matplotlib.patches import Rectangle
+
+from fillalign._check import FloatArray
+from fillalign.field import output_roles
+from fillalign.plan import FillPlan
+from fillalign.plots.base import (
+    FILL_MARKERS,
+    GREY,
+    HUE,
+    INK,
+    ONE_HUE,
+    PALE,
+    SMALL,
+    TINY,
+    axes_for,
+    extent_m,
+    label,
+    tidy,
+)
+from fillalign.venue import Area, Source
+
+KEY_COLUMNS = 3
+_AIM_SHARE = 0.16
+
+
+@dataclass(frozen=True)
+class _Mark:
+    """How one output is drawn, and what its entry in the key says."""
+
+    marker: str
+    colour: str
+    filled: bool
+    text: str
+
+
+def _marks(plan: FillPlan) -> dict[str, _Mark]:
+    shapes = iter(FILL_MARKERS * len(plan.venue.outputs))
+    marks = {}
+    for name, role in output_roles(plan.venue).items():
+        own = plan.settings[name]
+        off = bool(np.isneginf(own.trim_db))
+        what = "off" if off else f"{own.delay_ms:.2f} ms, {own.trim_db + 0.0:+.1f} dB"
+        marker = {"main": "s", "sub": "*"}.get(role) or next(shapes)
+        colour = HUE if role == "fill" else INK
+        marks[name] = _Mark(marker, colour, not off, f"{label(name)}: {what}")
+    return marks
+
+
+def _draw_sources(ax: Axes, plan: FillPlan, axes: tuple[int, int], *, key: bool) -> None:
+    """Draw every box with a line along its axis; `axes` are the two coordinates shown."""
+    marks = _marks(plan)
+    x0, x1, *_ = extent_m(plan)
+    for source in plan.venue.sources:
+        mark = marks[source.output]
+        start, end = _aim(source, _AIM_SHARE * (x1 - x0))
+        ax.plot(*zip(start[list(axes)], end[list(axes)], strict=True), color=mark.colour,
+                linewidth=0.8, linestyle="-" if mark.filled else ":", zorder=3)
+        ax.plot(*start[list(axes)], zorder=4, **_style(mark))
+    if key:
+        handles = [Line2D([], [], **_style(mark)) for mark in marks.values()]
+        ax.legend(handles, [mark.text for mark in marks.values()], loc="lower left",
+                  bbox_to_anchor=(0.0, 1.0), ncols=min(len(marks), KEY_COLUMNS), fontsize=SMALL,
+                  frameon=False, handletextpad=0.2, columnspacing=1.2, borderpad=0.2)
+
+
+def _style(mark: _Mark) -> dict[str, Any]:
+    return {"marker": mark.marker, "color": mark.colour, "markersize": 5.0, "linestyle": "none",
+            "markerfacecolor": mark.colour if mark.filled else "white"}
+
+
+def _aim(source: Source, length_m: float) -> tuple[FloatArray, FloatArray]:
+    start, aim = np.array(source.position_m), np.array(source.aim_m)
+    away = aim - start
+    return start, start + away * min(1.0, length_m / max(float(np.linalg.norm(away)), 1e-9))
+
+
+def _name_area(ax: Axes, area: Area) -> None:
+    """Write an area's name along its lower edge, upright where it is narrow."""
+    ax.apply_aspect()
+    box = ax.transData.transform([(area.x_from_m, 0), (area.x_to_m, 0)])
+    width_pt = float(box[1, 0] - box[0, 0]) * 72 / ax.figure.dpi
+    name = label(area.name)
+    narrow = width_pt < 0.62 * TINY * len(name)
+    middle = (area.x_from_m + area.x_to_m) / 2
+    ax.annotate(name, (middle, area.y_from_m), xytext=(0, 2), textcoords="offset points",
+                ha="center", va="bottom", rotation=90 if narrow else 0, fontsize=TINY,
+                color=INK, style="italic", zorder=3.5,
+                bbox={"facecolor": PALE, "edgecolor": "none", "pad": 0.6})
+
+
+def _outline(ax: Axes, area: Area, *, facecolor: str = "none") -> None:
+    ax.add_patch(Rectangle((area.x_from_m, area.y_from_m), area.x_to_m - area.x_from_m,
+                           area.y_to_m - area.y_from_m, facecolor=facecolor, edgecolor=GREY,
+                           linewidth=0.5))
+
+
+def plan_view(plan: FillPlan, *, ax: Axes | None = None, key: bool = True) -> Axes:
+    """Draw the venue from above: seats, loudspeakers and where they look.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+    key : bool
+        Whether to put the key of outputs above the axes, with delay and trim.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes, in metres on both.
+    """
+    ax = axes_for(ax, (7.5, 4.0))
+    x0, x1, y0, y1, _ = extent_m(plan)
+    pad = 0.02 * (x1 - x0)
+    ax.set_aspect("equal")
+    ax.set(xlim=(x0 - pad, x1 + pad), ylim=(y0 - pad, y1 + pad))
+    tidy(ax, "x, from the line of the mains, m", "y, to the left, m", grid=False)
+    if plan.venue.room:
+        room = plan.venue.room
+        ax.add_patch(Rectangle((room.x_from_m, -room.width_m / 2), room.x_to_m - room.x_from_m,
+                               room.width_m, fill=False, edgecolor=INK, linewidth=1.0))
+    for area in plan.venue.areas:
+        _outline(ax, area, facecolor=PALE)
+        _name_area(ax, area)
+    _draw_sources(ax, plan, (0, 1), key=key)
+    seats = [report.reading.seat_m for report in plan.fills if report.sounding]
+    for marker, (x, y, _) in [("x", plan.venue.stage_microphone_m), *(("+", s) for s in seats)]:
+        ax.plot(x, y, marker=marker, color=INK, markersize=5, linestyle="none", zorder=5)
+    return ax
+
+
+def natural_stretch(plan: FillPlan) -> float:
+    """How many times a side section's heights need to be drawn larger, a whole number."""
+    x0, x1, _, _, z1 = extent_m(plan)
+    return max(1.0, float(np.round(0.17 * (x1 - x0) / z1)))
+
+
+def side_section(plan: FillPlan, *, ax: Axes | None = None, stretch: float = 1.0) -> Axes:
+    """Draw the venue from the side: floor, ears, heights and tilts.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+    stretch : float
+        How many times heights are drawn larger than lengths; named on the axis.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes, in metres on both.
+    """
+    ax = axes_for(ax, (7.5, 2.0))
+    x0, x1, _, _, z1 = extent_m(plan)
+    pad = 0.02 * (x1 - x0)
+    ax.set_aspect(stretch)
+    ax.set(xlim=(x0 - pad, x1 + pad), ylim=(-0.04 * z1, 1.06 * z1))
+    drawn = "" if stretch == 1.0 else f" (drawn {stretch:g}:1)"
+    tidy(ax, "x, from the line of the mains, m", f"z, m{drawn}", grid=False)
+    ax.axhline(0.0, color=INK, linewidth=1.0)
+    if plan.venue.room:
+        room = plan.venue.room
+        ax.add_patch(Rectangle((room.x_from_m, 0.0), room.x_to_m - room.x_from_m, room.height_m,
+                               fill=False, edgecolor=INK, linewidth=1.0))
+    for area in plan.venue.areas:
+        x = np.array([area.x_from_m, area.x_to_m])
+        floor = area.floor_m + np.tan(np.radians(area.rake_deg)) * (x - x[0])
+        ax.plot(x, floor, color=GREY, linewidth=2.0, solid_capstyle="butt")
+        ax.plot(x, floor + area.ear_height_m, color=GREY, linewidth=0.8, dashes=(3, 2))
+    _draw_sources(ax, plan, (0, 2), key=False)
+    return ax
+
+
+def _gap_grid(plan: FillPlan, area: Area, index: int, fill: int | None) -> FloatArray:
+    """Gap at the seats of one area, (rows, seats), nan where the fill is not heard.
+
+    Without a fill, that of the loudest one at each seat.
+    """
+    checks = plan.checks
+    seats = area.seats_m()
+    here = checks.area == index
+    if fill is not None:
+        here &= checks.fill == fill
+    order = np.flatnonzero(here)[np.argsort(checks.level_difference_db[here], kind="stable")]
+    # Later entries win, so the loudest fill of each seat stays.
+    found = {tuple(point): gap for point, gap in
+             zip(checks.point_m[order].tolist(), checks.gap_ms[order], strict=True)}
+    gaps = np.array([found.get(tuple(point), np.nan) for point in seats.tolist()])
+    return gaps.reshape(len(area.rows_x_m), -1)
+
+
+def _gap_levels(gaps: FloatArray) -> FloatArray:
+    """Contour values: round steps over all but the outermost gaps."""
+    low, high = np.nanquantile(gaps, [0.02, 0.95])
+    steps = [s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if (high - low) / s <= 6.0]
+    step = steps[0] if steps else 200.0
+    first, last = np.floor(low / step), np.ceil(high / step)
+    return np.asarray(np.arange(first, last + 1) * step)
+
+
+def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) -> Axes:
+    """Draw how long after the mains a fill arrives, at every seat that hears it.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    fill : str, optional
+        Output of the fill; by default the loudest fill at each seat.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        The axes, in metres on both; the figures on the contours are ms. Hatching
+        marks seats where the fill comes before the mains.
+
+    Raises
+    ------
+    ValueError
+        If there is no such fill, or it does not sound.
+    """
+    sounding = [report.output for report in plan.fills if report.sounding]
+    if not sounding or (fill is not None and fill not in sounding):
+        raise ValueError(f"fill must be one that sounds ({', '.join(sounding) or 'none does'}), "
+                         f"got {fill!r}")
+    index = None if fill is None else list(plan.venue.outputs).index(fill)
+    ax = axes_for(ax, (3.7, 2.4))
+    ax.set_aspect("equal")
+    tidy(ax, "x, m", "y, m", grid=False)
+    grids = [_gap_grid(plan, a, i, index) for i, a in enumerate(plan.venue.areas)]
+    levels = _gap_levels(np.concatenate([grid.ravel() for grid in grids]))
+    for area, gaps in zip(plan.venue.areas, grids, strict=True):
+        if np.isfinite(gaps).any():
+            _outline(ax, area)
+            _contours(ax, area.seats_m().reshape(*gaps.shape, 3), gaps, levels)
+    for source in plan.venue.sources:
+        if source.output == fill or (fill is None and source.output in sounding):
+            ax.plot(*source.position_m[:2], marker="^", color=HUE, markeredgecolor="white",
+                    markersize=6, linestyle="none", zorder=5)
+    ax.margins(0.04)
+    return ax
+
+
+def _contours(ax: Axes, points: FloatArray, gaps: FloatArray, levels: FloatArray) -> None:
+    x, y = points[..., 0], points[..., 1]
+    if np.isfinite(gaps).sum() == 0:
+        return
+    if min(gaps.shape) < 2:
+        # One row or one seat a row: figures instead of contours.
+        for place in zip(x.ravel(), y.ravel(), gaps.ravel(), strict=True):
+            if np.isfinite(place[2]):
+                ax.annotate(f"{place[2]:.0f}", place[:2], fontsize=TINY, ha="center", va="center")
+        return
+    shown = np.ma.masked_invalid(gaps)
+    ax.contourf(x, y, shown, levels=levels, cmap=ONE_HUE, extend="both")
+    lines = ax.contour(x, y, shown, levels=levels, colors=INK, linewidths=0.6)
+    ax.clabel(lines, fmt="%g", fontsize=TINY, inline_spacing=2)
+    if (gaps < 0).any():
+        ax.contourf(x, y, shown, levels=[-1e9, 0.0], colors="none", hatches=["/////"])
