@@ -101,6 +101,17 @@ def test_q_is_the_integral_of_the_pattern(coverage, frequency, floor_db):
     assert ours == pytest.approx(expected, rel=2e-3)
 
 
+def test_rear_level_is_kept_until_the_front_opens():
+    """A box keeps its rear level up to a mean angle of 180 degrees, or its own if wider."""
+    wide = directivity.box_directivity(180.0, 0.0, 180.0, 350.0, rear_floor_db=-15.0)
+    assert db(wide) == pytest.approx(-15.0, abs=1e-9)
+    half, sixth = directivity.box_directivity(
+        180.0, 0.0, 90.0, 60.0, frequency_hz=[400.0, 133.0], control_hz=800.0, rear_floor_db=-15.0
+    )
+    assert db(half) == pytest.approx(-15.0, abs=1e-9)
+    assert sixth == 1.0
+
+
 def test_q_of_textbook_patterns():
     """Cardioid 3, omnidirectional 1 (textbooks)."""
     cardioid = directivity.directivity_factor(180.0, 180.0, rear_floor_db=-200.0)
@@ -345,14 +356,21 @@ def test_power_between_its_limits():
     assert slower == pytest.approx(directivity.array_power_factor(close, 500.0, 420.0))
 
 
-@pytest.mark.parametrize(("splay", "control"), [(0.0, None), (5.0, 800.0)])
-def test_power_of_directive_elements_against_the_integral(splay, control):
+@pytest.mark.parametrize(
+    ("spacing", "splay", "control", "coverage"),
+    [
+        (0.3, 0.0, None, (90.0, 30.0)),
+        (0.3, 5.0, 800.0, (90.0, 30.0)),
+        (0.3, 14.0, 800.0, (25.0, 40.0)),
+        (0.8, 17.0, None, (100.0, 90.0)),
+    ],
+)
+def test_power_of_directive_elements_against_the_integral(spacing, splay, control, coverage):
     """An independent grid over the sphere, poles along z; the array leans off it."""
     positions, aims = directivity.array_elements(
-        [2, 1, 9], [20, 5, 4], elements=6, spacing_m=0.3, splay_deg=splay
+        [2, 1, 9], [20, 5, 4], elements=6, spacing_m=spacing, splay_deg=splay
     )
     rays, share = sphere(160, 320)
-    coverage = (90.0, 30.0)
     for frequency in (63.0, 400.0, 1250.0, 3150.0):
         options = {} if control is None else {"frequency_hz": frequency, "control_hz": control}
         far = sum(
@@ -381,6 +399,9 @@ def test_power_of_directive_elements_meets_the_simple_cases():
     )
     q = directivity.directivity_factor(70.0, 40.0, frequency_hz=THIRDS_HZ, **box)
     np.testing.assert_allclose(10.0 * np.log10(one * q), 0.0, atol=0.05)
+    blade = directivity.array_radiated_power(positions[:1], aims[:1], 9e3, SPEED, 60.0, 5.0)
+    q = directivity.directivity_factor(60.0, 5.0)
+    assert 10.0 * np.log10(blade * q) == pytest.approx(0.0, abs=0.05)
 
 
 def test_array_spreads_slowly_near_and_by_the_square_law_far():
