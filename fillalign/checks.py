@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,11 +166,11 @@ def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[Sea
         paths = trace_paths(venue, block, venue.states["show"], bench.air)
         for part in _check_block(venue, paths, settings, bench.shift_db, fills, covers):
             parts.append({**part, "seat": part["seat"] + start})
-    if not parts:
-        empty = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
-        return SeatChecks(**{**empty, "point_m": np.empty((0, 3))}), -np.inf
-    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
-    return SeatChecks(**joined), float(joined["level_dba"].max(initial=-np.inf))  # type: ignore[arg-type]
+    joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
+    joined["point_m"] = np.empty((0, 3))
+    if parts:
+        joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    return SeatChecks(**joined), float(joined["level_dba"].max(initial=-np.inf))
 
 
 @dataclass(frozen=True)

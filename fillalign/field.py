@@ -7,13 +7,13 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillalign._check import FloatArray, as_points
+from fillalign._check import ComplexArray, FloatArray, as_points
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.comb import interference_power
@@ -43,6 +43,16 @@ C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
 NEAR_DB = 10.0
 _FLOOR = 1e-30
 _BLOCK = 1024
+
+# Third octaves up to 1 kHz are split: there low cuts bend the phase.
+_SPLIT = np.where(THIRDS_HZ < 1100, 3, 1)
+PART_BAND = np.repeat(np.arange(THIRDS_HZ.size), _SPLIT)
+PART_START = np.concatenate([[0], np.cumsum(_SPLIT)[:-1]])
+_STEP = np.arange(PART_BAND.size) - PART_START[PART_BAND]
+PART_LOW_HZ = LOW_HZ[PART_BAND] + _STEP * ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
+PART_HIGH_HZ = PART_LOW_HZ + ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
+PART_CENTRE_HZ = (PART_LOW_HZ + PART_HIGH_HZ) / 2
+PART_SHARE = 1.0 / _SPLIT[PART_BAND]
 Settings = Mapping[str, OutputSettings]
 
 
@@ -74,21 +84,48 @@ def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
     }
 
 
-def filter_response(settings: OutputSettings) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Magnitude, phase in rad and group delay in ms by band, at band centres."""
-    response = np.ones(CENTRE_HZ.size, dtype=complex)
-    delay = np.zeros(CENTRE_HZ.size)
+def _response(settings: OutputSettings, frequency_hz: FloatArray) -> ComplexArray:
+    """Complex response of an output's filters and polarity."""
+    response = np.ones(frequency_hz.shape, dtype=complex)
+    if settings.low_cut_hz is not None:
+        order, kind = settings.low_cut_order, settings.low_cut_kind
+        response *= low_cut_response(frequency_hz, settings.low_cut_hz, order=order, kind=kind)
+    if settings.shelf_db:
+        response *= shelf_response(frequency_hz, settings.shelf_hz, settings.shelf_db)
+    return -response if settings.polarity == "inverted" else response
+
+
+def filter_power(settings: OutputSettings) -> FloatArray:
+    """Mean power response of an output's filters by band (four-point Gauss rule)."""
+    nodes, weights = np.polynomial.legendre.leggauss(4)
+    inside = CENTRE_HZ + np.outer(nodes, HIGH_HZ - LOW_HZ) / 2
+    return np.asarray(weights @ np.abs(_response(settings, inside)) ** 2 / 2)
+
+
+@dataclass(frozen=True)
+class PartFilter:
+    """An output's filters over the parts of bands: size, phase in rad, delay in s."""
+
+    size: FloatArray
+    phase: FloatArray
+    lag: FloatArray
+
+
+def part_filter(settings: OutputSettings) -> PartFilter:
+    """Return the filters at the centres of the parts.
+
+    Within a part magnitude and group delay are taken as constant; whole third
+    octaves would be up to 2 dB off where a low cut bends its phase.
+    """
+    response = _response(settings, PART_CENTRE_HZ)
+    lag = np.zeros(PART_CENTRE_HZ.size)
     if settings.low_cut_hz is not None:
         order, kind = settings.low_cut_order, settings.low_cut_kind
         corner = settings.low_cut_hz
-        response = response * low_cut_response(CENTRE_HZ, corner, order=order, kind=kind)
-        delay = delay + low_cut_group_delay_ms(CENTRE_HZ, corner, order=order, kind=kind)
+        lag = lag + low_cut_group_delay_ms(PART_CENTRE_HZ, corner, order=order, kind=kind)
     if settings.shelf_db:
-        response = response * shelf_response(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
-        delay = delay + shelf_group_delay_ms(CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
-    if settings.polarity == "inverted":
-        response = -response
-    return np.abs(response), np.angle(response), delay
+        lag = lag + shelf_group_delay_ms(PART_CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
+    return PartFilter(np.abs(response), np.angle(response), lag / 1000)
 
 
 @dataclass(frozen=True)
@@ -177,30 +214,34 @@ class PairCache:
 
 
 def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
-    """Power of one output alone with interference between its elements, (n, b)."""
-    return interference_power(
-        paths.amplitude[chosen] ** 2, paths.time_ms[chosen][..., None] / 1000, LOW_HZ, HIGH_HZ
-    )
+    """Power of one output alone with interference between its elements, (n, parts)."""
+    power = paths.amplitude[chosen][..., PART_BAND] ** 2
+    if len(chosen) == 1:
+        return np.asarray(power[0])
+    times = paths.time_ms[chosen][..., None] / 1000
+    return interference_power(power, times, PART_LOW_HZ, PART_HIGH_HZ)
 
 
 def _cross_power(
     paths: Paths,
     pair: tuple[IntArray, IntArray],
     later_s: float,
-    phase_rad: FloatArray,
-    lag_s: FloatArray,
+    filters: tuple[PartFilter, PartFilter],
 ) -> FloatArray:
-    """Cross power of two outputs at trim 0 without filter magnitudes, (n, b).
+    """Cross power of two outputs at trim 0, (n, b); `later_s` is the first's less the second's.
 
-    `later_s`, `phase_rad` and `lag_s` are the first output's less the second's.
+    The closed form of `fillalign.comb`, part by part of each band.
     """
+    one, other = filters
+    share = one.size * other.size * PART_SHARE
     total = np.zeros(paths.amplitude.shape[1:])
-    for one in pair[0]:
-        for other in pair[1]:
-            gap = (paths.time_ms[one] - paths.time_ms[other])[:, None] / 1000 + later_s
-            wave = np.cos(2 * np.pi * CENTRE_HZ * gap - phase_rad)
-            wave *= np.sinc((HIGH_HZ - LOW_HZ) * (gap + lag_s))
-            total += paths.amplitude[one] * paths.amplitude[other] * wave
+    for first in pair[0]:
+        for second in pair[1]:
+            gap = (paths.time_ms[first] - paths.time_ms[second])[:, None] / 1000 + later_s
+            wave = np.cos(2 * np.pi * PART_CENTRE_HZ * gap - (one.phase - other.phase))
+            wave *= np.sinc((PART_HIGH_HZ - PART_LOW_HZ) * (gap + one.lag - other.lag)) * share
+            bands = np.add.reduceat(wave, PART_START, axis=1)
+            total += paths.amplitude[first] * paths.amplitude[second] * bands
     return total
 
 
@@ -213,7 +254,6 @@ def _gram(
     venue: Venue,
     paths: Paths,
     settings: Settings,
-    responses: Sequence[tuple[FloatArray, ...]],
     sounding: Collection[str],
     cache: PairCache,
 ) -> FloatArray:
@@ -227,23 +267,20 @@ def _gram(
         elements = np.flatnonzero(owner == one)
         if one not in cache.own:
             cache.own[one] = _own_power(paths, elements)
-        gram[one, one] = cache.own[one] * responses[one][0] ** 2
+        size = part_filter(settings[names[one]]).size
+        own = cache.own[one] * (size**2 * PART_SHARE)
+        gram[one, one] = np.add.reduceat(own, PART_START, axis=1)
         for other in heard[place + 1 :]:
+            pair = settings[names[one]], settings[names[other]]
             if venue.outputs[names[one]].feed != venue.outputs[names[other]].feed:
                 continue
             apart = float(later[one] - later[other])
-            keys = (_filter_key(settings[names[index]]) for index in (one, other))
-            key = (one, other, apart, *keys)
+            key = (one, other, apart, *(_filter_key(own) for own in pair))
             if key not in cache.cross:
-                cache.cross[key] = _cross_power(
-                    paths,
-                    (elements, np.flatnonzero(owner == other)),
-                    apart / 1000,
-                    responses[one][1] - responses[other][1],
-                    (responses[one][2] - responses[other][2]) / 1000,
-                )
-            both = cache.cross[key] * responses[one][0] * responses[other][0]
-            gram[one, other] = gram[other, one] = both
+                filters = part_filter(pair[0]), part_filter(pair[1])
+                members = elements, np.flatnonzero(owner == other)
+                cache.cross[key] = _cross_power(paths, members, apart / 1000, filters)
+            gram[one, other] = gram[other, one] = cache.cross[key]
     return gram
 
 
@@ -310,14 +347,10 @@ def build_mix(
     """
     names = tuple(venue.outputs)
     shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
-    responses = [
-        (size * 10 ** (extra / 20), phase, delay)
-        for (size, phase, delay), extra in zip(
-            (filter_response(settings[name]) for name in names), shift, strict=True
-        )
-    ]
+    corrected = 10 ** (shift / 10)
+    power = np.array([filter_power(settings[name]) for name in names]) * corrected
     arrival, level = output_arrivals(venue, paths, settings)
-    level = level + to_db((10 ** (shift / 10)) @ A_POWER / A_POWER.sum())[:, None]
+    level = level + to_db(corrected @ A_POWER / A_POWER.sum())[:, None]
     heard_outputs = names if sounding is None else sounding
     gains = gains_of(settings, names, heard_outputs)
     first = _nearby_first(arrival, level + to_db(gains**2)[:, None])
@@ -326,11 +359,15 @@ def build_mix(
     if venue.room:
         rt60, later = by_thirds(venue.states[state].rt60_s), arrival_shift(venue, settings)
         for output, *tail in _tails(venue, paths, rt60, later, first, heard_outputs):
-            early[output] += tail[0] * responses[output][0] ** 2
-            late[output] += tail[1] * responses[output][0] ** 2
+            early[output] += tail[0] * power[output]
+            late[output] += tail[1] * power[output]
+    gram = _gram(venue, paths, settings, heard_outputs, cache or PairCache())
+    if shift_db is not None:
+        size = np.sqrt(corrected)
+        gram *= (size[:, None] * size[None, :])[:, :, None, :]
     return Mix(
         outputs=names,
-        gram=_gram(venue, paths, settings, responses, heard_outputs, cache or PairCache()),
+        gram=gram,
         early=early,
         late=late,
         arrival_ms=arrival,

@@ -30,7 +30,7 @@ from fillalign.field import (
     Settings,
     arrival_shift,
     early_ms,
-    filter_response,
+    filter_power,
     gains_of,
     measured_shifts_db,
     resting_settings,
@@ -157,7 +157,7 @@ def speech_arrivals(
     kept = cache or PairCache()
     names = list(venue.outputs)
     shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
-    size = np.array([filter_response(settings[name])[0] ** 2 for name in names])
+    size = np.array([filter_power(settings[name]) for name in names])
     size = size * 10 ** (shift / 10)
     owner = paths.source_output
     direct = np.stack(

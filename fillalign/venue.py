@@ -157,7 +157,7 @@ class Area:
 
     @property
     def rows_x_m(self) -> FloatArray:
-        """x of each row, first to last, in m."""
+        """Depth x of each row, first to last, in m."""
         count = int(np.floor((self.x_to_m - self.x_from_m) / self.row_spacing_m + 1e-9)) + 1
         return self.x_from_m + self.row_spacing_m * np.arange(count, dtype=float)
 
@@ -232,7 +232,7 @@ class Venue:
         return self.room is not None
 
     def of_role(self, role: str) -> tuple[Source, ...]:
-        """Sources of one role: main, sub or fill."""
+        """Return the sources of one role: main, sub or fill."""
         return tuple(source for source in self.sources if source.role == role)
 
     def area(self, name: str) -> Area:
