@@ -152,8 +152,11 @@ def box_directivity(
     # (1 + cos theta) / 2 = cos^2(theta / 2): one logarithm an angle, then one
     # exponential for each angle and band.
     decay = 4.0 * np.log(np.cos(theta / 2.0))
-    family2 = np.exp(decay * (1.0 - sine2) * m_h + decay * sine2 * m_v)
-    return scalar_out(np.sqrt((1.0 - rear) * family2 + rear))
+    power = np.asarray(decay * (1.0 - sine2) * m_h + decay * sine2 * m_v)
+    np.exp(power, out=power)
+    power *= 1.0 - rear
+    power += rear
+    return scalar_out(np.sqrt(power, out=power))
 
 
 def directivity_factor(

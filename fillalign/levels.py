@@ -6,7 +6,6 @@ by power unless a phase is known.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -139,12 +138,13 @@ def amplitude_to_db(amplitude: ArrayLike) -> Any:
     return scalar_out(20.0 * _log10(np.abs(as_float("amplitude", amplitude))))
 
 
-def _power_sum(level: FloatArray, weights: ArrayLike | None, axis: Axis) -> tuple[Any, Any]:
-    power = np.atleast_1d(10.0 ** (level / 10.0))
-    if weights is None:
-        return power.sum(axis=axis), np.ones_like(power).sum(axis=axis)
-    weight = np.broadcast_to(as_float("weights", weights, low=0.0), power.shape)
-    return (power * weight).sum(axis=axis), weight.sum(axis=axis)
+def _weighted_powers(
+    level_db: ArrayLike, weights: ArrayLike | None
+) -> tuple[FloatArray, FloatArray]:
+    # exp runs many times faster than a power of ten on large arrays.
+    power = np.atleast_1d(np.exp(_as_level("level_db", level_db) * (np.log(10.0) / 10.0)))
+    weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
+    return power if weights is None else power * weight, np.broadcast_to(weight, power.shape)
 
 
 def power_sum_db(
@@ -171,8 +171,8 @@ def power_sum_db(
     >>> round(power_sum_db([90.0, 90.0]), 2)
     93.01
     """
-    total, _ = _power_sum(_as_level("level_db", level_db), weights, axis)
-    return scalar_out(10.0 * _log10(total))
+    power, _ = _weighted_powers(level_db, weights)
+    return scalar_out(10.0 * _log10(power.sum(axis=axis)))
 
 
 def power_mean_db(
@@ -200,10 +200,11 @@ def power_mean_db(
     >>> round(power_mean_db([90.0, 100.0]), 2)
     97.4
     """
-    total, weight = _power_sum(_as_level("level_db", level_db), weights, axis)
-    if not np.all(weight > 0.0):
+    power, weight = _weighted_powers(level_db, weights)
+    shares = weight.sum(axis=axis)
+    if not np.all(shares > 0.0):
         raise ValueError("level_db must hold at least one level of weight above 0, got none")
-    return scalar_out(10.0 * _log10(total / weight))
+    return scalar_out(10.0 * _log10(power.sum(axis=axis) / shares))
 
 
 def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Axis = -1) -> Any:
@@ -461,7 +462,7 @@ def _scaled_to_dba(shape_db: Any, total_dba: ArrayLike, frequency: FloatArray) -
     return total + (shape_db - weighted_total_db(shape_db, frequency))
 
 
-def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: Sequence[float] | FloatArray) -> Any:
+def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Return band levels of pink noise with a given A-weighted total.
 
     Pink noise has the same level in every band of equal relative width.
@@ -492,7 +493,7 @@ def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: Sequence[float] | Fl
     return _scaled_to_dba(np.zeros(frequency.shape), total_dba, frequency)
 
 
-def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: Sequence[float] | FloatArray) -> Any:
+def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Return band levels of speech with a given A-weighted total.
 
     The spectrum is that of IEC 60268-16:2011 (male speech, from memory), known
