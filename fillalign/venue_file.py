@@ -95,7 +95,6 @@ def _named(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
     rows = []
     for name, content in raw.items():
         where = f"[{family}.{label(name)}]"
-        count = len(log.problems)
         if family == "state" and name not in _STATES:
             log.problem(where, "", f"unknown state; {nearest(name, list(_STATES))}")
         elif not is_text(name):
@@ -110,8 +109,7 @@ def _named(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
                 ).values
             rows.append(row)
             continue
-        if len(log.problems) > count:
-            log.broken.add(family)
+        log.broken.add(family)
     return rows
 
 
@@ -122,6 +120,7 @@ def _rows(family: str, raw: list[Any], log: Log) -> list[Row]:
         where = f"[[{family}]] {number}"
         if not isinstance(content, dict):
             log.problem(where, "", f"must be a table, got {shown(content)}")
+            log.broken.add(family)
             continue
         name = content.get("name", "")
         name = name if is_text(name) else ""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+import os
 import pickle
 import subprocess
 import sys
@@ -248,11 +249,13 @@ def test_a_hostile_file_gets_one_line(tmp_path, content, message):
     assert len(caught.value.problems) == 1
 
 
-def test_a_missing_file_and_a_folder_are_named(tmp_path):
+def test_what_is_no_file_is_named(tmp_path):
     with pytest.raises(VenueError, match=r"^gone.toml: cannot be read, No such file .*gone.toml"):
         read_venue(tmp_path / "gone.toml")
     with pytest.raises(VenueError, match="cannot be read, is a folder"):
         read_venue(tmp_path)
+    with pytest.raises(VenueError, match="cannot be read, is not a file"):
+        read_venue(os.devnull)
 
 
 def test_an_error_survives_pickling():
@@ -376,19 +379,21 @@ def test_altitude_becomes_pressure(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("yaw", "tilt", "aim"),
+    ("up", "yaw", "tilt", "aim"),
     [
         # From 4 m up, 45 degrees down reaches ears at 1.2 m after 2.8 m of floor.
-        (0.0, 45.0, (20.8, -2.0, 1.2)),
-        (90.0, 45.0, (18.0, 0.8, 1.2)),
-        # Level or upwards never reaches ears: 10 m out.
-        (0.0, 0.0, (28.0, -2.0, 4.0)),
-        (180.0, -30.0, (18.0 - 5 * math.sqrt(3), -2.0, 9.0)),
+        (4.0, 0.0, 45.0, (20.8, -2.0, 1.2)),
+        (4.0, 90.0, 45.0, (18.0, 0.8, 1.2)),
+        # So does a box on the floor that looks up.
+        (0.5, 0.0, -45.0, (18.7, -2.0, 1.2)),
+        # Level, or upwards from above, never reaches ears: 10 m out.
+        (4.0, 0.0, 0.0, (28.0, -2.0, 4.0)),
+        (4.0, 180.0, -30.0, (18.0 - 5 * math.sqrt(3), -2.0, 9.0)),
     ],
 )
-def test_angles_become_an_aim_point(tmp_path, yaw, tilt, aim):
+def test_angles_become_an_aim_point(tmp_path, up, yaw, tilt, aim):
     venue = copy.deepcopy(COMPLETE)
-    venue["fills"][2].update(yaw_deg=yaw, tilt_deg=tilt)
+    venue["fills"][2].update(yaw_deg=yaw, tilt_deg=tilt, position_m=[18.0, -2.0, up])
     fill = read(tmp_path, venue).of_role("fill")[2]
     assert fill.aim_m == pytest.approx(aim)
     assert off_axis_angles(fill.position_m, fill.aim_m, aim)[0] == pytest.approx(0.0, abs=1e-5)
@@ -464,12 +469,26 @@ def test_a_reading_by_octave_stays_as_read(tmp_path):
     assert read(tmp_path, COMPLETE).measured[0].by_octave_db == {1000: 80.0}
 
 
+def test_one_splay_serves_all_joints(tmp_path):
+    venue = copy.deepcopy(COMPLETE)
+    venue["loudspeaker"]["array"]["splay_deg"] = 3
+    assert read(tmp_path, venue).loudspeakers["array"].splay_deg == (3.0, 3.0)
+
+
+def test_a_byte_order_mark_is_no_harm(tmp_path):
+    path = tmp_path / "marked.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + DEMOS[0].read_bytes())
+    assert read_venue(path) == read_venue(DEMOS[0])
+
+
 def test_a_room_of_volume_alone_is_drawn_around_what_stands_in_it(tmp_path):
     venue = copy.deepcopy(COMPLETE)
     venue["room"] = {"volume_m3": 6000.0}
     room = read(tmp_path, venue).room
     assert room.volume_m3 == 6000.0
     assert (room.x_from_m, room.x_to_m) == (0.0, 30.0)
+    # Eighteen seats 0.9 m apart reach 7.65 m to either side, farther than the mains.
+    assert room.width_m == pytest.approx(2 * 7.65)
     assert room.height_m * room.width_m * 30.0 == pytest.approx(6000.0)
 
 
