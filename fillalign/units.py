@@ -210,5 +210,5 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     """
     step = as_float("step_ms", step_ms, "ms", low=0.0, open_low=True)
     # A delay that is a multiple already must not climb a step by rounding error.
-    steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-9)
+    steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
     return scalar_out(np.round(steps * step, 9))

@@ -1,0 +1,402 @@
+"""The planner: its decisions by their definitions, and properties of plans."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fillalign import (
+    Air,
+    OutputSettings,
+    evaluate,
+    fill_delay_ms,
+    plan_fills,
+    precedence_limit_db,
+    read_venue,
+    seat_field,
+)
+from fillalign.need import fill_tiers, main_outputs
+from fillalign.paths import A_POWER
+from tests.small_venue import small_hall, with_output
+
+DATA = Path(__file__).parents[1] / "data"
+VENUES = ["tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room"]
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return plan_fills(small_hall())
+
+
+@pytest.fixture(scope="module")
+def demos():
+    return {name: plan_fills(read_venue(DATA / f"{name}.toml")) for name in VENUES}
+
+
+def fill_of(plan):
+    return plan.fills[0], plan.settings["Fills"]
+
+
+def test_small_hall_needs_its_fill(plan):
+    fill, own = fill_of(plan)
+    assert fill.sounding
+    assert np.isfinite(own.trim_db)
+    assert own.trim_db == fill.trim.needed_db
+    assert not plan.unmet
+
+
+def test_trim_is_the_smallest_that_serves_nine_rows_in_ten(plan):
+    """Recount on the seat field itself: rows within 1 dB of the profile, at the trim and below."""
+    venue, (_, own) = plan.venue, fill_of(plan)
+    back = venue.area("back")
+    shares = []
+    for trim in (own.trim_db, own.trim_db - 0.5):
+        now = {**plan.settings, "Fills": replace(own, trim_db=trim)}
+        field = seat_field(venue, now, seats_m=back.seats_m())
+        power = 10 ** (field.useful_db / 10) @ A_POWER
+        level = 10 * np.log10(power.reshape(len(back.rows_x_m), -1).mean(axis=1))
+        profile = plan.walk.profile_dba[plan.walk.area == 1]
+        shares.append(np.mean(level >= profile - 1.0))
+    assert shares[0] >= 0.9
+    assert shares[1] < 0.9
+
+
+def test_profile_is_the_reference_less_the_allowed_fall(plan):
+    venue = plan.venue
+    rows = [12.0, 14.0, 16.0]
+    area = venue.area("front").seats_m()
+    seats = area[np.isin(area[:, 0], rows)]
+    field = seat_field(venue, plan.settings, seats_m=seats, sounding=["Mains"])
+    mean = 10 * np.log10((10 ** (field.useful_db / 10) @ A_POWER).mean())
+    assert plan.reference.level_dba == pytest.approx(mean, abs=1e-9)
+    assert plan.walk.profile_dba[-1] == pytest.approx(mean - 4.0, abs=1e-9)
+    assert plan.walk.profile_dba[0] == pytest.approx(mean, abs=1e-9)
+
+
+def test_three_answers_by_hand(plan):
+    venue, (fill, own) = plan.venue, fill_of(plan)
+    air = plan.air
+    length = min(
+        np.linalg.norm(np.subtract(venue.sources[2].position_m, main.position_m))
+        for main in venue.sources[:2]
+    )
+    box = fill_delay_ms(float(length), air, main_latency_ms=2.0, fill_latency_ms=3.5)
+    assert fill.answers.box_to_box_ms == pytest.approx(box)
+    speed = air.speed_m_s
+    seats = venue.area("back").seats_m()
+    field = seat_field(venue, {**plan.settings, "Fills": replace(own, delay_ms=0.0)},
+                       seats_m=seats)
+    direct = 10 * np.log10(10 ** (field.output_direct_db / 10) @ A_POWER)
+    wanted = field.arrival_ms[0] - field.arrival_ms[1]
+    assert fill.answers.never_early_ms == pytest.approx(wanted.max())
+    weight = np.clip((10 - np.abs(direct[1] - direct[0])) / 7, 0, 1)
+    assert fill.answers.equal_level_ms == pytest.approx((weight * wanted).sum() / weight.sum())
+    assert own.delay_ms == pytest.approx(fill.answers.equal_level_ms + 5.0, abs=0.25)
+    assert own.delay_ms / 0.02 == pytest.approx(round(own.delay_ms / 0.02))
+    assert speed > 340
+
+
+@pytest.mark.parametrize(
+    ("rule", "field"),
+    [("box-to-box", "box_to_box_ms"), ("equal-level", "equal_level_ms"),
+     ("never-early", "never_early_ms")],
+)
+def test_rule_and_margin_choose_the_delay(rule, field):
+    plan = plan_fills(small_hall(delay_rule=rule, image_margin_ms=8.0))
+    fill, own = fill_of(plan)
+    assert own.delay_ms == pytest.approx(getattr(fill.answers, field) + 8.0, abs=0.3)
+
+
+def test_never_early_keeps_every_covered_seat_late():
+    plan = plan_fills(small_hall(delay_rule="never-early", image_margin_ms=0.0))
+    assert plan.checks.gap_ms[plan.checks.covered].min() >= -1e-9
+
+
+def test_low_cut_costs_at_most_1_db_and_the_next_costs_more(plan):
+    fill, own = fill_of(plan)
+    tries = {t.corner_hz: t.loss_db for t in fill.low_cuts}
+    assert tries[own.low_cut_hz] <= 1.0
+    assert all(loss > 1.0 for corner, loss in tries.items() if corner > own.low_cut_hz)
+    venue = plan.venue
+    seats = venue.area("back").seats_m()
+    flat = {**plan.settings, "Fills": replace(own, shelf_db=0.0)}
+    bare = {**flat, "Fills": replace(flat["Fills"], low_cut_hz=None)}
+    mean = [(10 ** (seat_field(venue, s, seats_m=seats).total_db / 10)).mean(axis=0)
+            for s in (bare, flat)]
+    loss = 10 * np.log10(mean[0] / mean[1])
+    assert loss[1:].max() == pytest.approx(tries[own.low_cut_hz], abs=1e-6)
+
+
+def test_low_cut_never_below_the_low_limit():
+    hall = small_hall()
+    deaf = {**hall.loudspeakers, "fill box": replace(hall.loudspeakers["fill box"],
+                                                     low_limit_hz=260.0)}
+    plan = plan_fills(replace(hall, loudspeakers=deaf))
+    assert plan.settings["Fills"].low_cut_hz is None
+
+
+def test_dull_fill_gets_a_shelf_and_a_full_box_none():
+    hall = small_hall()
+    kind = hall.loudspeakers["fill box"]
+    dull = replace(kind, level_dba=None, level_by_octave_db={
+        63: 80, 125: 85, 250: 86, 500: 86, 1000: 85, 2000: 82, 4000: 77, 8000: 72, 16000: 66})
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
+    own = plan.settings["Fills"]
+    assert 1.0 <= own.shelf_db <= 6.0
+    full = replace(dull, maximum_dba=float(own.trim_db + 88.5))
+    tight = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": full}))
+    assert tight.settings["Fills"].shelf_db == 0.0
+
+
+def test_precedence_bound_binds_when_the_fill_is_early():
+    plan = plan_fills(small_hall(image_margin_ms=0.0, allowed_fall_db=0.0))
+    fill, own = fill_of(plan)
+    _, reason = fill.trim.chosen()
+    assert reason == "the precedence table"
+    assert own.trim_db < fill.trim.needed_db
+    assert any("precedence" in line or "image margin" in line for line in plan.unmet)
+    seats = plan.seats()
+    loud = seats[seats.covered]
+    limits = precedence_limit_db(loud.gap_ms.to_numpy())
+    np.testing.assert_allclose(loud.limit_db, limits)
+    assert loud.keeps_image.mean() >= 0.85
+
+
+def test_maximum_level_binds_and_the_plan_says_so():
+    hall = small_hall()
+    weak = replace(hall.loudspeakers["fill box"], maximum_dba=76.0)
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": weak}))
+    assert plan.settings["Fills"].trim_db == -16.0
+    assert any("needs a stronger box" in line for line in plan.unmet)
+
+
+def test_mains_trim_reaches_the_reference_goal():
+    plan = plan_fills(small_hall(reference_dba=80.0))
+    assert plan.reference.meter_dba == pytest.approx(80.0, abs=0.26)
+    assert plan.settings["Mains"].trim_db > 0
+    loud = plan_fills(small_hall(reference_dba=130.0))
+    assert plan.settings["Mains"].trim_db < loud.settings["Mains"].trim_db == 26.0
+    assert any("on the mains, or a stronger system" in line for line in loud.unmet)
+
+
+def test_speech_goal_makes_a_need_and_its_limit_is_told():
+    plan = plan_fills(small_hall(sti=0.99))
+    assert all(need.needed for need in plan.needs)
+    assert any("goal 0.99" in line for line in plan.summary)
+    assert "speech transmission falls to" in plan.needs[1].sentence
+
+
+def test_back_goal_counts_gain_before_feedback(plan):
+    goal = plan_fills(small_hall(back_dba=72.0))
+    assert any("The back row's goal of 72.0 dBA" in line for line in goal.summary)
+    back = int(plan.walk.x_m.argmax())
+    lift = plan.walk.after_dba[back] - plan.walk.before_dba[back]
+    assert plan.back_gain_db == pytest.approx(lift)
+    mic = [plan.venue.stage_microphone_m]
+    mains = seat_field(plan.venue, plan.settings, seats_m=mic, sounding=["Mains"])
+    both = seat_field(plan.venue, plan.settings, seats_m=mic)
+    added = both.weighted_db()[0] - mains.weighted_db()[0]
+    assert plan.gain_before_feedback_db == pytest.approx(lift - added, abs=1e-6)
+    assert 0 < plan.gain_before_feedback_db < lift
+
+
+def test_readings_are_what_the_empty_room_gives(plan):
+    reading = plan.fills[0].reading
+    field = [
+        seat_field(plan.venue, plan.settings, state="check", seats_m=[reading.seat_m],
+                   sounding=names)
+        for names in (["Mains"], ["Fills"], ["Mains", "Fills"])
+    ]
+    assert reading.mains_dba == pytest.approx(field[0].weighted_db()[0])
+    assert reading.mains_dbc == pytest.approx(field[0].weighted_db(weighting="C")[0])
+    assert reading.fill_dba == pytest.approx(field[1].weighted_db()[0])
+    assert reading.fill_dbc == pytest.approx(field[1].weighted_db(weighting="C")[0])
+    assert reading.both_dba == pytest.approx(field[2].weighted_db()[0])
+
+
+def test_hearing_caution_leads_when_it_is_loud():
+    loud = plan_fills(small_hall(hearing_dba=60.0))
+    assert loud.cautions[0].startswith("Hearing: up to")
+    assert not plan_fills(small_hall()).cautions[0].startswith("Hearing")
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("delay_ms", 78.0), ("trim_db", -11.5), ("low_cut_hz", 90.0), ("shelf_db", 2.0),
+     ("polarity", "inverted")],
+)
+def test_locked_values_stay(key, value):
+    plan = plan_fills(with_output(small_hall(), "Fills", locked={key: value}))
+    assert getattr(plan.settings["Fills"], key) == value
+
+
+def test_negative_delay_becomes_a_hold_back():
+    plan = plan_fills(with_output(small_hall(), "Fills", latency_ms=200.0))
+    fill, own = fill_of(plan)
+    assert own.delay_ms == 0.0
+    assert fill.hold_back_ms > 100
+    assert any("hold-back of" in line for line in plan.unmet)
+    held = plan_fills(replace(with_output(small_hall(), "Fills", latency_ms=200.0),
+                              hold_back_ms=fill.hold_back_ms + 1))
+    assert held.settings["Mains"].delay_ms == fill.hold_back_ms + 1
+    assert 0 <= held.settings["Fills"].delay_ms < 3
+    assert not any("hold-back of" in line for line in held.unmet)
+
+
+def test_delay_beyond_the_device_is_refused():
+    with pytest.raises(ValueError, match=r"'Fills' needs a delay of .* between 0 and 20 ms"):
+        plan_fills(with_output(small_hall(), "Fills", delay_max_ms=20.0))
+
+
+def test_cold_air_makes_a_fill_early_and_the_plan_says_so():
+    plan = plan_fills(replace(small_hall(image_margin_ms=0.0), weather_c=(5.0, 20.0)))
+    fill = plan.fills[0]
+    assert fill.coldest_c == 5.0
+    assert fill.early_cold_ms > fill.early_ms
+    assert any("coldest air planned, 5 C" in line for line in fill.reasons)
+
+
+def test_retime_is_a_plan_in_other_air(plan):
+    table = plan.retime([10.0, 20.0, 30.0])
+    assert table["Fills"].is_monotonic_decreasing
+    locked = {k: getattr(plan.settings["Fills"], k) for k in
+              ("trim_db", "low_cut_hz", "shelf_db", "shelf_hz")}
+    cold = plan.air.at_temperature(10.0)
+    again = plan_fills(with_output(plan.venue, "Fills", locked=locked), air=cold)
+    assert table["Fills"][0] == pytest.approx(again.settings["Fills"].delay_ms, abs=0.15)
+    assert table["humidity_pct"][0] == pytest.approx(cold.humidity_pct)
+
+
+def test_retime_reads_a_log(plan):
+    import pandas as pd
+
+    log = pd.DataFrame({"temperature_c": [25.0, 15.0], "humidity_pct": [40.0, 80.0]},
+                       index=["19:00", "23:00"])
+    table = plan.retime(log)
+    assert list(table.index) == ["19:00", "23:00"]
+    assert table["Fills"].iloc[1] > table["Fills"].iloc[0]
+    assert plan.retime([Air(15.0, 80.0)])["Fills"][0] == table["Fills"].iloc[1]
+    with pytest.raises(ValueError, match="lacks the column humidity_pct"):
+        plan.retime(log.drop(columns="humidity_pct"))
+
+
+@pytest.mark.parametrize("name", VENUES)
+def test_evaluate_of_its_own_settings_is_the_plan(demos, name):
+    plan = demos[name]
+    assert evaluate(plan.venue, plan.settings, air=plan.air) == plan
+
+
+def test_evaluate_tells_what_dialled_settings_do(plan):
+    dialled = evaluate(plan.venue, {"Fills": OutputSettings(delay_ms=78.0, trim_db=-6.0)})
+    assert dialled != plan
+    gap = dialled.seats().set_index("seat").gap_ms - plan.seats().set_index("seat").gap_ms
+    shift = 78.0 - plan.settings["Fills"].delay_ms
+    np.testing.assert_allclose(gap.dropna(), shift, atol=1e-9)
+    off = evaluate(plan.venue, {})
+    assert not off.fills[0].sounding
+    assert len(off.seats()) == 0
+
+
+@given(
+    st.floats(-50, 50), st.floats(-20, 20), st.floats(0, 5), st.booleans(), st.booleans()
+)
+@settings(max_examples=8, deadline=None)
+def test_shifted_or_mirrored_venue_gives_the_same_plan(dx, dy, dz, mirror, outdoors):
+    here = plan_fills(small_hall(outdoors=outdoors, wind_m_s=4.0 * outdoors))
+    shift = (round(dx, 1), round(dy, 1), round(dz, 1))
+    there = plan_fills(
+        small_hall(shift=shift, mirror=mirror, outdoors=outdoors, wind_m_s=4.0 * outdoors)
+    )
+    one, other = here.settings["Fills"], there.settings["Fills"]
+    assert one.delay_ms == pytest.approx(other.delay_ms, abs=0.021)
+    assert (one.trim_db, one.low_cut_hz, one.shelf_db) == (
+        other.trim_db, other.low_cut_hz, other.shelf_db)
+    np.testing.assert_allclose(here.walk.after_dba, there.walk.after_dba, atol=1e-6)
+
+
+def test_louder_everything_changes_no_setting():
+    hall = small_hall()
+    more = {
+        name: replace(kind, level_dba=kind.level_dba + 7, maximum_dba=kind.maximum_dba + 7)
+        for name, kind in hall.loudspeakers.items()
+    }
+    assert (
+        plan_fills(replace(hall, loudspeakers=more)).settings == plan_fills(hall).settings
+    )
+
+
+def test_lantern_room_needs_no_fill(demos):
+    plan = demos["lantern_room"]
+    assert not any(fill.sounding for fill in plan.fills)
+    assert all("no fill needed" in need.sentence for need in plan.needs)
+    assert plan.table().set_index("output").trim_db[plan.fills[0].output] == -np.inf
+
+
+def test_tidewell_needs_its_hall_fills_and_not_the_balcony_or_lip(demos):
+    plan = demos["tidewell_hall"]
+    used = {fill.output: fill.sounding for fill in plan.fills}
+    assert used == {"Lip bus": False, "Fill inner": True, "Fill outer": True, "Balcony bus": False}
+    assert plan.walk.spread_db("after") < plan.walk.spread_db("before")
+    assert plan.gain_before_feedback_db > 0.5
+
+
+def test_saltmarsh_says_why_no_more_is_to_be_had(demos):
+    plan = demos["saltmarsh_chapel"]
+    assert plan.walk.speech_after.min() >= 0.45
+    assert plan.walk.speech_before.min() < 0.45
+    assert any("decay of 2.8 s rules" in line for line in plan.summary)
+    assert any(line.startswith("Harm:") for line in plan.summary)
+
+
+def test_cinder_meadow_retimes_its_towers(demos):
+    plan = demos["cinder_meadow"]
+    table = plan.retime()
+    moved = table["Ring 2 C"].max() - table["Ring 2 C"].min()
+    # 85 m and more of path, 27 to 13 C: about 6 ms (ideal gas: d/(2 T c) a degree).
+    assert moved == pytest.approx(88_000 * 14 / (2 * 293 * 343.0), rel=0.08)
+    assert plan.reference.meter_dba == pytest.approx(98.0, abs=0.3)
+    assert any("Towers" in line for line in plan.cautions)
+
+
+def test_outputs_of_one_row_move_together(demos):
+    venue = demos["tidewell_hall"].venue
+    assert ["Fill inner", "Fill outer"] in fill_tiers(venue)
+    assert main_outputs(venue) == ["Main bus"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"Nope": OutputSettings()}, "no output named 'Nope'; there are Mains, Fills"),
+        ({"Fills": OutputSettings(delay_ms=-1.0)}, "delay_ms must be between 0 and 1000 ms, got"),
+        ({"Fills": OutputSettings(trim_db=40.0)}, "trim_db must be between -120 and 22 dB"),
+        ({"Fills": OutputSettings(trim_db=np.nan)}, "trim_db must be between"),
+        ({"Fills": OutputSettings(polarity="up")}, "polarity must be one of normal, inverted"),
+        ({"Fills": OutputSettings(low_cut_order=3)}, "no 'linkwitz-riley' low cut of order 3"),
+        ({"Fills": OutputSettings(low_cut_hz=-5.0)}, "corner_hz|low_cut_hz"),
+    ],
+)
+def test_evaluate_refuses_what_no_device_does(settings, words):
+    with pytest.raises(ValueError, match=words):
+        evaluate(small_hall(), settings)
+
+
+def test_every_table_is_complete(plan):
+    table = plan.table()
+    for column in ("output", "feed", "set_in", "delay_ms", "delay_samples", "low_cut_hz",
+                   "low_cut_order", "shelf_db", "trim_db", "polarity"):
+        assert column in table
+    assert len(table) == 2
+    row = table.set_index("output").loc["Fills"]
+    assert row.delay_samples == pytest.approx(row.delay_ms * 48)
+    assert row.delay_ft == pytest.approx(row.delay_m / 0.3048)
+    seats = plan.seats()
+    assert {"seat", "fill", "reference", "gap_ms", "level_difference_db"} <= set(seats)
+    assert set(seats.reference) == {"Main -6.5", "Main +6.5"}
+    assert seats.notna().drop(columns=["other_gap_ms", "margin_ms", "echo"]).all().all()
+    import json
+
+    assert json.loads(json.dumps(plan.to_dict()))["settings"]["Fills"]["delay_ms"] == row.delay_ms
