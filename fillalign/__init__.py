@@ -55,6 +55,7 @@ from fillalign.comb import (
 from fillalign.directivity import (
     array_elements,
     array_power_factor,
+    array_radiated_power,
     box_directivity,
     box_exponent,
     directivity_factor,
@@ -158,6 +159,7 @@ __all__ = [
     "apply_filters",
     "array_elements",
     "array_power_factor",
+    "array_radiated_power",
     "band_edges_hz",
     "box_directivity",
     "box_exponent",

@@ -344,8 +344,8 @@ def area_needs(
             bench,
             reference,
             index,
-            checked.rows(bench.row_area == index),
-            float(1 - inside[bench.paths.seats.area == index].mean()),
+            checked.rows(np.asarray(bench.row_area == index)),
+            float(1 - np.asarray(inside)[bench.paths.seats.area == index].mean()),
         )
         for index in range(len(bench.venue.areas))
     )

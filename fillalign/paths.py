@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from fillalign.arrivals import wind_along_m_s
 from fillalign.comb import interference_power
 from fillalign.directivity import (
     array_elements,
-    array_power_factor,
+    array_radiated_power,
     box_directivity,
     directivity_factor,
     off_axis_angles,
@@ -119,7 +120,8 @@ def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:
     magnitude: common practice for vented boxes), unless levels by octave are given.
     """
     if loudspeaker.level_by_octave_db:
-        return by_thirds(loudspeaker.level_by_octave_db, fill=-np.inf) - 10 * np.log10(3)
+        octaves = by_thirds(loudspeaker.level_by_octave_db, fill=-np.inf)
+        return np.asarray(octaves - 10 * np.log10(3))
     roll_off = -10 * np.log10(1 + (loudspeaker.low_limit_hz / THIRDS_HZ) ** 8)
     levels = pink_band_levels_db(0.0, THIRDS_HZ) + roll_off
     total = 10 * np.log10((10 ** (levels / 10) * A_POWER).sum())
@@ -127,14 +129,68 @@ def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:
 
 
 def _elements(source: Source, loudspeaker: Loudspeaker) -> tuple[FloatArray, FloatArray]:
-    positions, aims = array_elements(
+    """Positions and axes (unit vectors) of a source's elements."""
+    return array_elements(
         source.position_m,
         source.aim_m,
         elements=loudspeaker.elements,
         spacing_m=loudspeaker.spacing_m,
         splay_deg=loudspeaker.splay_deg or 0.0,
     )
-    return positions, positions + aims
+
+
+@lru_cache(maxsize=64)
+def _array_power(
+    coverage_deg: tuple[float, float],
+    control_hz: float,
+    rear_floor_db: float,
+    shape: tuple[tuple[float, ...], ...],
+    speed_m_s: float,
+) -> FloatArray:
+    """Sound power of an array over one omnidirectional element's, by band.
+
+    `shape` holds each element's place and axis in the array's own frame, so that
+    arrays that differ only in where they hang share one integral.
+    """
+    places = np.array(shape)
+    return np.asarray(
+        array_radiated_power(
+            places[:, :3],
+            places[:, 3:],
+            THIRDS_HZ,
+            speed_m_s,
+            *coverage_deg,
+            control_hz=control_hz,
+            rear_floor_db=rear_floor_db,
+        )
+    )
+
+
+def _sound_power(
+    loudspeaker: Loudspeaker, positions: FloatArray, axes: FloatArray, speed_m_s: float
+) -> FloatArray:
+    """Sound power over an omnidirectional box of the elements' axial level, by band."""
+    if loudspeaker.elements == 1:
+        return 1 / np.asarray(
+            directivity_factor(
+                *loudspeaker.coverage_deg,
+                frequency_hz=THIRDS_HZ,
+                control_hz=loudspeaker.control_hz,
+                rear_floor_db=loudspeaker.rear_floor_db,
+            )
+        )
+    heading = np.arctan2(axes[0, 1], axes[0, 0])
+    turn = np.array(
+        [[np.cos(heading), -np.sin(heading), 0], [np.sin(heading), np.cos(heading), 0], [0, 0, 1]]
+    )
+    local = np.hstack([(positions - positions[0]) @ turn, axes @ turn]).round(6) + 0.0
+    return _array_power(
+        loudspeaker.coverage_deg,
+        loudspeaker.control_hz,
+        loudspeaker.rear_floor_db,
+        tuple(map(tuple, local.tolist())),
+        round(speed_m_s, 3),
+    )
 
 
 def _element_patterns(
@@ -201,7 +257,8 @@ def _trace_source(
     venue: Venue, source: Source, state: State, air: Air, seats: Seats
 ) -> dict[str, FloatArray]:
     loudspeaker = venue.loudspeakers[source.loudspeaker]
-    positions, aims = _elements(source, loudspeaker)
+    positions, axes = _elements(source, loudspeaker)
+    aims = positions + axes
     speed = air.speed_m_s
     at_1m = 10 ** (band_levels_1m_db(loudspeaker) / 20)
     at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
@@ -220,13 +277,12 @@ def _trace_source(
         within |= inside
     level = (amplitude**2) @ A_POWER
     serving = level.argmax(axis=0)[None, :]
-    q = directivity_factor(
-        *loudspeaker.coverage_deg,
-        frequency_hz=THIRDS_HZ,
-        control_hz=loudspeaker.control_hz,
-        rear_floor_db=loudspeaker.rear_floor_db,
+    # Outdoors nothing comes back, so the costly integral of an array is left out.
+    power = (
+        _sound_power(loudspeaker, positions, axes, speed)
+        if venue.indoors
+        else np.zeros(THIRDS_HZ.size)
     )
-    factor = array_power_factor(positions, THIRDS_HZ, speed)
     return {
         "amplitude": amplitude,
         "time_ms": time_ms,
@@ -234,7 +290,7 @@ def _trace_source(
         "serving_m": np.take_along_axis(lengths, serving, axis=0)[0],
         "serving_wind_m_s": np.take_along_axis(winds, serving, axis=0)[0],
         "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),
-        "tail_power": at_1m**2 * factor / q / 100.0,
+        "tail_power": at_1m**2 * power / 100.0,
         "distance_m": np.linalg.norm(points - positions.mean(axis=0), axis=1),
     }
 

@@ -26,6 +26,7 @@ from fillalign.venue import Loudspeaker, Venue
 
 TRIM_STEP_DB = 0.5
 LOWEST_TRIM_DB = -40.0
+BEYOND_DB = 12.0
 CLIMB_DB = 2.0
 LOW_CUTS_HZ = (80.0, 100.0, 120.0, 150.0, 180.0, 200.0, 250.0)
 LOW_CUT_LOSS_DB = 1.0
@@ -159,8 +160,11 @@ def _largest_climb(levels: FloatArray) -> FloatArray:
 
 
 def trim_grid_db(headroom: float) -> FloatArray:
-    """Trims to try, in steps of 0.5 dB up to the headroom."""
-    top = np.floor(headroom / TRIM_STEP_DB)
+    """Trims to try, in steps of 0.5 dB up to 12 dB beyond the headroom.
+
+    What lies beyond only tells how much stronger a box would have to be.
+    """
+    top = np.floor((headroom + BEYOND_DB) / TRIM_STEP_DB)
     bottom = min(LOWEST_TRIM_DB / TRIM_STEP_DB, top)
     return np.asarray(np.arange(bottom, top + 1) * TRIM_STEP_DB)
 
@@ -213,7 +217,8 @@ def trim_curve(
     mains; `areas` are the ones the tier covers.
     """
     moving = [mix.outputs.index(name) for name in together]
-    trims = trim_grid_db(headroom_db(bench.venue, output))
+    headroom = headroom_db(bench.venue, output)
+    trims = trim_grid_db(headroom)
     gain = 10 ** (trims / 20)
     gains = gains_of(settings, mix.outputs, sounding)
     covered, seats = bench.rows_in(areas), bench.seats_in(areas)
@@ -246,7 +251,7 @@ def trim_curve(
         speech_without=float(off[covered].mean()),
         sound_needed_db=_first(trims, sounds >= SHARE_OF_ROWS),
         needed_db=_first(trims, share >= SHARE_OF_ROWS),
-        maximum_db=float(trims[-1]),
+        maximum_db=float(np.floor(headroom / TRIM_STEP_DB) * TRIM_STEP_DB),
         precedence_db=_last(trims, kept >= SHARE_OF_ROWS),
         walk_db=_last(trims, climb <= max(CLIMB_DB, float(before)) + 1e-9),
         harm_db=float(trims[np.flatnonzero(lacking <= lacking.min() + JUST_NOTICEABLE)[-1]]),
