@@ -1,0 +1,31 @@
+"""The README's Python example runs as printed, and its commands exist."""
+
+import doctest
+import re
+import tomllib
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_example_runs_as_printed(monkeypatch):
+    monkeypatch.chdir(ROOT)
+    results = doctest.testfile(
+        str(ROOT / "README.md"), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE
+    )
+    assert results.attempted >= 6
+    assert results.failed == 0
+
+
+def test_what_it_names_is_there():
+    for path in re.findall(r"(?:data|notebooks)/[\w.]+\.\w+", TEXT):
+        assert (ROOT / path).exists(), path
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    assert "test" in extras["optional-dependencies"]
+    assert '".[test]"' in TEXT
+
+
+def test_every_lesson_is_listed():
+    numbers = [int(name[:2]) for name in re.findall(r"^\| (\d\d) \|", TEXT, re.M)]
+    assert numbers == list(range(11))
