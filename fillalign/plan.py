@@ -53,7 +53,8 @@ class FillReport:
 class FillPlan:
     """Settings for every output of a venue and what they do.
 
-    Made by `plan_fills` and `evaluate`. Two plans are equal when everything in
+    Made by `plan_fills` and `evaluate`. `needs` are those with the mains alone,
+    `needs_after` those that are left. Two plans are equal when everything in
     them is.
     """
 
@@ -62,6 +63,7 @@ class FillPlan:
     settings: Mapping[str, OutputSettings]
     reference: Reference
     needs: tuple[AreaNeed, ...]
+    needs_after: tuple[AreaNeed, ...]
     fills: tuple[FillReport, ...]
     walk: Walk
     checks: SeatChecks

@@ -235,12 +235,14 @@ class _Planner:
         relief = lift - float(walk.after_dba[front] - walk.before_dba[front])
         every_area = tuple(area.name for area in self.venue.areas)
         needs = self.needs(settings, self.mains, every_area)
+        left = self.needs(settings, everything, every_area)
         return FillPlan(
             venue=self.venue,
             air=self.bench.air,
             settings=settings,
             reference=self.reference,
             needs=needs,
+            needs_after=left,
             fills=tuple(reports),
             walk=walk,
             checks=checks,
@@ -249,7 +251,7 @@ class _Planner:
             back_gain_db=lift,
             front_relief_db=relief,
             summary=plan_summary(self.venue, needs, tuple(reports), walk, won, lift, relief),
-            unmet=plan_unmet(self.venue, tuple(reports), checks, walk, self.reference, settings),
+            unmet=plan_unmet(self.venue, left, tuple(reports), checks, walk, self.reference),
             cautions=cautions(self.venue, loudest),
             assumptions=(*ASSUMPTIONS, *self.venue.defaults_used),
         )

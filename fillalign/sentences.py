@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from fillalign.checks import SeatChecks, Walk
@@ -58,7 +56,7 @@ def delay_reasons(
         lines.append(
             f"At the worst seat that counts the fill comes {early_ms:.1f} ms before the mains."
         )
-    if early_cold_ms > max(early_ms, 0.0) + 0.05:
+    if early_cold_ms > max(early_ms, 0.0) + 0.1:
         lines.append(
             f"In the coldest air planned, {coldest_c:.0f} C, it would come {early_cold_ms:.1f} ms "
             f"before the mains there: re-time {output} on the way."
@@ -269,14 +267,21 @@ def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
 
 def plan_unmet(
     venue: Venue,
+    left: tuple[AreaNeed, ...],
     fills: tuple[FillReport, ...],
     checks: SeatChecks,
     walk: Walk,
     reference: Reference,
-    settings: Mapping[str, OutputSettings],
 ) -> tuple[str, ...]:
-    """Name every target that the plan does not meet."""
+    """Name every target that the plan does not meet; `left` are the needs that remain."""
     lines = [line for fill in fills for line in fill.unmet]
+    covered = {area for fill in fills if fill.sounding for area in fill.areas}
+    lines.extend(
+        f"{need.sentence.removesuffix('.')} still, and no fill that sounds covers it: a fill "
+        "for it, one further forward, or a larger allowed fall would meet it."
+        for need in left
+        if need.needed and need.area not in covered
+    )
     lines.extend(_seat_problems(venue, checks))
     lines.extend(_echo_problems(venue, checks))
     goal = venue.goals.reference_dba
@@ -294,9 +299,6 @@ def plan_unmet(
                 f"The back row gets {walk.after_dba[back]:.1f} dBA, not "
                 f"{venue.goals.back_dba:.1f} dBA: {short:+.1f} dB on all outputs would meet it."
             )
-    if any(own.delay_ms and own.trim_db > 0 and own.low_cut_hz is None
-           for own in settings.values()) and venue.indoors:
-        lines.append("A fill runs above trim 0 without a low cut: listen to the lows at the stage.")
     return tuple(lines)
 
 
