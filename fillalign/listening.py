@@ -151,11 +151,13 @@ def render_seat(
     Examples
     --------
     >>> from fillalign import read_venue
-    >>> hall = read_venue("data/lantern_room.toml")
-    >>> clip = np.sin(np.arange(4800) / 4)
-    >>> front, back = (render_seat(hall, clip, [x, 0.0, 1.2]).std() for x in (3.0, 9.0))
-    >>> round(float(20 * np.log10(front / back)), 1)
-    0.7
+    >>> from fillalign.wav import read_wav
+    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> voice = read_wav("data/voice.wav").samples[:, 0]
+    >>> seat = [34.0, 2.5, 1.2]
+    >>> alone, both = (render_seat(hall, voice, seat, outputs=o) for o in ("mains", "all"))
+    >>> round(float(20 * np.log10(both.std() / alone.std())))
+    4
     """
     from scipy.signal import oaconvolve
 
@@ -167,11 +169,12 @@ def render_seat(
     full = _dialled(venue, plan, settings)
     if air is None:
         air = plan.air if plan is not None and state == "show" else where.air
+    start = int(as_float("seed", seed, low=0.0))
     rt60 = by_thirds(where.rt60_s) if tail and venue.room else None
     ring = 0.0 if rt60 is None else float(rt60.max())
     scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring)
-    heard = oaconvolve(samples, seat_response(scene, chosen, rt60, seed))
-    return _scaled(heard[scene.lead : -scene.lead], reference_db)
+    response = seat_response(scene, chosen, rt60, start)[: -scene.lead]
+    return _scaled(oaconvolve(samples, response)[scene.lead :], reference_db)
 
 
 def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[FloatArray, ...]:

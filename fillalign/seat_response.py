@@ -25,7 +25,7 @@ from fillalign.venue import Venue
 NOMINAL_DBFS = -26.0
 """A-weighted level of a signal that drives every box at its file's level, dB re rms 1."""
 
-_LEAD_S = 0.05
+_LEAD_S = 0.1
 _AFTER_S = 0.25
 
 
@@ -72,7 +72,8 @@ def _element_distances(venue: Venue, point: FloatArray) -> FloatArray:
 class Scene:
     """One seat, the settings and the time axis that its responses share.
 
-    Sample `lead` of a response is when the signal enters; `drive` (o, b) turns
+    Sample `lead` of a response is when the signal enters; `dry_size` samples
+    hold the direct sound and `size` the tail as well; `drive` (o, b) turns
     pressures of pink noise into gains and holds measured shifts.
     """
 
@@ -82,6 +83,7 @@ class Scene:
     air: Air
     rate: float
     lead: int
+    dry_size: int
     size: int
     later_ms: FloatArray
     drive: FloatArray
@@ -114,18 +116,21 @@ def make_scene(
     later = arrival_shift(venue, settings)
     lead = round(_LEAD_S * rate)
     last_s = float(later.max() + paths.time_ms.max()) / 1000
-    size = fft.next_fast_len(2 * lead + int((last_s + ring_s + _AFTER_S) * rate), real=True)
+    dry, size = (
+        fft.next_fast_len(2 * lead + int((last_s + ring + _AFTER_S) * rate), real=True)
+        for ring in (0.0, ring_s)
+    )
     drive = np.tile(-pink_band_levels_db(NOMINAL_DBFS, THIRDS_HZ), (len(venue.outputs), 1))
     if venue.measured:
         drive += measured_shifts_db(venue)
-    return Scene(venue, paths, settings, air, rate, lead, size, later, 10 ** (drive / 20))
+    return Scene(venue, paths, settings, air, rate, lead, dry, size, later, 10 ** (drive / 20))
 
 
 def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
     """Return the direct sound: level, pattern, air and arrival of every element."""
     from scipy import fft
 
-    frequency = fft.rfftfreq(scene.size, 1 / scene.rate)
+    frequency = fft.rfftfreq(scene.dry_size, 1 / scene.rate)
     loss = loss_db_per_m(frequency, scene.air)
     at_bands = loss_db_per_m(THIRDS_HZ, scene.air)
     distance = _element_distances(scene.venue, scene.paths.seats.points_m[0])
@@ -141,7 +146,9 @@ def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
             size *= 10 ** (-loss * away / 20)
             late = scene.time(output, scene.paths.time_ms[one, 0]) / scene.rate
             spectrum += size * np.exp(-2j * np.pi * late * frequency)
-        sound += scene.filtered(output, fft.irfft(spectrum, scene.size))
+        # What rings ahead of the first sample comes round to the end: cut it off.
+        own = fft.irfft(spectrum, scene.dry_size)[: -scene.lead]
+        sound[: own.size] += scene.filtered(output, own)
     return sound
 
 
@@ -171,8 +178,10 @@ def _tail(scene: Scene, outputs: list[int], rt60_s: FloatArray, seed: int) -> Fl
     pace = DECAY_NEPERS / (rt60_s[::3] * scene.rate)
     length = fft.next_fast_len(scene.size - scene.lead, real=True)
     frequency = fft.rfftfreq(length, 1 / scene.rate)
-    masks = _octave_masks(frequency)
-    decays = [np.exp(-rate / 2 * np.arange(length)) for rate in pace]
+    # Single precision, 140 dB below the noise itself, takes half the time.
+    masks = _octave_masks(frequency).astype(np.float32)
+    time = np.arange(length)
+    decays = [np.exp(-rate / 2 * time).astype(np.float32) for rate in pace]
     sound = np.zeros(scene.size)
     for output in outputs:
         powers = _tail_powers(scene, output, rt60_s)
@@ -180,14 +189,14 @@ def _tail(scene: Scene, outputs: list[int], rt60_s: FloatArray, seed: int) -> Fl
         start = np.round(scene.time(output, scene.paths.serving_ms[own, 0])).astype(int)
         order, first = np.argsort(start), int(start.min())
         lags, count = start[order] - first, scene.size - first
-        noise = np.random.default_rng([seed, output]).standard_normal(length)
-        carrier = fft.rfft(noise) * _curve(frequency, powers.sum(axis=0))
+        noise = np.random.default_rng([seed, output]).standard_normal(length, dtype=np.float32)
+        carrier = fft.rfft(noise) * _curve(frequency, powers.sum(axis=0)).astype(np.float32)
         by_octave = powers.reshape(len(powers), 9, 3).sum(axis=2)
         by_octave = by_octave / by_octave.sum(axis=0)
         tail = np.zeros(scene.size)
         for octave, mask in enumerate(masks):
             grown = np.cumsum(by_octave[order, octave] * np.exp(pace[octave] * lags))
-            steps = np.sqrt(grown * -np.expm1(-pace[octave]))
+            steps = np.sqrt(grown * -np.expm1(-pace[octave])).astype(np.float32)
             band = fft.irfft(carrier * mask, length)[:count] * decays[octave][:count]
             tail[first:] += band * np.repeat(steps, np.diff([*lags, count]))
         sound += scene.filtered(output, tail)
