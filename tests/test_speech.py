@@ -69,7 +69,7 @@ def test_noise_lowers_and_a_late_fill_lowers_it_too():
     late = seat_speech(hall, {"Fills": OutputSettings(delay_ms=166.0, trim_db=-6)}, seats_m=SEAT)
     assert timed.index[0] > quiet + 0.02
     assert late.index[0] < timed.index[0] - 0.06
-    assert late.echo[0] > 0.9
+    assert late.echo[0] > 0.6
     assert np.isnan(timed.echo[0])
 
 
