@@ -92,7 +92,7 @@ def as_float_extent(
 ) -> Extent:
     """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
     if isinstance(value, float) and low < value < high:
-        return np.asarray(value), value, value
+        return np.asarray(value), float(value), float(value)
     try:
         array: FloatArray = np.asarray(value)
         if array.dtype.kind not in "fiu":

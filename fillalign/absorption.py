@@ -8,6 +8,7 @@ kPa. Everything broadcasts: bands on the last axis against airs of shape
 
 from __future__ import annotations
 
+import math
 import warnings
 from typing import Any
 
@@ -84,11 +85,11 @@ def _molar_pct(kelvin: Any, humidity: Any, pressure: Any) -> Any:
     return humidity * 10.0 ** (4.6151 - 6.8346 * (273.16 / kelvin) ** 1.261) / pressure
 
 
-def _relaxation(ratio: Any, molar: Any, pressure: Any) -> tuple[Any, Any]:
+def _relaxation(ratio: Any, molar: Any, pressure: Any, exp: Any = np.exp) -> tuple[Any, Any]:
     """Return eqs 3 and 4 at T/T0 and p/p_r."""
     oxygen = pressure * (24.0 + 4.04e4 * molar * (0.02 + molar) / (0.391 + molar))
-    growth = np.exp(-4.170 * (ratio ** (-1 / 3) - 1.0))
-    return oxygen, pressure * ratio**-0.5 * (9.0 + 280.0 * molar * growth)
+    growth = exp(-4.170 * (ratio ** (-1 / 3) - 1.0))
+    return oxygen, pressure / ratio**0.5 * (9.0 + 280.0 * molar * growth)
 
 
 def relaxation_frequencies_hz(
@@ -187,14 +188,16 @@ def absorption_db_per_m(
     if not (sure and coldest >= -20.0 and hottest <= 50.0):
         if np.isnan(_accuracy(f, t, humidity, p)).any():
             warnings.warn(_OUTSIDE, RangeWarning, stacklevel=2)
-    return scalar_out(_in_blocks(f, t, humidity, p))
+    if not (f.ndim or t.ndim or humidity.ndim or p.ndim):
+        return _equation_5(f_low, coldest, humidity.item(), p_low, math.exp)
+    return _in_blocks(f, t, humidity, p)
 
 
 def _in_blocks(*inputs: FloatArray) -> Any:
     """Evaluate eq. 5 along the longest axis in blocks whose temporaries stay in the cache."""
     whole = np.broadcast(*inputs)
     if whole.size <= _BLOCK:
-        return _equation_5(*(array if array.ndim else array.item() for array in inputs))
+        return _equation_5(*[array if array.ndim else array.item() for array in inputs])
     axis = int(np.argmax(whole.shape)) - whole.ndim
     step = max(1, _BLOCK * whole.shape[axis] // whole.size)
     result = np.empty(whole.shape)
@@ -206,15 +209,15 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     return result
 
 
-def _equation_5(f: Any, t: Any, humidity: Any, p: Any) -> Any:
+def _equation_5(f: Any, t: Any, humidity: Any, p: Any, exp: Any = np.exp) -> Any:
     kelvin = t + ZERO_C_K
     ratio = kelvin / REFERENCE_K
     pressure = p / REFERENCE_KPA
-    oxygen, nitrogen = _relaxation(ratio, _molar_pct(kelvin, humidity, pressure), pressure)
+    oxygen, nitrogen = _relaxation(ratio, _molar_pct(kelvin, humidity, pressure), pressure, exp)
     classical = 8.686 * 1.84e-11 * ratio**0.5 / pressure
     molecular = ratio**-2.5
-    oxygen_weight = 8.686 * 0.01275 * molecular * np.exp(-2239.1 / kelvin) * oxygen
-    nitrogen_weight = 8.686 * 0.1068 * molecular * np.exp(-3352.0 / kelvin) * nitrogen
+    oxygen_weight = 8.686 * 0.01275 * molecular * exp(-2239.1 / kelvin) * oxygen
+    nitrogen_weight = 8.686 * 0.1068 * molecular * exp(-3352.0 / kelvin) * nitrogen
     # So far everything has the air's own shape. The bracket has the full one, and 1/(r + f^2/r)
     # is written r/(r^2 + f^2) to keep its passes few.
     f_squared = f * f
