@@ -1,0 +1,100 @@
+"""What the lessons are made of: live figures, sound, predictions, exercises, forms.
+
+Names load when they are asked for, so that the health check can still say what is
+missing where ipywidgets is not installed.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
+    from fillalign.classroom.exercises import (
+        Exercise,
+        Slip,
+        Verdict,
+        check,
+        exercise_seed,
+        hint,
+        question,
+        solution,
+    )
+    from fillalign.classroom.health import health_check, versions
+    from fillalign.classroom.keys import answer_key, answer_key_html
+    from fillalign.classroom.live import LiveFigure, LivePlayer
+    from fillalign.classroom.players import ab_pair, compare, player
+    from fillalign.classroom.predictions import (
+        Prediction,
+        forget_predictions,
+        keep_predictions,
+        predicted,
+        predictions_text,
+    )
+    from fillalign.classroom.twenty_minutes import quick_form
+    from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
+    from fillalign.classroom.widgets import Choice, Slider, Switch, projector
+
+_HOMES = {
+    "keys": ("answer_key", "answer_key_html"),
+    "boxes": ("answer_box", "class_predictions", "predict", "reveal"),
+    "exercises": ("Exercise", "Slip", "Verdict", "check", "exercise_seed", "hint", "question",
+                  "solution"),
+    "health": ("health_check", "versions"),
+    "live": ("LiveFigure", "LivePlayer"),
+    "players": ("ab_pair", "compare", "player"),
+    "predictions": ("Prediction", "forget_predictions", "keep_predictions", "predicted",
+                    "predictions_text"),
+    "twenty_minutes": ("quick_form",),
+    "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
+    "widgets": ("Choice", "Slider", "Switch", "projector"),
+}
+
+__all__ = [
+    "Choice",
+    "Exercise",
+    "LiveFigure",
+    "LivePlayer",
+    "Prediction",
+    "Slider",
+    "Slip",
+    "Switch",
+    "Verdict",
+    "ab_pair",
+    "answer_box",
+    "answer_key",
+    "answer_key_html",
+    "check",
+    "class_predictions",
+    "compare",
+    "data_path",
+    "demo_plan",
+    "demo_sound",
+    "demo_venue",
+    "exercise_seed",
+    "forget_predictions",
+    "health_check",
+    "hint",
+    "keep_predictions",
+    "player",
+    "predict",
+    "predicted",
+    "predictions_text",
+    "projector",
+    "question",
+    "quick_form",
+    "reveal",
+    "solution",
+    "versions",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its module."""
+    for module, names in _HOMES.items():
+        if name in names:
+            value = getattr(import_module(f"{__name__}.{module}"), name)
+            globals()[name] = value
+            return value
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

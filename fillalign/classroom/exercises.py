@@ -1,0 +1,313 @@
+"""Exercises: a question with numbers from a seed, checked against the library.
+
+An exercise says what is asked, how the library answers it, and which slips it
+recognises. Numbers come from a seed and the exercise's id, so that a class can
+have one set each and an educator the key to all of them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fillalign._check import as_float
+from fillalign.units import m_to_ft
+
+Parameters = Mapping[str, float]
+"""The numbers of one variant, by name."""
+
+_HIGHEST_SEED = 9999
+_seed = 1
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A wrong way to an answer, and what to say to who took it.
+
+    Attributes
+    ----------
+    hint : str
+        Names the slip in a sentence or two, without the answer.
+    value : callable
+        Takes the numbers by name and returns what the slip gives.
+    """
+
+    hint: str
+    value: Callable[..., float]
+
+
+@dataclass(frozen=True)
+class Exercise:
+    """One question of a lesson.
+
+    Attributes
+    ----------
+    id : str
+        Lesson and letter, such as `"04-b"`.
+    text : str
+        The question, with `{name}` or `{name:.1f}` for its numbers. For a
+        number `width_m` there is `{width_ft}` as well.
+    answer : callable
+        Takes the numbers by name and returns the answer, computed by the library.
+    code : str
+        The library call of the worked solution, one expression with `{name}` for
+        numbers; names of `fillalign` and `math` may stand in it.
+    unit : str
+        Of the answer.
+    tolerance : float
+        Largest difference from the answer that counts as right.
+    decimals : int
+        To which the answer is shown.
+    hints : tuple of three str
+        From a nudge to nearly there; they may hold numbers, never the answer.
+    slips : tuple of Slip
+        Wrong ways that are recognised.
+    solution : str
+        The way in words; may use `{answer}` beside the numbers.
+    numbers : mapping of str to sequence of float
+        What each number is drawn from.
+    """
+
+    id: str
+    text: str
+    answer: Callable[..., float]
+    code: str
+    unit: str
+    tolerance: float
+    decimals: int
+    hints: tuple[str, str, str]
+    slips: tuple[Slip, ...]
+    solution: str
+    numbers: Mapping[str, Sequence[float]] = field(default_factory=dict)
+
+    def variant(self, seed: int) -> dict[str, float]:
+        """Return the numbers that a seed gives."""
+        rng = np.random.default_rng([seed, *self.id.encode()])
+        return {name: float(values[int(rng.integers(len(values)))])
+                for name, values in self.numbers.items()}
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of an answer; a notebook shows its text.
+
+    Attributes
+    ----------
+    right : bool
+        Whether the answer is within the tolerance.
+    text : str
+        Praise or hint, in words.
+    slip : Slip or None
+        The slip that was recognised.
+    """
+
+    right: bool
+    text: str
+    slip: Slip | None = None
+
+    def __repr__(self) -> str:
+        """Return the text alone, which is what a learner is to read."""
+        return self.text
+
+
+def _find(exercise_id: str) -> Exercise:
+    from fillalign.classroom.registry import find_exercise
+
+    return find_exercise(exercise_id)
+
+
+def _fill_in(template: str, numbers: Parameters, **more: str) -> str:
+    feet = {f"{name[:-2]}_ft": float(m_to_ft(value))
+            for name, value in numbers.items() if name.endswith("_m")}
+    return template.format(**feet, **numbers, **more)
+
+
+def _checked_seed(seed: int | None) -> int:
+    if seed is None:
+        return _seed
+    return int(as_float("seed", seed, low=0, high=_HIGHEST_SEED))
+
+
+def as_number(answer: float | str) -> float:
+    """Return what was typed as a number: `75.6`, `"75,6"` or `"75.6 ms"`.
+
+    Raises
+    ------
+    ValueError
+        If it is not one finite number.
+
+    Examples
+    --------
+    >>> as_number("-75,6 ms")
+    -75.6
+    """
+    text = str(answer).strip().replace("\u2212", "-")
+    match = re.fullmatch(r"([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\.?\s*([^\d.,]*)", text)
+    if match is None or not math.isfinite(float(match[1].replace(",", "."))):
+        raise ValueError(f"please give one number, such as 12.5, not {text[:40]!r}")
+    return float(match[1].replace(",", "."))
+
+
+def exercise_seed(seed: int | None = None) -> int:
+    """Set which set of numbers the exercises have from now on, and return it.
+
+    Parameters
+    ----------
+    seed : int, optional
+        0 to 9999; a class can have one each. Without it nothing changes.
+
+    Raises
+    ------
+    ValueError
+        If it is out of range.
+
+    Examples
+    --------
+    >>> exercise_seed()
+    1
+    """
+    global _seed
+    _seed = _checked_seed(seed)
+    return _seed
+
+
+def question(exercise_id: str, *, seed: int | None = None) -> str:
+    """Return the question of an exercise with its numbers.
+
+    Parameters
+    ----------
+    exercise_id : str
+        Such as `"00-a"`.
+    seed : int, optional
+        Which set of numbers; the class's if not given.
+
+    Raises
+    ------
+    ValueError
+        If there is no such exercise.
+
+    Examples
+    --------
+    >>> question("00-a", seed=1).endswith("(in ms)")
+    True
+    """
+    exercise = _find(exercise_id)
+    asked = _fill_in(exercise.text, exercise.variant(_checked_seed(seed)))
+    return f"{asked} (in {exercise.unit})"
+
+
+def right_answer(exercise_id: str, *, seed: int | None = None) -> float:
+    """Return the answer that the library computes, not rounded (for educators).
+
+    Examples
+    --------
+    >>> check("00-a", right_answer("00-a", seed=7), seed=7).right
+    True
+    """
+    exercise = _find(exercise_id)
+    return float(exercise.answer(**exercise.variant(_checked_seed(seed))))
+
+
+def _slip_of(exercise: Exercise, numbers: Parameters, given: float) -> Slip | None:
+    """Return the slip whose value lies nearest to what was given, if one is near enough.
+
+    A small wrong value, such as seconds for milliseconds, gets little room: the
+    tolerance of the answer would take in everything around zero.
+    """
+    nearest, best = None, math.inf
+    for slip in exercise.slips:
+        value = float(slip.value(**numbers))
+        away = abs(given - value)
+        if away <= min(exercise.tolerance, 0.06 * abs(value)) + 1e-9 and away < best:
+            nearest, best = slip, away
+    return nearest
+
+
+def check(
+    exercise_id: str, answer: float | str, *, seed: int | None = None, attempt: int = 1
+) -> Verdict:
+    """Say whether an answer is right, or give a hint.
+
+    Parameters
+    ----------
+    exercise_id : str
+        Such as `"00-a"`.
+    answer : float or str
+        A number, or what was typed into a box.
+    seed : int, optional
+        Which set of numbers; the class's if not given.
+    attempt : int
+        Which try this is: it decides the hint where no slip is recognised.
+
+    Returns
+    -------
+    Verdict
+        A notebook shows its text; `.right` tells scripts.
+
+    Raises
+    ------
+    ValueError
+        If there is no such exercise.
+
+    Examples
+    --------
+    >>> check("00-a", "a lot")
+    Please give one number, such as 12.5, not 'a lot'.
+    >>> check("00-a", 0.0).right
+    False
+    """
+    exercise, numbers = _find(exercise_id), _find(exercise_id).variant(_checked_seed(seed))
+    try:
+        given = as_number(answer)
+    except ValueError as error:
+        return Verdict(False, f"{str(error).capitalize()}.")
+    right = float(exercise.answer(**numbers))
+    if abs(given - right) <= exercise.tolerance * (1 + 1e-9):
+        return Verdict(True, f"Right: {right:.{exercise.decimals}f} {exercise.unit}.")
+    slip = _slip_of(exercise, numbers, given)
+    if slip is not None:
+        return Verdict(False, f"Not yet. {_fill_in(slip.hint, numbers)}", slip)
+    near = abs(given - right) <= 3 * exercise.tolerance
+    said = "Close: round only at the end." if near else "Not yet."
+    return Verdict(False, f"{said} {hint(exercise_id, attempt, seed=seed)}")
+
+
+def hint(exercise_id: str, number: int = 1, *, seed: int | None = None) -> str:
+    """Return the first, second or third hint of an exercise.
+
+    Parameters
+    ----------
+    exercise_id : str
+        Such as `"00-a"`.
+    number : int
+        1 to 3; more is taken as 3.
+    seed : int, optional
+        Which set of numbers; the class's if not given.
+
+    Examples
+    --------
+    >>> hint("00-a").startswith("Hint 1 of 3: ")
+    True
+    """
+    exercise = _find(exercise_id)
+    which = min(int(as_float("number", number, low=1)), 3)
+    said = _fill_in(exercise.hints[which - 1], exercise.variant(_checked_seed(seed)))
+    return f"Hint {which} of 3: {said}"
+
+
+def solution(exercise_id: str, *, seed: int | None = None) -> str:
+    """Return the worked solution: the way in words, the library call and its number.
+
+    Examples
+    --------
+    >>> "seat_delay_ms(" in solution("00-a")
+    True
+    """
+    exercise, numbers = _find(exercise_id), _find(exercise_id).variant(_checked_seed(seed))
+    number = f"{float(exercise.answer(**numbers)):.{exercise.decimals}f}"
+    words = _fill_in(exercise.solution, numbers, answer=number)
+    return f"{words}\nIn code: {_fill_in(exercise.code, numbers)}\nAnswer: {number} {exercise.unit}"

@@ -1,0 +1,1 @@
+"""One module a lesson: its exercises, predictions and live figures."""

@@ -1,0 +1,88 @@
+"""The demo venues and sounds, found from any folder, read and planned once a kernel."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fillalign._check import check_choice
+from fillalign.planner import plan_fills
+from fillalign.venue_file import read_venue
+
+if TYPE_CHECKING:
+    from fillalign.plan import FillPlan
+    from fillalign.venue import Venue
+    from fillalign.wav import Recording
+
+DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")
+DEMO_SOUNDS = ("voice", "clap", "snare")
+
+
+def data_path(name: str) -> Path:
+    """Return where a file of the series' `data` folder is.
+
+    Looked for beside the package, then in the working folder and those above.
+
+    Parameters
+    ----------
+    name : str
+        File name, such as `"tidewell_hall.toml"`.
+
+    Raises
+    ------
+    FileNotFoundError
+        If no `data` folder holds it.
+
+    Examples
+    --------
+    >>> data_path("voice.wav").name
+    'voice.wav'
+    """
+    here = Path.cwd()
+    for folder in (Path(__file__).resolve().parents[2], here, *here.parents):
+        path = folder / "data" / name
+        if path.is_file():
+            return path
+    raise FileNotFoundError(
+        f"no data/{name} beside the package or above {here}: open the notebooks from the "
+        "project's own folder"
+    )
+
+
+@cache
+def demo_venue(name: str) -> Venue:
+    """Return a demo venue: tidewell_hall, cinder_meadow, saltmarsh_chapel or lantern_room.
+
+    Examples
+    --------
+    >>> demo_venue("lantern_room").name
+    'Lantern Room'
+    """
+    return read_venue(data_path(f"{check_choice('name', name, DEMO_VENUES)}.toml"))
+
+
+@cache
+def demo_plan(name: str) -> FillPlan:
+    """Return the plan of a demo venue, computed once a kernel.
+
+    Examples
+    --------
+    >>> demo_plan("lantern_room").fills[0].sounding
+    False
+    """
+    return plan_fills(demo_venue(name))
+
+
+@cache
+def demo_sound(name: str) -> Recording:
+    """Return a sound to listen with: voice, clap or snare (`samples`, `sample_rate_hz`).
+
+    Examples
+    --------
+    >>> demo_sound("clap").sample_rate_hz
+    48000
+    """
+    from fillalign.wav import read_wav
+
+    return read_wav(data_path(f"{check_choice('name', name, DEMO_SOUNDS)}.wav"))

@@ -1,0 +1,184 @@
+"""The parts that panels are made of: sliders, boxes, buttons, words, and one size switch.
+
+The only importer of ipywidgets. One size switch serves all panels of a kernel.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import ipywidgets
+
+_WIDE = "95%"
+_CSS = """<style>
+.fill-panel {max-width: 1120px}
+.fill-panel.fill-large {max-width: none}
+.fill-panel .fill-words {line-height: 1.4; white-space: pre-line; overflow-wrap: anywhere}
+.fill-panel .fill-question {border-left: 4px solid #1f5c99; padding: 2px 10px}
+.fill-panel .fill-error {border-left: 4px solid #b4560f; padding: 2px 10px}
+.fill-panel .fill-readout {font-weight: 600}
+.fill-large .fill-words, .fill-large .widget-label, .fill-large .widget-readout,
+.fill-large input, .fill-large select, .fill-large button, .fill-large label
+ {font-size: 22px !important; height: auto; line-height: 1.4}
+.fill-large .widget-slider, .fill-large .widget-inline-hbox {height: 48px}
+.fill-large .noUi-handle {width: 30px !important; height: 30px !important; top: -13px !important}
+.fill-panel .noUi-handle:focus {outline: 3px solid #b4560f}
+</style>"""
+
+Control = Any
+"""An ipywidgets widget with a `value`."""
+
+
+@dataclass(frozen=True)
+class Slider:
+    """A number to move: name of the argument, label, range, start, step and unit."""
+
+    name: str
+    label: str
+    low: float
+    high: float
+    value: float
+    step: float = 1.0
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of some words: name of the argument, label, options, the first of them chosen."""
+
+    name: str
+    label: str
+    options: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Switch:
+    """Yes or no: name of the argument, label and start."""
+
+    name: str
+    label: str
+    value: bool = False
+
+
+def make_control(spec: Slider | Choice | Switch, *, continuous: bool) -> Control:
+    """Return the widget for a control; `continuous` sliders count while they move."""
+    style = {"description_width": "initial"}
+    layout = ipywidgets.Layout(width=_WIDE)
+    if isinstance(spec, Switch):
+        return ipywidgets.Checkbox(value=spec.value, description=spec.label, indent=False,
+                                   style=style, layout=layout)
+    if isinstance(spec, Choice):
+        return ipywidgets.Dropdown(options=spec.options, description=spec.label, style=style,
+                                   layout=layout)
+    whole = float(spec.step).is_integer() and float(spec.low).is_integer()
+    kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
+    decimals = 0 if whole else max(0, len(f"{spec.step:g}".partition(".")[2]))
+    numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
+    return kind(
+        **{key: int(n) for key, n in numbers.items()} if whole else numbers,
+        description=f"{spec.label} ({spec.unit})" if spec.unit else spec.label,
+        readout_format="d" if whole else f".{decimals}f", continuous_update=continuous,
+        style=style, layout=layout,
+    )
+
+
+def words(text: str = "", kind: str = "note", *, role: str = "") -> Control:
+    """Return a text panel; change it with `say`. The kind decides its looks."""
+    panel = ipywidgets.HTML(layout=ipywidgets.Layout(width=_WIDE, height="auto"))
+    if kind == "readout":
+        panel.add_class("widget-readout")
+        panel.layout.overflow = "visible"
+    panel.fill_kind, panel.fill_role = kind, role
+    say(panel, text)
+    return panel
+
+
+def say(panel: Control, text: str) -> None:
+    """Show plain text in a panel of `words`; empty text hides it."""
+    role = f' role="{panel.fill_role}"' if panel.fill_role else ""
+    style = "text-align: left; white-space: pre-line"
+    panel.value = (f'<div class="fill-words fill-{panel.fill_kind}" style="{style}"{role}>'
+                   f"{html.escape(text)}</div>")
+    panel.layout.display = None if text else "none"
+
+
+def entry(label: str, *, hint: str = "number", enter: Callable[[], None] | None = None) -> Control:
+    """Return a box to type a number into; Enter calls `enter`."""
+    box = ipywidgets.Text(description=label, placeholder=hint,
+                          style={"description_width": "initial"},
+                          layout=ipywidgets.Layout(width="auto", max_width="420px"))
+    if enter is not None:
+        call = enter
+        box.on_msg(lambda _, content, __: call() if content.get("event") == "submit" else None)
+    return box
+
+
+def button(label: str, call: Callable[[], None], *, tip: str = "") -> Control:
+    """Return a button that calls a function without arguments."""
+    made = ipywidgets.Button(description=label, tooltip=tip or label,
+                             layout=ipywidgets.Layout(width="auto"))
+    made.on_click(lambda _: call())
+    return made
+
+
+def markup(content: str) -> Control:
+    """Return a panel of HTML that was made here, such as audio players."""
+    return ipywidgets.HTML(content, layout=ipywidgets.Layout(width=_WIDE))
+
+
+def stack(*parts: Control) -> Control:
+    """Return widgets one below the other, as one panel that the size switch enlarges."""
+    looks = ipywidgets.HTML(_CSS, layout={"height": "0"})
+    box = ipywidgets.VBox([looks, *parts])
+    box.add_class("fill-panel")
+    size.followers.append(box)
+    size.dress(box)
+    return box
+
+
+def row(*parts: Control) -> Control:
+    """Return widgets beside each other, wrapping where the window is narrow."""
+    return ipywidgets.HBox(list(parts), layout=ipywidgets.Layout(flex_flow="row wrap"))
+
+
+class SizeSwitch:
+    """The one projector switch: a check box shown in every panel, and who follows it."""
+
+    def __init__(self) -> None:
+        self.box = ipywidgets.Checkbox(value=False, description="Projector size", indent=False,
+                                       layout=ipywidgets.Layout(width="auto"))
+        self.followers: list[Control] = []
+        self.calls: list[Callable[[], None]] = []
+        self.box.observe(self._changed, names="value")
+
+    def dress(self, box: Control) -> None:
+        """Give a panel the size of the switch."""
+        (box.add_class if self.box.value else box.remove_class)("fill-large")
+
+    def _changed(self, _: object) -> None:
+        for box in self.followers:
+            self.dress(box)
+        for call in self.calls:
+            call()
+
+
+size = SizeSwitch()
+
+
+def projector(on: bool = True) -> None:
+    """Switch all panels of this kernel to projector size, or back.
+
+    Examples
+    --------
+    >>> projector(True)
+    >>> projector(False)
+    """
+    size.box.value = bool(on)
+
+
+def bundle(box: Control, text: str, **kwargs: Any) -> dict[str, Any]:
+    """Return what a notebook stores of a panel: the widget, and its words as plain text."""
+    return {**box._repr_mimebundle_(**kwargs), "text/plain": text}

@@ -1,0 +1,119 @@
+"""Run a notebook and keep only text: `python tests/notebook_tools.py notebooks/*.ipynb`.
+
+Outputs keep what nbval compares (printed text, and the words of panels as plain
+text); pictures, sound and widget states go. Cell ids stay as they are. With
+`--check` nothing is run or written: the notebooks are only looked over.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import nbformat
+
+MOST_LINES = 20
+MOST_BYTES = 150_000
+LEAST_COMPARED = 5
+IGNORED = "nbval-ignore-output"
+_BULKY = ("<audio", "<img", "<video", "base64", "<svg")
+_METADATA = {
+    "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+    "language_info": {"name": "python"},
+}
+
+
+def kept_output(output: Any) -> Any | None:
+    """Return an output with its text only, or None where no text is left."""
+    if output.output_type == "stream":
+        return output
+    if output.output_type == "error":
+        raise SystemExit(f"a cell ends in an error: {output.ename}: {output.evalue}")
+    data = {
+        kind: text for kind, text in output.data.items()
+        if kind == "text/plain" or (kind == "text/html" and not any(b in text for b in _BULKY))
+    }
+    if not data:
+        return None
+    output.data = data
+    output.metadata = {}
+    if "execution_count" in output:
+        output.execution_count = None
+    return output
+
+
+def tidy(notebook: Any) -> None:
+    """Strip a notebook, in place, to what is worth keeping."""
+    notebook.metadata = _METADATA
+    for cell in notebook.cells:
+        cell.metadata = {key: value for key, value in cell.metadata.items()
+                         if key in ("tags", "jupyter")}
+        if cell.cell_type == "code":
+            cell.execution_count = None
+            kept = [kept_output(output) for output in cell.outputs]
+            ignored = IGNORED in cell.metadata.get("tags", [])
+            cell.outputs = [] if ignored else [output for output in kept if output is not None]
+
+
+def compared(notebook: Any) -> int:
+    """Return in how many cells nbval compares text."""
+    return sum(
+        cell.cell_type == "code" and bool(cell.outputs)
+        and IGNORED not in cell.metadata.get("tags", [])
+        for cell in notebook.cells
+    )
+
+
+def faults(path: Path) -> list[str]:
+    """Return what is wrong with the form of a stored notebook."""
+    notebook = nbformat.read(path, as_version=4)
+    found = []
+    if path.stat().st_size > MOST_BYTES:
+        found.append(f"{path.stat().st_size} bytes, more than {MOST_BYTES}")
+    if compared(notebook) < LEAST_COMPARED:
+        found.append(f"{compared(notebook)} cells compared, fewer than {LEAST_COMPARED}")
+    for number, cell in enumerate(notebook.cells):
+        if cell.cell_type == "code":
+            lines = cell.source.splitlines()
+            if len(lines) >= MOST_LINES:
+                found.append(f"cell {number} has {len(lines)} lines")
+            if lines and lines[-1].rstrip().endswith(";"):
+                found.append(f"cell {number} ends with ;")
+        if "\u2014" in cell.source:
+            found.append(f"cell {number} holds a long dash")
+    return found
+
+
+def run(path: Path) -> None:
+    """Run a notebook in its own folder and write it back with text outputs only."""
+    from nbclient import NotebookClient
+
+    notebook = nbformat.read(path, as_version=4)
+    NotebookClient(
+        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": path.parent}},
+        store_widget_state=False,
+    ).execute()
+    tidy(notebook)
+    nbformat.validate(notebook)
+    nbformat.write(notebook, path)
+
+
+def main(arguments: list[str]) -> int:
+    """Run or look over the notebooks named; return 1 where one has a fault."""
+    paths = [Path(name) for name in arguments if not name.startswith("--")]
+    bad = 0
+    for path in paths:
+        if "--check" not in arguments:
+            run(path)
+        found = faults(path)
+        bad += bool(found)
+        size = path.stat().st_size
+        cells = compared(nbformat.read(path, as_version=4))
+        print(f"{path.name}: {size} bytes, {cells} cells compared",
+              *(f"  FAULT {fault}" for fault in found), sep="\n")
+    return int(bool(bad))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
