@@ -124,6 +124,7 @@ from fillalign.venue import (
     Room,
     Source,
     State,
+    Survey,
     Venue,
 )
 from fillalign.venue_file import VenueError, read_venue
@@ -150,6 +151,7 @@ __all__ = [
     "SeatSpeech",
     "Source",
     "State",
+    "Survey",
     "Venue",
     "VenueError",
     "a_weighting_db",

@@ -13,7 +13,7 @@ from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
 from fillalign.need import AreaNeed, Reference
-from fillalign.timing import DelayAnswers, DelayBasis
+from fillalign.timing import DelayAnswers, DelayBasis, DelayUncertainty
 from fillalign.tuning import LowCutTry, TrimCurve
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import OutputSettings, Venue
@@ -37,6 +37,7 @@ class FillReport:
     needs: tuple[AreaNeed, ...]
     answers: DelayAnswers
     basis: DelayBasis
+    uncertainty: DelayUncertainty
     hold_back_ms: float
     rounding_ms: float
     trim: TrimCurve

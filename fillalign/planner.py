@@ -42,10 +42,12 @@ from fillalign.sentences import (
     plan_unmet,
     tone_reasons,
     trim_reasons,
+    uncertainty_reason,
 )
 from fillalign.timing import (
     DelayBasis,
     delay_basis,
+    delay_uncertainty,
     level_difference_db,
     planned_delay_ms,
 )
@@ -271,6 +273,7 @@ class _Planner:
         on = settings if sounding else {**settings, output: replace(own, trim_db=0.0)}
         basis = self.basis(on, output)
         answers = basis.answers(air.speed_m_s)
+        uncertainty = delay_uncertainty(basis, air, venue.goals.delay_rule, venue.survey)
         wanted = answers.of_rule(venue.goals.delay_rule) + venue.goals.image_margin_ms
         airs = [*venue.weather_c, *(s.air.temperature_c for s in venue.states.values())]
         coldest = min([*airs, air.temperature_c])
@@ -286,6 +289,7 @@ class _Planner:
         needs = self.needs(settings, ahead, areas)
         reasons = (
             *delay_reasons(venue, output, own, answers, early, early_cold, coldest),
+            uncertainty_reason(uncertainty),
             *trim_reasons(venue, output, own, curve, needs),
             *(tone_reasons(venue, output, own, tries) if sounding else ()),
         )
@@ -296,6 +300,7 @@ class _Planner:
             needs=needs,
             answers=answers,
             basis=basis,
+            uncertainty=uncertainty,
             hold_back_ms=max(-wanted, 0.0),
             rounding_ms=own.delay_ms - max(wanted, 0.0),
             trim=curve,

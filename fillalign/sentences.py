@@ -9,7 +9,7 @@ from fillalign.need import AreaNeed, Reference
 from fillalign.plan import FillReport
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.speech import JUST_NOTICEABLE
-from fillalign.timing import DelayAnswers
+from fillalign.timing import DelayAnswers, DelayUncertainty
 from fillalign.tuning import LowCutTry, TrimCurve, chosen_low_cut
 from fillalign.venue import OutputSettings, Venue
 
@@ -64,6 +64,15 @@ def delay_reasons(
     if "delay_ms" in venue.outputs[output].locked:
         lines.append("The file locks this delay.")
     return tuple(lines)
+
+
+def uncertainty_reason(uncertainty: DelayUncertainty) -> str:
+    """Say how sure the delay is, and what to measure better first."""
+    parts = ", ".join(f"{name} {ms:.2f}" for name, ms in uncertainty.by_cause_ms.items())
+    return (
+        f"Standard uncertainty of the delay {uncertainty.total_ms:.2f} ms (in ms: {parts}): "
+        f"the {uncertainty.largest} counts most."
+    )
 
 
 def trim_reasons(

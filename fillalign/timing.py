@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fillalign._check import FloatArray
+from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
 from fillalign.field import NEAR_DB, Settings, arrival_shift, to_db
 from fillalign.need import Bench
 from fillalign.paths import IntArray, Paths
 from fillalign.units import round_up_to_step
-from fillalign.venue import Source, Venue
+from fillalign.venue import Source, Survey, Venue
 
 FULL_WEIGHT_DB = 3.0
 
@@ -71,7 +72,9 @@ class DelayBasis:
     Lengths in m, winds along them in m/s, `weights` by nearness of level;
     `main_later_ms` (n,) is delay plus latency of the main that counts,
     `fill_latency_ms` the fill's own. `box_m` and `box_wind_m_s` hold one entry a
-    box of the output: the way from the nearest main.
+    box of the output: the way from the nearest main. `along` (n,) is the cosine
+    between the way from that main to the box and the way on to the seat: how far
+    a box that hangs a metre deeper comes nearer.
     """
 
     main_m: FloatArray
@@ -84,6 +87,7 @@ class DelayBasis:
     box_m: FloatArray
     box_wind_m_s: FloatArray
     box_later_ms: FloatArray
+    along: FloatArray
 
     def wanted_ms(self, speed_m_s: float) -> FloatArray:
         """Delay that each seat wants, (n,), in ms."""
@@ -100,6 +104,71 @@ class DelayBasis:
             equal_level_ms=float((self.weights * wanted).sum() / self.weights.sum()),
             never_early_ms=float(wanted.max()),
         )
+
+
+@dataclass(frozen=True)
+class DelayUncertainty:
+    """Standard uncertainty of a delay in ms, in all and by cause."""
+
+    total_ms: float
+    by_cause_ms: dict[str, float]
+
+    @property
+    def largest(self) -> str:
+        """The cause that contributes most."""
+        return max(self.by_cause_ms, key=lambda cause: self.by_cause_ms[cause])
+
+
+def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) -> DelayUncertainty:
+    """Uncertainty of a rule's answer from laser, thermometer, hygrometer and latency.
+
+    Parameters
+    ----------
+    basis : DelayBasis
+        What decides the delay.
+    air : Air
+        The air it was planned for.
+    rule : str
+        equal-level, box-to-box or never-early.
+    survey : Survey
+        Standard uncertainties of the readings; the latency's counts twice, for
+        the main's path and for the fill's.
+
+    Returns
+    -------
+    DelayUncertainty
+        Root sum of squares of independent causes.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), eq 10: the law of propagation of uncertainty, here with
+    numerical derivatives.
+    """
+
+    def answer(changed: Air) -> float:
+        return float(basis.answers(changed.speed_m_s).of_rule(rule))
+
+    def slope(name: str, step: float) -> float:
+        value = getattr(air, name)
+        low, high = max(value - step, -50.0), value + step
+        if name == "humidity_pct":
+            low, high = max(value - step, 1.0), min(value + step, 100.0)
+        return (answer(replace(air, **{name: high})) - answer(replace(air, **{name: low}))) / (
+            high - low
+        )
+
+    deeper = {
+        "box-to-box": 1.0,
+        "equal-level": float((basis.weights * basis.along).sum() / basis.weights.sum()),
+        "never-early": float(basis.along[basis.wanted_ms(air.speed_m_s).argmax()]),
+    }[rule]
+    causes = {
+        "laser": abs(deeper) * survey.laser_m / air.speed_m_s * 1000,
+        "thermometer": abs(slope("temperature_c", 0.1)) * survey.thermometer_c,
+        "hygrometer": abs(slope("humidity_pct", 1.0)) * survey.hygrometer_pct,
+        "latency": float(np.sqrt(2.0)) * survey.latency_ms,
+    }
+    return DelayUncertainty(float(np.sqrt(sum(part**2 for part in causes.values()))), causes)
 
 
 def level_weights(difference_db: FloatArray) -> FloatArray:
@@ -166,7 +235,13 @@ def delay_basis(
     mains, _ = counting_mains(venue, paths, settings, output)
     fills = serving_fills(paths, index)
     length, wind, later = _boxes(venue, "show", settings, output)
+    box = np.array([venue.sources[i].position_m for i in fills])
+    main = np.array([venue.sources[i].position_m for i in mains])
+    way, on = box - main, paths.seats.points_m - box
+    size = np.linalg.norm(way, axis=1) * np.linalg.norm(on, axis=1)
+    along = (way * on).sum(axis=1) / np.maximum(size, 1e-9)
     return DelayBasis(
+        along=along[seats],
         main_m=paths.serving_m[mains, np.arange(len(mains))][seats],
         main_wind_m_s=paths.serving_wind_m_s[mains, np.arange(len(mains))][seats],
         fill_m=paths.serving_m[fills, np.arange(len(fills))][seats],

@@ -194,6 +194,16 @@ class Goals:
 
 
 @dataclass(frozen=True)
+class Survey:
+    """Standard uncertainties of what was measured at the venue (common practice)."""
+
+    laser_m: float = 0.02
+    thermometer_c: float = 1.0
+    hygrometer_pct: float = 5.0
+    latency_ms: float = 0.2
+
+
+@dataclass(frozen=True)
 class Measured:
     """A level read at the venue with one output sounding alone.
 
@@ -224,6 +234,7 @@ class Venue:
     stage_microphone_m: Point = (-1.0, 0.0, 1.5)
     measured: tuple[Measured, ...] = ()
     weather_c: tuple[float, ...] = ()
+    survey: Survey = Survey()
     defaults_used: tuple[str, ...] = ()
 
     @property
@@ -237,4 +248,8 @@ class Venue:
 
     def area(self, name: str) -> Area:
         """Return the seat area of that name."""
-        return next(area for area in self.areas if area.name == name)
+        for area in self.areas:
+            if area.name == name:
+                return area
+        raise KeyError(f"no seat area named {name!r}; there are "
+                       f"{', '.join(area.name for area in self.areas)}")
