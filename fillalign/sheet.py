@@ -67,11 +67,12 @@ def _grid(table: Table) -> list[str]:
 def _settings_lines(plan: FillPlan) -> list[str]:
     lines = []
     for row in settings_table(plan).rows:
-        output, boxes, feed, where, ms, samples, metres, feet, cut, shelf, trim, polarity = row
+        output, boxes, feed, where, ms, samples, rate, metres, feet, *rest = row
+        cut, shelf, trim, polarity = rest
         lines += ["", *_wrapped([f"{output} ({feed}) -> {boxes}"], ""), *_wrapped([where],
                                                                                  "  set in    ")]
         dialled = (
-            ("delay", f"{ms} ms = {samples} = {metres} m = {feet} ft"),
+            ("delay", f"{ms} ms = {samples} samples at {rate} = {metres} m = {feet} ft"),
             ("low cut", cut),
             ("shelf", shelf),
             ("trim", trim),

@@ -27,7 +27,9 @@ if TYPE_CHECKING:
 
 _MM_PER_INCH = 25.4
 _PAGE_MM = 190.0
-_SETTINGS_MM = (36, 19, 26, 14, 20, 15, 14, 12, 11, 12, 11)
+_HALF_MM = 94.0
+_SETTINGS_MM = (33, 19, 27, 17, 20, 16, 14, 11, 11, 11, 11)
+_READINGS_MM = (24, 34, 24, 24, 18, 15, 17, 17, 17)
 _STYLE = """
 @page { size: A4; margin: 9mm 10mm }
 * { box-sizing: border-box }
@@ -38,7 +40,7 @@ h1 { font-size: 14pt; margin: 0 0 1mm }
 h2 { font-size: 9pt; margin: 2.4mm 0 .8mm; border-bottom: .5pt solid #111 }
 h3 { font-size: 8.4pt; margin: 1.6mm 0 .4mm }
 p, ul, ol { margin: .5mm 0 } ul, ol { padding-left: 4.4mm } li { margin: .25mm 0 }
-table { border-collapse: collapse; width: 100%; margin: .8mm 0 }
+table { border-collapse: collapse; width: calc(100% - .5mm); margin: .8mm 0 }
 table.fixed { table-layout: fixed }
 thead { display: table-header-group } tr { break-inside: avoid }
 caption { text-align: left; font-size: 7pt; padding-bottom: .3mm }
@@ -46,7 +48,8 @@ th, td { border: .4pt solid #555; padding: .5mm .8mm; text-align: left; vertical
   font-size: 7.2pt; line-height: 1.18 }
 th { background: #e6e6e6; font-weight: bold }
 td.blank { min-width: 9mm; height: 6mm; background: #fff }
-td strong { font-size: 8.4pt }
+td strong { font-size: 8.4pt; white-space: nowrap }
+.fixed th { font-size: 6.5pt }
 .write { display: inline-block; min-width: 20mm; border-bottom: .5pt solid #111 }
 .unmet { border: 1.2pt solid #111; padding: .6mm 1.6mm }
 .row { display: flex; flex-wrap: wrap; gap: 2mm; align-items: flex-start }
@@ -69,42 +72,65 @@ def _list(lines: Iterable[str], *, kind: str = "ul", classes: str = "") -> str:
     return f'<{kind} class="{classes}">{items}</{kind}>' if classes else f"<{kind}>{items}</{kind}>"
 
 
-def _table(table: Table, *, blanks: tuple[str, ...] = ()) -> str:
-    head = "".join(f'<th scope="col">{text(c)}</th>' for c in (*table.columns, *blanks))
-    blank = "".join(f'<td class="blank" aria-label="{text(name)}"></td>' for name in blanks)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{text(cell)}</td>" for cell in row) + blank + "</tr>"
-        for row in table.rows
+def _table(table: Table, *, caption: bool = True) -> str:
+    cells = ["".join(f"<td>{text(cell)}</td>" for cell in row) for row in table.rows]
+    return _laid_out(map(text, table.columns), cells, text(table.title) if caption else "")
+
+
+def _laid_out(
+    columns: Iterable[str],
+    rows: list[str],
+    caption: str = "",
+    *,
+    blanks: tuple[str, ...] = (),
+    widths_mm: tuple[int, ...] = (),
+) -> str:
+    """Return a table from cells in HTML, with blanks to write in at the end of each row."""
+    head = "".join(f'<th scope="col">{name}</th>' for name in (*columns, *blanks))
+    blank = "".join(f'<td class="blank" aria-label="{name}, to write in"></td>' for name in blanks)
+    widths = "".join(f'<col style="width:{mm}mm">' for mm in widths_mm)
+    return "".join(
+        (
+            '<table class="fixed">' if widths else "<table>",
+            f"<caption>{caption}</caption>" if caption else "",
+            f"<colgroup>{widths}</colgroup>" if widths else "",
+            f"<thead><tr>{head}</tr></thead><tbody>",
+            *(f"<tr>{row}{blank}</tr>" for row in rows),
+            "</tbody></table>",
+        )
     )
-    return (f"<table><caption>{text(table.title)}</caption><thead><tr>{head}</tr></thead>"
-            f"<tbody>{body}</tbody></table>")
+
+
+def _readings(plan: FillPlan) -> str:
+    table = readings_table(plan)
+    if not table.rows:
+        return "<h2>Meter readings</h2><p>No fill sounds: none to take.</p>"
+    cells = ["".join(f"<td>{text(cell)}</td>" for cell in row) for row in table.rows]
+    blanks = ("mains read", "fill read", "both read")
+    return f"<h2>{text(table.title)}</h2>" + _laid_out(
+        map(text, table.columns), cells, blanks=blanks, widths_mm=_READINGS_MM
+    )
 
 
 def _settings(plan: FillPlan) -> str:
     """One row an output, cells joined so that blanks to write in fit beside them."""
     rows = []
     for row in settings_table(plan).rows:
-        output, boxes, feed, where, ms, samples, metres, feet, *tone, polarity = map(text, row)
-        cut, shelf, trim = tone
+        output, boxes, feed, where, ms, samples, rate, metres, feet, *rest = map(text, row)
+        cut, shelf, trim, polarity = rest
         shown = (
             f"<strong>{output}</strong> ({feed})<br>&rarr; {boxes}",
-            where,
-            f"<strong>{ms} ms</strong><br>{samples}<br>{metres} m, {feet} ft",
+            f"{where}<br>{rate}",
+            f"<strong>{ms} ms</strong><br>{samples} samples<br>{metres} m, {feet} ft",
             f"<strong>{trim}</strong>",
             f"{cut}",
             f"{shelf}",
             polarity,
         )
-        blank = "".join(f'<td class="blank" aria-label="{name}"></td>'
-                        for name in ("delay as set", "trim as set", "filters as set",
-                                     "initials and time"))
-        rows.append("<tr>" + "".join(f"<td>{cell}</td>" for cell in shown) + blank + "</tr>")
-    head = ("output &rarr; boxes", "set in", "delay", "trim", "low cut", "shelf", "polarity",
-            "delay as set", "trim as set", "filters as set", "initials, time")
-    widths = "".join(f'<col style="width:{mm}mm">' for mm in _SETTINGS_MM)
-    cells = "".join(f'<th scope="col">{name}</th>' for name in head)
-    return (f'<table class="fixed"><colgroup>{widths}</colgroup><thead><tr>{cells}</tr></thead>'
-            f"<tbody>{''.join(rows)}</tbody></table>")
+        rows.append("".join(f"<td>{cell}</td>" for cell in shown))
+    columns = ("output &rarr; boxes", "set in", "delay", "trim", "low cut", "shelf", "polarity")
+    blanks = ("delay as set", "trim as set", "filters as set", "initials time")
+    return _laid_out(columns, rows, blanks=blanks, widths_mm=_SETTINGS_MM)
 
 
 def _picture(
@@ -122,9 +148,7 @@ def _picture(
 
 def _page_one(plan: FillPlan) -> str:
     unmet = (f'<div class="unmet"><strong>Not met</strong>{_list(plan.unmet)}</div>'
-             if plan.unmet else "<p>Every target is met.</p>")
-    readings = readings_table(plan)
-    blanks = ("mains read", "fill read", "both read")
+             if plan.unmet else "<p><strong>Not met:</strong> nothing; every target is met.</p>")
     return "".join(
         (
             f"<section><h1>Set-up sheet: {text(plan.venue.name)}</h1>",
@@ -133,8 +157,7 @@ def _page_one(plan: FillPlan) -> str:
             "&emsp; Date and time: <span class='write'></span> &emsp; Set by: "
             "<span class='write'></span></p>",
             f"<h2>Settings</h2>{_settings(plan)}",
-            "<h2>Meter readings</h2>",
-            _table(readings, blanks=blanks) if readings.rows else "<p>No fill sounds: none.</p>",
+            _readings(plan),
             f"<h2>Order of the check</h2>{_list(CHECK_ORDER, kind='ol')}",
             unmet,
             f"<h2>Cautions</h2>{_list(plan.cautions, classes='two')}</section>",
@@ -156,45 +179,56 @@ def _venue_pictures(plan: FillPlan) -> str:
     from fillalign import plots
 
     x0, x1, y0, y1, z1 = plots.extent_m(plan)
-    length, fills = x1 - x0, [fill.output for fill in sounding_fills(plan)]
-    key_mm = 4.0 * -(-len(plan.venue.outputs) // plots.KEY_COLUMNS)
-    view_mm = min(178.0 * (y1 - y0) / length + 12.0 + key_mm, 74.0)
+    length, fills = x1 - x0, sounding_fills(plan)
+    beside = bool(fills) and (y1 - y0) > 0.5 * length
+    view_mm = 112.0 if beside else _PAGE_MM
+    key_mm = 4.0 * plots.key_rows(plan, view_mm / _MM_PER_INCH)
+    high_mm = min((view_mm - 14.0) * (y1 - y0) / length + 12.0 + key_mm, 86.0 if beside else 74.0)
     stretch = plots.natural_stretch(plan)
-    section_mm = 176.0 * stretch * 1.1 * z1 / length + 10.0
+    section_mm = min(176.0 * stretch * 1.1 * z1 / length + 10.0, 48.0)
+    boxes = "; ".join(f"{s.name} ({s.output}) at x {s.position_m[0]:.1f}, y {s.position_m[1]:.1f}, "
+                      f"z {s.position_m[2]:.1f} m" for s in plan.venue.sources)
+    gap_mm = (_PAGE_MM - 2.0 - view_mm, high_mm) if beside else (_HALF_MM, 56.0)
+    gaps = [_picture(lambda ax: plots.gap_map(plan, ax=ax), _gap_words(plan, None),
+                     "Loudest fill after the mains, ms (hatched: before)", gap_mm)] if fills else []
+    retime = [
+        _table(retime_table(plan)),
+        _picture(lambda ax: plots.retime_plot(plan, ax=ax),
+                 "Change of each fill's delay with the temperature; the re-time table holds the "
+                 "figures.", "Change of delay with the temperature", (_HALF_MM, 36.0)),
+    ] if fills else ["No fill sounds: there is no gap to map and nothing to re-time."]
+    columns = retime if beside else ["".join(retime)]
+    return "".join(
+        (
+            _picture(lambda ax: plots.plan_view(plan, ax=ax), f"Plan view. {boxes}.",
+                     "Plan view (dotted: off; + seats for the meter, x stage microphone)",
+                     (view_mm, high_mm)),
+            *(gaps if beside else []),
+            _picture(lambda ax: plots.side_section(plan, ax=ax, stretch=stretch),
+                     f"Side section with the same loudspeakers; heights drawn {stretch:g} to 1.",
+                     "Side section (dashed: ears)", (_PAGE_MM, section_mm)),
+            *_walk_pictures(plan),
+            *([] if beside else gaps),
+            *(f'<div style="width:{_HALF_MM}mm">{column}</div>' for column in columns),
+        )
+    )
+
+
+def _walk_pictures(plan: FillPlan) -> list[str]:
+    from fillalign import plots
+
     walk = plan.walk
     spread = (f"{walk.spread_db('before'):.1f} dB from front to back with the mains alone, "
               f"{walk.spread_db('after'):.1f} dB with the fills")
-    boxes = "; ".join(f"{s.name} ({s.output}) at x {s.position_m[0]:.1f}, y {s.position_m[1]:.1f}, "
-                      f"z {s.position_m[2]:.1f} m" for s in plan.venue.sources)
     heard = "useful (direct and early)" if plan.venue.indoors else "direct"
-    half = (_PAGE_MM - 2.0) / 2
-    parts = [
-        _picture(lambda ax: plots.plan_view(plan, ax=ax), f"Plan view. {boxes}.",
-                 "Plan view (dotted: off; + seats for the meter, x stage microphone)",
-                 (_PAGE_MM, view_mm)),
-        _picture(lambda ax: plots.side_section(plan, ax=ax, stretch=stretch),
-                 f"Side section with the same loudspeakers; heights drawn {stretch:g} to 1.",
-                 "Side section (dashed: ears)", (_PAGE_MM, section_mm)),
+    return [
         _picture(lambda ax: plots.walk_levels_plot(plan, ax=ax),
                  f"Level of the {heard} sound along the walk against the profile, before and "
-                 "after.", f"Along the walk: {heard} sound, which decides", (half, 43.0)),
+                 "after.", f"Along the walk: {heard} sound, which decides", (_HALF_MM, 43.0)),
         _picture(lambda ax: plots.walk_levels_plot(plan, which="meter", ax=ax),
                  f"Total level along the walk: {spread}.",
-                 "Along the walk: total sound, which a meter shows", (half, 43.0)),
+                 "Along the walk: total sound, which a meter shows", (_HALF_MM, 43.0)),
     ]
-    if fills:
-        third = (_PAGE_MM - 4.0) / 3
-        parts += [
-            _picture(lambda ax: plots.gap_map(plan, ax=ax), _gap_words(plan, None),
-                     "Gap, loudest fill after mains, ms (hatched: fill first)", (third, 50.0)),
-            _picture(lambda ax: plots.retime_plot(plan, ax=ax),
-                     "Change of each fill's delay with the temperature; the re-time table holds "
-                     "the figures.", "Re-time: change of delay", (third, 50.0)),
-            f'<div style="width:{third:.1f}mm">{_table(retime_table(plan))}</div>',
-        ]
-    else:
-        parts.append("<p>No fill sounds: there is no gap to map and nothing to re-time.</p>")
-    return "".join(parts)
 
 
 def _gap_words(plan: FillPlan, fill: str | None) -> str:

@@ -76,7 +76,8 @@ def settings_table(plan: FillPlan) -> Table:
                 row["feed"],
                 row["set_in"],
                 f"{row['delay_ms']:.2f}",
-                f"{whole_samples(row['delay_samples'])} at {rate / 1000:g} kHz",
+                f"{whole_samples(row['delay_samples'])}",
+                f"{rate / 1000:g} kHz",
                 f"{row['delay_m']:.2f}",
                 f"{row['delay_ft']:.1f}",
                 "none" if np.isnan(cut) else f"{cut:.0f} Hz {name} {6 * row['low_cut_order']} "
@@ -86,8 +87,8 @@ def settings_table(plan: FillPlan) -> Table:
                 row["polarity"],
             )
         )
-    columns = ("output", "boxes", "feed", "set in", "ms", "samples", "m", "ft", "low cut", "shelf",
-               "trim", "polarity")
+    columns = ("output", "boxes", "feed", "set in", "ms", "samples", "rate", "m", "ft", "low cut",
+               "shelf", "trim", "polarity")
     return Table("Settings", columns, tuple(rows))
 
 
@@ -105,7 +106,7 @@ def readings_table(plan: FillPlan) -> Table:
         rows.append(
             (
                 fill.output,
-                f"x {x:.1f} y {y:.1f} z {z:.1f}",
+                f"x {x:.1f} y {y:.1f} z {z:.2f}",
                 f"{reading.mains_dba:.1f} ({reading.mains_dbc:.1f})",
                 f"{reading.fill_dba:.1f} ({reading.fill_dbc:.1f})",
                 f"{reading.fill_dba - reading.mains_dba:+.1f}",

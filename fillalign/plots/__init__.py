@@ -14,14 +14,14 @@ from fillalign.plots.curves import (
     walk_levels_plot,
 )
 from fillalign.plots.overview import overview, overview_text
-from fillalign.plots.views import KEY_COLUMNS, gap_map, natural_stretch, plan_view, side_section
+from fillalign.plots.views import gap_map, key_rows, natural_stretch, plan_view, side_section
 
 __all__ = [
-    "KEY_COLUMNS",
     "blank_figure",
     "bound_letters",
     "extent_m",
     "gap_map",
+    "key_rows",
     "natural_stretch",
     "overview",
     "overview_text",

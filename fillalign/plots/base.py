@@ -56,7 +56,7 @@ def extent_m(plan: FillPlan) -> tuple[float, float, float, float, float]:
     """Smallest and largest x and y, and largest z, that a drawing of the venue must hold."""
     venue = plan.venue
     seats = np.vstack([area.seats_m() for area in venue.areas])
-    points = np.vstack([seats, [s.position_m for s in venue.sources]])
+    points = np.vstack([seats, [s.position_m for s in venue.sources], venue.stage_microphone_m])
     (x0, y0, _), (x1, y1, z1) = points.min(axis=0), points.max(axis=0)
     if venue.room:
         room = venue.room
@@ -87,6 +87,11 @@ def svg_bytes(figure: Figure, description: str) -> bytes:
     with warnings.catch_warnings(), matplotlib.rc_context(steady):
         # A name in a script without glyphs here is drawn as boxes: no reason to stop.
         warnings.filterwarnings("ignore", message="Glyph|Matplotlib currently does not support")
+        layout = figure.get_layout_engine()
+        if layout is not None:
+            # It settles in steps where a scale drawing fills less than its room.
+            layout.execute(figure)
+            layout.execute(figure)
         figure.savefig(text, format="svg",
                        metadata={"Date": None, "Description": description, "Creator": None})
     return text.getvalue()

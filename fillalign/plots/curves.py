@@ -58,8 +58,9 @@ def walk_levels_plot(plan: FillPlan, *, which: str = "heard", ax: Axes | None = 
     )
     lines: list[tuple[str, FloatArray, str, str, tuple[float, ...]]] = [
         ("mains alone", before, "o", GREY, (4, 2)),
-        ("with the fills", after, "s", HUE, ()),
     ]
+    if any(fill.sounding for fill in plan.fills):
+        lines.append(("with the fills", after, "s", HUE, ()))
     if heard:
         lines.append(("profile", walk.profile_dba, "", INK, (1, 1.5)))
     for name, level, marker, colour, dashes in lines:
@@ -103,7 +104,7 @@ def trim_curve_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axe
     ax.plot(curve.trim_db, 100 * curve.served_share, color=HUE, linewidth=1.5,
             label="rows served")
     ax.plot(curve.trim_db, 100 * curve.precedence_share, color=INK, linewidth=1.3, dashes=(4, 2),
-            label="seats keeping the image")
+            label="image kept")
     ax.set_ylim(-4.0, 104.0)
     _trim_axis(ax, plan, fill)
     tidy(ax, "trim, dB", "share, %")
@@ -122,16 +123,17 @@ def _trim_axis(ax: Axes, plan: FillPlan, fill: str) -> None:
     by_trim: dict[float, str] = {}
     for letter, (trim, _) in bound_letters(found).items():
         by_trim[trim] = by_trim.get(trim, "") + letter
+    if np.isfinite(own):
+        by_trim[own] = " ".join(filter(None, [by_trim.get(own), "set"]))
+        ax.axvline(own, color=INK, linewidth=1.6)
     for place, (trim, letters) in enumerate(sorted(by_trim.items())):
-        ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
+        if trim != own:
+            ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
         ax.annotate(letters, (trim, 1.0), xycoords=("data", "axes fraction"),
                     xytext=(0, 1 + 7 * (place % 2)), textcoords="offset points", ha="center",
                     va="bottom", fontsize=TINY)
-    marked = [trim for trim in [*by_trim, own] if np.isfinite(trim)]
-    low = max(float(found.trim.trim_db[0]), min(marked) - 8.0)
-    ax.set_xlim(low, max(marked) + 1.5)
-    if np.isfinite(own):
-        ax.axvline(own, color=INK, linewidth=1.6, label=f"set: {own:+.1f} dB")
+    low = max(float(found.trim.trim_db[0]), min(by_trim) - 8.0)
+    ax.set_xlim(low, max(by_trim) + 1.5)
     ax.figure.legend(*ax.get_legend_handles_labels(), fontsize=TINY, frameon=False, ncols=3,
                      loc="outside upper left", columnspacing=1.0, handlelength=1.8,
                      borderpad=0.1)

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from fillalign._text import plain
 from fillalign.plan import FillPlan
-from fillalign.plots.base import extent_m
+from fillalign.plots.base import SMALL, extent_m
 from fillalign.plots.curves import walk_levels_plot
-from fillalign.plots.views import KEY_COLUMNS, natural_stretch, plan_view, side_section
+from fillalign.plots.views import key_rows, natural_stretch, plan_view, side_section
 
 
 def overview(plan: FillPlan) -> Figure:
@@ -34,7 +33,7 @@ def overview(plan: FillPlan) -> Figure:
     stretch = natural_stretch(plan)
     view = scale * (y1 - y0 + 0.04 * (x1 - x0))
     section, levels = scale * stretch * 1.1 * z1, 1.9
-    key, gap = 0.2 * np.ceil(len(plan.venue.outputs) / KEY_COLUMNS) + 0.4, 0.52
+    key, gap = 0.16 * key_rows(plan, width) + 0.1, 0.66
     height = key + view + section + levels + 3 * gap
     figure = Figure(figsize=(width, height))
     top = height - key
@@ -50,6 +49,8 @@ def overview(plan: FillPlan) -> Figure:
         draw(ax)
         top -= gap
     figure.axes[-1].set_xlim(figure.axes[0].get_xlim())
+    for title, ax in zip(("", "from the side", "along the walk"), figure.axes, strict=True):
+        ax.set_title(title, loc="left", fontsize=SMALL, fontweight="bold")
     return figure
 
 

@@ -27,10 +27,12 @@ from fillalign.plots.base import (
     label,
     tidy,
 )
+from fillalign.sheet_tables import trim_text
 from fillalign.venue import Area, Source
 
-KEY_COLUMNS = 3
+_KEY_COLUMN_IN = 2.2
 _AIM_SHARE = 0.16
+_FIGURES_APART_PT = 16.0
 
 
 @dataclass(frozen=True)
@@ -49,11 +51,20 @@ def _marks(plan: FillPlan) -> dict[str, _Mark]:
     for name, role in output_roles(plan.venue).items():
         own = plan.settings[name]
         off = bool(np.isneginf(own.trim_db))
-        what = "off" if off else f"{own.delay_ms:.2f} ms, {own.trim_db + 0.0:+.1f} dB"
+        what = "off" if off else f"{own.delay_ms:.2f} ms, {trim_text(own.trim_db)}"
         marker = {"main": "s", "sub": "*"}.get(role) or next(shapes)
         colour = HUE if role == "fill" else INK
         marks[name] = _Mark(marker, colour, not off, f"{label(name)}: {what}")
     return marks
+
+
+def _key_columns(plan: FillPlan, width_in: float) -> int:
+    return max(1, min(int(width_in / _KEY_COLUMN_IN), len(plan.venue.outputs)))
+
+
+def key_rows(plan: FillPlan, width_in: float) -> int:
+    """Return how many rows the key of outputs takes in a plan view of that width."""
+    return -(-len(plan.venue.outputs) // _key_columns(plan, width_in))
 
 
 def _draw_sources(ax: Axes, plan: FillPlan, axes: tuple[int, int], *, key: bool) -> None:
@@ -68,8 +79,9 @@ def _draw_sources(ax: Axes, plan: FillPlan, axes: tuple[int, int], *, key: bool)
         ax.plot(*start[list(axes)], zorder=4, **_style(mark))
     if key:
         handles = [Line2D([], [], **_style(mark)) for mark in marks.values()]
+        width_in = ax.figure.bbox.width / ax.figure.dpi
         ax.legend(handles, [mark.text for mark in marks.values()], loc="lower left",
-                  bbox_to_anchor=(0.0, 1.0), ncols=min(len(marks), KEY_COLUMNS), fontsize=SMALL,
+                  bbox_to_anchor=(0.0, 1.0), ncols=_key_columns(plan, width_in), fontsize=SMALL,
                   frameon=False, handletextpad=0.2, columnspacing=1.2, borderpad=0.2)
 
 
@@ -90,7 +102,7 @@ def _name_area(ax: Axes, area: Area) -> None:
     box = ax.transData.transform([(area.x_from_m, 0), (area.x_to_m, 0)])
     width_pt = float(box[1, 0] - box[0, 0]) * 72 / ax.figure.dpi
     name = label(area.name)
-    narrow = width_pt < 0.62 * TINY * len(name)
+    narrow = width_pt < 0.54 * TINY * len(name)
     middle = (area.x_from_m + area.x_to_m) / 2
     ax.annotate(name, (middle, area.y_from_m), xytext=(0, 2), textcoords="offset points",
                 ha="center", va="bottom", rotation=90 if narrow else 0, fontsize=TINY,
@@ -206,7 +218,7 @@ def _gap_grid(plan: FillPlan, area: Area, index: int, fill: int | None) -> Float
 def _gap_levels(gaps: FloatArray) -> FloatArray:
     """Contour values: round steps over all but the outermost gaps."""
     low, high = np.nanquantile(gaps, [0.02, 0.95])
-    steps = [s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if (high - low) / s <= 6.0]
+    steps = [s for s in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if (high - low) / s <= 5.0]
     step = steps[0] if steps else 200.0
     first, last = np.floor(low / step), np.ceil(high / step)
     return np.asarray(np.arange(first, last + 1) * step)
@@ -241,26 +253,56 @@ def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) 
                          f"got {fill!r}")
     index = None if fill is None else list(plan.venue.outputs).index(fill)
     ax = axes_for(ax, (3.7, 2.4))
-    ax.set_aspect("equal")
+    ax.set_aspect("equal", anchor="N")
     tidy(ax, "x, m", "y, m", grid=False)
-    grids = [_gap_grid(plan, a, i, index) for i, a in enumerate(plan.venue.areas)]
-    levels = _gap_levels(np.concatenate([grid.ravel() for grid in grids]))
-    for area, gaps in zip(plan.venue.areas, grids, strict=True):
-        if np.isfinite(gaps).any():
-            _outline(ax, area)
-            _contours(ax, area.seats_m().reshape(*gaps.shape, 3), gaps, levels)
-    for source in plan.venue.sources:
-        if source.output == fill or (fill is None and source.output in sounding):
-            ax.plot(*source.position_m[:2], marker="^", color=HUE, markeredgecolor="white",
-                    markersize=6, linestyle="none", zorder=5)
-    ax.margins(0.04)
+    areas = [(area, _gap_grid(plan, area, place, index))
+             for place, area in enumerate(plan.venue.areas)]
+    heard = [(area, gaps) for area, gaps in areas if np.isfinite(gaps).any()]
+    boxes = np.array([source.position_m[:2] for source in plan.venue.sources
+                      if source.output == fill or (fill is None and source.output in sounding)])
+    _fit(ax, np.vstack([boxes, *(area.seats_m()[:, :2] for area, _ in heard)]))
+    levels = _gap_levels(np.concatenate([gaps.ravel() for _, gaps in heard]))
+    figures: list[FloatArray] = []
+    for area, gaps in heard:
+        _outline(ax, area)
+        _contours(ax, area.seats_m().reshape(*gaps.shape, 3), gaps, levels, figures)
+    ax.plot(*boxes.T, marker="^", color=HUE, markeredgecolor="white", markersize=6,
+            linestyle="none", zorder=5)
     return ax
 
 
-def _contours(ax: Axes, points: FloatArray, gaps: FloatArray, levels: FloatArray) -> None:
+def _fit(ax: Axes, points: FloatArray) -> None:
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    pad = 0.04 * max(x1 - x0, y1 - y0)
+    ax.set(xlim=(x0 - pad, x1 + pad), ylim=(y0 - pad, y1 + pad))
+    ax.apply_aspect()
+
+
+def _label_places(
+    ax: Axes, levels: list[list[FloatArray]], taken: list[FloatArray]
+) -> list[tuple[float, float]]:
+    """One place on the longest line of each level, none near one in `taken` (in pixels)."""
+    places: list[tuple[float, float]] = []
+    apart = _FIGURES_APART_PT * ax.figure.dpi / 72
+    for every in levels:
+        lines = [line for line in every if len(line) > 1]
+        if not lines:
+            continue
+        longest = max(lines, key=lambda line: float(np.hypot(*np.diff(line, axis=0).T).sum()))
+        for share in (0.5, 0.3, 0.7, 0.15, 0.85):
+            point = longest[int(share * (len(longest) - 1))]
+            pixel = np.asarray(ax.transData.transform(point))
+            if all(np.hypot(*(pixel - other)) > apart for other in taken):
+                places.append((float(point[0]), float(point[1])))
+                taken.append(pixel)
+                break
+    return places
+
+
+def _contours(
+    ax: Axes, points: FloatArray, gaps: FloatArray, levels: FloatArray, figures: list[FloatArray]
+) -> None:
     x, y = points[..., 0], points[..., 1]
-    if np.isfinite(gaps).sum() == 0:
-        return
     if min(gaps.shape) < 2:
         # One row or one seat a row: figures instead of contours.
         for place in zip(x.ravel(), y.ravel(), gaps.ravel(), strict=True):
@@ -270,6 +312,7 @@ def _contours(ax: Axes, points: FloatArray, gaps: FloatArray, levels: FloatArray
     shown = np.ma.masked_invalid(gaps)
     ax.contourf(x, y, shown, levels=levels, cmap=ONE_HUE, extend="both")
     lines = ax.contour(x, y, shown, levels=levels, colors=INK, linewidths=0.6)
-    ax.clabel(lines, fmt="%g", fontsize=TINY, inline_spacing=2)
+    ax.clabel(lines, fmt="%g", fontsize=TINY, inline_spacing=2,
+              manual=_label_places(ax, lines.allsegs, figures))
     if (gaps < 0).any():
         ax.contourf(x, y, shown, levels=[-1e9, 0.0], colors="none", hatches=["/////"])
