@@ -153,9 +153,8 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
         low, high = max(value - step, -50.0), value + step
         if name == "humidity_pct":
             low, high = max(value - step, 1.0), min(value + step, 100.0)
-        return (answer(replace(air, **{name: high})) - answer(replace(air, **{name: low}))) / (
-            high - low
-        )
+        rise = answer(replace(air, **{name: high})) - answer(replace(air, **{name: low}))
+        return float(rise / (high - low))
 
     deeper = {
         "box-to-box": 1.0,
