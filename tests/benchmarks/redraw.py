@@ -1,0 +1,83 @@
+"""Print what a redraw of a live figure costs the kernel: `python tests/benchmarks/redraw.py`.
+
+Every function of the lessons that returns a LiveFigure is drawn and its first
+slider moved; the time is CPU time from the new value to the finished picture, and
+the wall clock's beside it. The budget is 40 ms at 8 x 4 inches and 100 dpi, or in
+proportion to the area where a figure is larger. Ends with status 1 where the
+median is above it.
+"""
+
+from __future__ import annotations
+
+import inspect
+import statistics
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from fillalign.classroom.live import LiveFigure  # noqa: E402
+from fillalign.classroom.registry import lesson_modules  # noqa: E402
+from fillalign.classroom.widgets import projector  # noqa: E402
+
+BUDGET_MS = 40.0
+NORMAL_AREA = 8 * 4
+MOVES = 30
+
+
+def live_figures() -> list[LiveFigure]:
+    """Return the live figures of all lessons with their starting values."""
+    found = []
+    for module in lesson_modules():
+        for _, function in inspect.getmembers(module, inspect.isfunction):
+            if function.__module__.startswith(module.__name__) and (
+                function.__annotations__.get("return") == "LiveFigure"
+            ):
+                live = function()
+                live.name = f"{module.__name__[-3:]}.{function.__name__}"
+                found.append(live)
+    return found
+
+
+def moves(live: LiveFigure) -> list[tuple[float, float]]:
+    """Return CPU and wall time in ms of moving the first slider there and back."""
+    control = next((c for c in live.controls.values() if hasattr(c, "step")), None)
+    if control is None:
+        return []
+    spent = []
+    for number in range(MOVES):
+        room = int((control.max - control.min) / control.step)
+        value = control.min + control.step * ((7 * number + 1) % (room + 1))
+        if value == control.value:
+            continue
+        cpu, wall = time.process_time(), time.perf_counter()
+        control.value = value
+        spent.append((1000 * (time.process_time() - cpu), 1000 * (time.perf_counter() - wall)))
+        assert live.error == "", live.error
+    return spent
+
+
+def main() -> int:
+    """Print a line a figure; return 1 where one is over its budget."""
+    print(f"{'figure':<34}{'inches':>10}{'CPU ms':>9}{'wall ms':>9}{'budget':>9}{'projector':>11}")
+    over = 0
+    for live in live_figures():
+        width, height = live.picture.figure.get_size_inches()
+        budget = BUDGET_MS * max(1.0, width * height / NORMAL_AREA)
+        normal = moves(live)
+        projector(True)
+        large = moves(live)
+        projector(False)
+        if not normal:
+            continue
+        cpu, wall = (statistics.median(spent[i] for spent in normal) for i in (0, 1))
+        big = statistics.median(spent[0] for spent in large)
+        over += cpu > budget
+        print(f"{live.name:<34}{f'{width:g} x {height:g}':>10}{cpu:>9.1f}{wall:>9.1f}"
+              f"{budget:>9.0f}{big:>11.1f}{'  OVER' if cpu > budget else ''}")
+    return int(over > 0)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
