@@ -17,9 +17,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from fillalign.classroom.live import LiveFigure  # noqa: E402
-from fillalign.classroom.registry import lesson_modules  # noqa: E402
-from fillalign.classroom.widgets import projector  # noqa: E402
+from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.registry import lesson_modules
+from fillalign.classroom.widgets import projector
 
 BUDGET_MS = 40.0
 NORMAL_AREA = 8 * 4
