@@ -325,6 +325,16 @@ def test_scalars_in_scalars_out():
     assert absorption_db_per_m([], 20.0).shape == (0,)
 
 
+@pytest.mark.parametrize("function", [absorption_db_per_m, accuracy_class_pct])
+@pytest.mark.parametrize("place", range(4))
+def test_any_one_input_may_be_an_array(function, place):
+    point = [1000.0, 20.0, 50.0, 101.0]
+    values = [0.8 * point[place], point[place]]
+    loop = [function(*point[:place], v, *point[place + 1 :]) for v in values]
+    out = function(*point[:place], values, *point[place + 1 :])
+    np.testing.assert_allclose(out, loop, rtol=1e-14, atol=0)
+
+
 def test_inputs_are_left_alone():
     inputs = [np.array(v) for v in ([100.0, 1000.0], [10.0, 20.0], [40.0, 50.0], [95.0, 101.0])]
     before = [a.copy() for a in inputs]
