@@ -38,22 +38,26 @@ def kept_output(output: Any) -> Any | None:
         return None
     output.data = data
     output.metadata = {}
-    if "execution_count" in output:
-        output.execution_count = None
     return output
 
 
 def tidy(notebook: Any) -> None:
     """Strip a notebook, in place, to what is worth keeping."""
     notebook.metadata = _METADATA
+    run = 0
     for cell in notebook.cells:
         cell.metadata = {key: value for key, value in cell.metadata.items()
                          if key in ("tags", "jupyter")}
         if cell.cell_type == "code":
-            cell.execution_count = None
+            # Counted as run from the top: nbval takes a cell without a count for one never run.
+            run += 1
+            cell.execution_count = run
             kept = [kept_output(output) for output in cell.outputs]
             ignored = IGNORED in cell.metadata.get("tags", [])
             cell.outputs = [] if ignored else [output for output in kept if output is not None]
+            for output in cell.outputs:
+                if output.output_type == "execute_result":
+                    output.execution_count = run
 
 
 def compared(notebook: Any) -> int:
