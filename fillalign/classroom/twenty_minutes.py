@@ -27,6 +27,13 @@ _INTRO = (
 )
 
 
+def _with_labels(text: str) -> str:
+    """Return an answer that names the boxes of the form, not options of the command line."""
+    for name, label in {**_NEEDED, **_WANTED}.items():
+        text = text.replace(f"--{name.replace('_', '-')}", label.partition(" (")[0].lower())
+    return text
+
+
 class QuickForm:
     """Boxes for what was measured and the settings as text.
 
@@ -47,7 +54,7 @@ class QuickForm:
             for name, label in {**_NEEDED, **_WANTED}.items()
         }
         self.button = button("Work it out", self._work)
-        self.reply = words("", "readout", role="status")
+        self.reply = words("", "table", role="status")
         self.text = ""
         self.box = stack(words(_INTRO), *self.entries.values(), self.button, self.reply)
 
@@ -67,7 +74,7 @@ class QuickForm:
 
     def _work(self) -> None:
         try:
-            self.text = quick_answer(**self._numbers()).text()
+            self.text = _with_labels(quick_answer(**self._numbers()).text())
         except ValueError as error:
             self.text = f"{str(error)[0].upper()}{str(error)[1:]}."
         say(self.reply, self.text)

@@ -16,7 +16,7 @@ _WIDE = "95%"
 _CSS = """<style>
 .fill-panel {max-width: 1120px}
 .fill-panel.fill-large {max-width: none}
-.fill-panel .fill-words {line-height: 1.4; white-space: pre-line; overflow-wrap: anywhere}
+.fill-panel .fill-words {line-height: 1.4; overflow-wrap: anywhere}
 .fill-panel .fill-question {border-left: 4px solid #1f5c99; padding: 2px 10px}
 .fill-panel .fill-error {border-left: 4px solid #b4560f; padding: 2px 10px}
 .fill-panel .fill-readout {font-weight: 600}
@@ -88,7 +88,7 @@ def make_control(spec: Slider | Choice | Switch, *, continuous: bool) -> Control
 def words(text: str = "", kind: str = "note", *, role: str = "") -> Control:
     """Return a text panel; change it with `say`. The kind decides its looks."""
     panel = ipywidgets.HTML(layout=ipywidgets.Layout(width=_WIDE, height="auto"))
-    if kind == "readout":
+    if kind in ("readout", "table"):
         panel.add_class("widget-readout")
         panel.layout.overflow = "visible"
     panel.fill_kind, panel.fill_role = kind, role
@@ -99,7 +99,8 @@ def words(text: str = "", kind: str = "note", *, role: str = "") -> Control:
 def say(panel: Control, text: str) -> None:
     """Show plain text in a panel of `words`; empty text hides it."""
     role = f' role="{panel.fill_role}"' if panel.fill_role else ""
-    style = "text-align: left; white-space: pre-line"
+    style = "text-align: left; white-space: " + (
+        "pre-wrap; font-family: monospace" if panel.fill_kind == "table" else "pre-line")
     panel.value = (f'<div class="fill-words fill-{panel.fill_kind}" style="{style}"{role}>'
                    f"{html.escape(text)}</div>")
     panel.layout.display = None if text else "none"
