@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import textwrap
+import warnings
 from dataclasses import dataclass
 
-from fillalign._check import as_float
+from fillalign._check import RangeWarning, as_float
 from fillalign.air import Air
 from fillalign.arrivals import drift_ms_per_c, seat_delay_ms
 from fillalign.levels import fill_level_db
@@ -160,7 +161,6 @@ def quick_answer(
     lowest, highest = _AIR_RANGE_C
     weather = [(t, max(wanted_ms(air.at_temperature(t)), 0.0))
                for t in around if lowest <= t <= highest]
-    apart = main_m - fill_m
     length = float(ms_to_m(delay, air))
     return QuickAnswer(
         air=air,
@@ -172,11 +172,18 @@ def quick_answer(
         delay_ft=float(m_to_ft(length)),
         hold_back_ms=max(-wanted, 0.0),
         habit_error_ms=wanted_ms(Air(HABIT_C, humidity_pct, pressure_kpa)) - wanted,
-        drift_ms_per_c=math.copysign(1.0, apart) * float(drift_ms_per_c(abs(apart), air)),
+        drift_ms_per_c=_drift(main_m - fill_m, air),
         weather=tuple(weather),
         low_cut_hz=LOW_CUT_HZ,
         **_levels(mains_db, fill_db, goal_db, float(margin_ms)),
     )
+
+
+def _drift(apart_m: float, air: Air) -> float:
+    with warnings.catch_warnings():
+        # The slope is taken across the temperature; whether that is out of range is said already.
+        warnings.simplefilter("ignore", RangeWarning)
+        return math.copysign(1.0, apart_m) * float(drift_ms_per_c(abs(apart_m), air))
 
 
 def _levels(

@@ -29,7 +29,7 @@ _MM_PER_INCH = 25.4
 _PAGE_MM = 190.0
 _HALF_MM = 94.0
 _SETTINGS_MM = (33, 19, 27, 17, 20, 16, 14, 11, 11, 11, 11)
-_READINGS_MM = (24, 34, 24, 24, 18, 15, 17, 17, 17)
+_READINGS_MM = (26, 31, 26, 24, 19, 16, 16, 16, 16)
 _STYLE = """
 @page { size: A4; margin: 9mm 10mm }
 * { box-sizing: border-box }

@@ -106,16 +106,17 @@ def readings_table(plan: FillPlan) -> Table:
         rows.append(
             (
                 fill.output,
-                f"x {x:.1f} y {y:.1f} z {z:.2f}",
+                f"{x:.1f}, {y:.1f}, {z:.2f}",
                 f"{reading.mains_dba:.1f} ({reading.mains_dbc:.1f})",
                 f"{reading.fill_dba:.1f} ({reading.fill_dbc:.1f})",
                 f"{reading.fill_dba - reading.mains_dba:+.1f}",
                 f"{reading.both_dba:.1f}",
             )
         )
-    columns = ("fill", "seat, m", "mains alone, dBA (dBC)", "fill alone, dBA (dBC)",
-               "fill less mains, dB", "both, dBA")
-    return Table("Meter readings to expect: pink noise, venue empty", columns, tuple(rows))
+    columns = ("fill", "seat x, y, z, m", "mains, dBA (dBC)", "fill, dBA (dBC)", "fill - mains",
+               "both, dBA")
+    title = "Meter readings to expect: pink noise, venue empty, each alone and both"
+    return Table(title, columns, tuple(rows))
 
 
 def retime_table(plan: FillPlan) -> Table:
