@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from fillalign import (
     THIRDS_HZ,
@@ -16,11 +17,12 @@ from fillalign import (
     OutputSettings,
     a_weighting_db,
     absorption_db_per_m,
+    band_edges_hz,
     directivity_factor,
     pink_band_levels_db,
     seat_field,
 )
-from fillalign.paths import band_levels_1m_db, by_thirds, venue_seats
+from fillalign.paths import band_levels_1m_db, by_thirds, trace_paths, venue_seats
 from tests.small_venue import small_hall
 
 ON_AXIS = [[14.0, -3.25, 1.2]]
@@ -161,6 +163,37 @@ def test_wind_air_and_state_count():
     )
     louder = seat_field(wet, state="check").total_db - seat_field(wet, state="show").total_db
     assert (louder.mean(axis=1) > 0).all()
+
+
+def test_wind_moves_every_element_as_it_moves_the_arrival():
+    windy = small_hall(outdoors=True, wind_m_s=8.0)
+    paths = trace_paths(windy, venue_seats(windy), windy.states["show"], Air(20.0))
+    np.testing.assert_allclose(paths.time_ms, paths.serving_ms, rtol=1e-12)
+
+
+def test_low_cut_on_one_of_two_outputs_against_brute_force():
+    """Mean of |H|^2 over each band on a fine grid, with scipy's analogue filter."""
+    hall = small_hall(outdoors=True)
+    split = replace(
+        hall,
+        outputs={**hall.outputs, "Other": replace(hall.outputs["Mains"], name="Other")},
+        sources=(replace(hall.sources[0], output="Other"), *hall.sources[1:]),
+    )
+    seat = [[14.0, 0.0, 1.2]]
+    cut = OutputSettings(delay_ms=40.0, low_cut_hz=120.0, low_cut_order=8)
+    names = ["Mains", "Other"]
+    field = seat_field(split, {"Other": cut}, seats_m=seat, sounding=names)
+    plain = seat_field(split, seats_m=seat, sounding=["Mains"])
+    b, a = signal.butter(4, 2 * np.pi * 120.0, "high", analog=True)
+    low, high = band_edges_hz(THIRDS_HZ)
+    wanted = []
+    for start, end in zip(low, high, strict=True):
+        grid = np.linspace(start, end, 4001)
+        once = signal.freqs(b, a, 2 * np.pi * grid)[1]
+        total = 1 + once**2 * np.exp(-2j * np.pi * grid * 0.040)
+        wanted.append(10 * np.log10(np.mean(np.abs(total) ** 2)))
+    error = field.direct_db[0] - plain.direct_db[0] - np.array(wanted)
+    assert np.abs(error).max() < 0.08, error.round(3)
 
 
 def test_shadow_takes_its_loss_from_the_mains_only():

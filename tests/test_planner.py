@@ -189,6 +189,19 @@ def test_speech_goal_makes_a_need_and_its_limit_is_told():
     assert "speech transmission falls to" in plan.needs[1].sentence
 
 
+def test_lost_highs_alone_make_a_need():
+    hall = small_hall(allowed_fall_db=30.0, outdoors=True)
+    loss = {**dict.fromkeys((63, 125, 250, 500, 1000, 2000), 0.0), 4000: 18.0, 8000: 18.0,
+            16000: 18.0}
+    dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
+    plan = plan_fills(replace(hall, areas=(hall.areas[0], dark)))
+    assert not plan_fills(hall).needs[1].needed
+    assert plan.needs[1].needed
+    assert "of highs are lost (limit 6 dB)" in plan.needs[1].sentence
+    assert plan.needs[1].highs_loss_db > 6.0
+    assert plan.needs_after[1].highs_loss_db < plan.needs[1].highs_loss_db - 1.0
+
+
 def test_back_goal_counts_gain_before_feedback(plan):
     goal = plan_fills(small_hall(back_dba=72.0))
     assert any("The back row's goal of 72.0 dBA" in line for line in goal.summary)
