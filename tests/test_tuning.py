@@ -76,7 +76,6 @@ def test_speech_on_the_curve_is_speech_at_the_seats(plan):
 
 def test_more_trim_costs_speech_ahead_of_the_fill(plan):
     curve = plan.fills[0].trim
-    assert (np.diff(curve.speech_ahead) <= 1e-3).all()
     assert curve.speech_ahead[-1] < curve.speech_ahead[0] - 0.1
     np.testing.assert_array_equal(curve.speech_shortfall, 0.0)
     goal = plan_fills(small_hall(sti=0.62)).fills[0].trim
