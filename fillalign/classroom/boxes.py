@@ -19,6 +19,7 @@ from fillalign.classroom.widgets import (
     markup,
     row,
     say,
+    size,
     stack,
     words,
 )
@@ -41,7 +42,7 @@ class AnswerBox:
 
     def __init__(self, exercise_id: str, seed: int | None = None) -> None:
         self.id, self.seed = exercise_id, exercises.exercise_seed() if seed is None else seed
-        self.text = f"{exercise_id}  {exercises.question(exercise_id, seed=self.seed)}"
+        self.text = f"{exercise_id}: {exercises.question(exercise_id, seed=self.seed)}"
         self._tries = self._hints = 0
         self.entry = entry("Your answer", enter=self._checked)
         self.check = button("Check", self._checked)
@@ -49,7 +50,7 @@ class AnswerBox:
         self.solution = button("Solution", self._solved)
         self.solution.disabled = True
         self.solution.tooltip = "Opens after a right answer or three tries or hints"
-        self.reply = words("", "readout", role="status")
+        self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"),
                          row(self.entry, self.check, self.hint, self.solution), self.reply)
 
@@ -109,10 +110,10 @@ class PredictionBox:
     def __init__(self, prediction_id: str) -> None:
         prediction = find_prediction(prediction_id)
         self.id = prediction_id
-        self.text = f"Predict {prediction_id}  {prediction.text} (in {prediction.unit})"
+        self.text = f"Predict {prediction_id}: {prediction.text} (in {prediction.unit})"
         self.entry = entry("Your prediction", enter=self._write)
         self.button = button("Write it down", self._write)
-        self.reply = words("", "readout", role="status")
+        self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"), row(self.entry, self.button), self.reply)
 
     def _write(self) -> None:
@@ -181,15 +182,16 @@ class Reveal:
     def __init__(self, prediction_id: str) -> None:
         self.id = prediction_id
         prediction = find_prediction(prediction_id)
-        self.text = f"Predicted {prediction_id}  {prediction.text}\n" \
+        self.text = f"Predicted {prediction_id}: {prediction.text}\n" \
                     f"{predictions.result_text(prediction_id)}"
         self.reply = words("Write your prediction down above first, or show the result without.",
-                           "readout", role="status")
+                           "reply", role="status")
         self.image = markup("")
         self.button = button("Show the result", self.show)
-        self.box = stack(words(f"{prediction_id}  {prediction.text}", "question"), self.button,
+        self.box = stack(words(f"{prediction_id}: {prediction.text}", "question"), self.button,
                          self.image, self.reply)
         predictions.on_prediction(prediction_id, self.show)
+        size.calls.append(lambda: self.show() if self.image.value else None)
         if predictions.predicted(prediction_id) is not None:
             self.show()
 
@@ -225,8 +227,13 @@ class ClassPredictions:
         self.values = predictions.class_values(prediction_id, entries)
         self.text = predictions.class_text(prediction_id, self.values)
         self.picture, self.alt = strip_picture(prediction_id, self.values)
-        self.image = markup(picture_html(self.picture, self.alt))
-        self.box: Control = stack(self.image, words(self.text, "readout"))
+        self.image = markup("")
+        self._show()
+        size.calls.append(self._show)
+        self.box: Control = stack(self.image, words(self.text, "reply"))
+
+    def _show(self) -> None:
+        self.image.value = picture_html(self.picture, self.alt)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         return bundle(self.box, self.text, **kwargs)

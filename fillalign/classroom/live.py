@@ -24,6 +24,8 @@ from fillalign.classroom.widgets import (
     Slider,
     Switch,
     bundle,
+    label_of,
+    label_width,
     make_control,
     markup,
     say,
@@ -60,7 +62,9 @@ class LivePanel:
         continuous: bool = True,
     ) -> None:
         self.title, self.question = title, question
-        self.controls = {spec.name: make_control(spec, continuous=continuous) for spec in controls}
+        width = label_width(label_of(spec) for spec in controls if not isinstance(spec, Switch))
+        self.controls = {spec.name: make_control(spec, continuous=continuous, width=width)
+                         for spec in controls}
         self.readout = words("", "readout", role="status")
         self.message = words("", "error", role="alert")
         self.text = self.error = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fillalign.classroom.exercises import as_number
-from fillalign.classroom.widgets import bundle, button, entry, say, stack, words
+from fillalign.classroom.widgets import bundle, button, entry, label_width, say, stack, words
 from fillalign.quick import quick_answer
 
 _NEEDED = {
@@ -48,9 +48,10 @@ class QuickForm:
     """
 
     def __init__(self) -> None:
+        width = label_width([*_NEEDED.values(), *_WANTED.values()])
         self.entries = {
             name: entry(label, hint="needed" if name in _NEEDED else "may stay empty",
-                        enter=self._work)
+                        enter=self._work, width=width)
             for name, label in {**_NEEDED, **_WANTED}.items()
         }
         self.button = button("Work it out", self._work)

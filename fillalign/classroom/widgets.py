@@ -6,7 +6,7 @@ The only importer of ipywidgets. One size switch serves all panels of a kernel.
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,11 +19,14 @@ _CSS = """<style>
 .fill-panel .fill-words {line-height: 1.4; overflow-wrap: anywhere}
 .fill-panel .fill-question {border-left: 4px solid #1f5c99; padding: 2px 10px}
 .fill-panel .fill-error {border-left: 4px solid #b4560f; padding: 2px 10px}
-.fill-panel .fill-readout {font-weight: 600}
+.fill-panel .fill-readout, .fill-panel .fill-title {font-weight: 600}
 .fill-large .fill-words, .fill-large .widget-label, .fill-large .widget-readout,
 .fill-large input, .fill-large select, .fill-large button, .fill-large label
  {font-size: 22px !important; height: auto; line-height: 1.4}
-.fill-large .widget-slider, .fill-large .widget-inline-hbox {height: 48px}
+.fill-large .widget-slider {height: 48px}
+.fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-dropdown,
+.fill-large .widget-dropdown select, .fill-large .widget-checkbox {height: 44px}
+.fill-large .slider-container {margin-left: 20px}
 .fill-large .noUi-handle {width: 30px !important; height: 30px !important; top: -13px !important}
 .fill-panel .noUi-handle:focus {outline: 3px solid #b4560f}
 </style>"""
@@ -63,9 +66,21 @@ class Switch:
     value: bool = False
 
 
-def make_control(spec: Slider | Choice | Switch, *, continuous: bool) -> Control:
+def label_of(spec: Slider | Choice | Switch) -> str:
+    """Return the label of a control, with its unit."""
+    return f"{spec.label} ({spec.unit})" if isinstance(spec, Slider) and spec.unit else spec.label
+
+
+def label_width(labels: Iterable[str]) -> str:
+    """Return a width that holds the longest of some labels at any size of letters."""
+    return f"{0.62 * max(map(len, labels), default=0) + 0.5:.1f}em"
+
+
+def make_control(
+    spec: Slider | Choice | Switch, *, continuous: bool, width: str = "initial"
+) -> Control:
     """Return the widget for a control; `continuous` sliders count while they move."""
-    style = {"description_width": "initial"}
+    style = {"description_width": width}
     layout = ipywidgets.Layout(width=_WIDE)
     if isinstance(spec, Switch):
         return ipywidgets.Checkbox(value=spec.value, description=spec.label, indent=False,
@@ -73,13 +88,13 @@ def make_control(spec: Slider | Choice | Switch, *, continuous: bool) -> Control
     if isinstance(spec, Choice):
         return ipywidgets.Dropdown(options=spec.options, description=spec.label, style=style,
                                    layout=layout)
-    whole = float(spec.step).is_integer() and float(spec.low).is_integer()
-    kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
-    decimals = 0 if whole else max(0, len(f"{spec.step:g}".partition(".")[2]))
     numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
+    whole = all(float(number).is_integer() for number in numbers.values())
+    kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
+    decimals = len(f"{spec.step:g}".partition(".")[2])
     return kind(
         **{key: int(n) for key, n in numbers.items()} if whole else numbers,
-        description=f"{spec.label} ({spec.unit})" if spec.unit else spec.label,
+        description=label_of(spec),
         readout_format="d" if whole else f".{decimals}f", continuous_update=continuous,
         style=style, layout=layout,
     )
@@ -88,7 +103,7 @@ def make_control(spec: Slider | Choice | Switch, *, continuous: bool) -> Control
 def words(text: str = "", kind: str = "note", *, role: str = "") -> Control:
     """Return a text panel; change it with `say`. The kind decides its looks."""
     panel = ipywidgets.HTML(layout=ipywidgets.Layout(width=_WIDE, height="auto"))
-    if kind in ("readout", "table"):
+    if kind in ("readout", "reply", "table"):
         panel.add_class("widget-readout")
         panel.layout.overflow = "visible"
     panel.fill_kind, panel.fill_role = kind, role
@@ -106,11 +121,14 @@ def say(panel: Control, text: str) -> None:
     panel.layout.display = None if text else "none"
 
 
-def entry(label: str, *, hint: str = "number", enter: Callable[[], None] | None = None) -> Control:
+def entry(
+    label: str, *, hint: str = "number", enter: Callable[[], None] | None = None,
+    width: str = "initial",
+) -> Control:
     """Return a box to type a number into; Enter calls `enter`."""
     box = ipywidgets.Text(description=label, placeholder=hint,
-                          style={"description_width": "initial"},
-                          layout=ipywidgets.Layout(width="auto", max_width="420px"))
+                          style={"description_width": width},
+                          layout=ipywidgets.Layout(width="auto", max_width="560px"))
     if enter is not None:
         call = enter
         box.on_msg(lambda _, content, __: call() if content.get("event") == "submit" else None)
@@ -120,7 +138,7 @@ def entry(label: str, *, hint: str = "number", enter: Callable[[], None] | None 
 def button(label: str, call: Callable[[], None], *, tip: str = "") -> Control:
     """Return a button that calls a function without arguments."""
     made = ipywidgets.Button(description=label, tooltip=tip or label,
-                             layout=ipywidgets.Layout(width="auto"))
+                             layout=ipywidgets.Layout(width="auto", align_self="flex-start"))
     made.on_click(lambda _: call())
     return made
 
