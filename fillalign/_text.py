@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from html import escape
 
 _JOINERS = "\u200c\u200d\u00ad"
 _HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
@@ -28,6 +29,17 @@ def plain(text: str) -> str:
         else mark
         for mark in text
     )
+
+
+def html_text(text: str) -> str:
+    """Return text that is safe inside HTML, also inside an attribute.
+
+    Examples
+    --------
+    >>> html_text("<b> & 'so'")
+    '&lt;b&gt; &amp; &#x27;so&#x27;'
+    """
+    return escape(plain(text))
 
 
 def csv_text(text: str) -> str:

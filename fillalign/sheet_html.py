@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import base64
-from collections.abc import Callable, Iterable
-from html import escape
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
-from fillalign._text import plain
+from fillalign._text import html_text
 from fillalign.plan import FillPlan, FillReport
+from fillalign.sheet_pictures import fill_pictures, limits_text, venue_pictures
 from fillalign.sheet_tables import (
     CHECK_ORDER,
     Table,
@@ -22,14 +20,9 @@ from fillalign.sheet_tables import (
     trim_table,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-_MM_PER_INCH = 25.4
-_PAGE_MM = 190.0
-_HALF_MM = 94.0
-_SETTINGS_MM = (33, 19, 27, 17, 20, 16, 14, 11, 11, 11, 11)
-_READINGS_MM = (26, 31, 26, 24, 19, 16, 16, 16, 16)
+_ROWS_BESIDE_SUMMARY = 20
+_SETTINGS_MM = (32, 19, 27, 17, 20, 16, 14, 11, 11, 11, 11)
+_READINGS_MM = (25, 29, 26, 24, 18, 15, 17, 17, 17)
 _STYLE = """
 @page { size: A4; margin: 9mm 10mm }
 * { box-sizing: border-box }
@@ -62,19 +55,17 @@ figure img { display: block; width: 100% }
 """
 
 
-def text(value: str) -> str:
-    """Return text from a file, safe inside HTML."""
-    return escape(plain(value))
-
-
 def _list(lines: Iterable[str], *, kind: str = "ul", classes: str = "") -> str:
-    items = "".join(f"<li>{text(line)}</li>" for line in lines)
+    items = "".join(f"<li>{html_text(line)}</li>" for line in lines)
     return f'<{kind} class="{classes}">{items}</{kind}>' if classes else f"<{kind}>{items}</{kind}>"
 
 
-def _table(table: Table, *, caption: bool = True) -> str:
-    cells = ["".join(f"<td>{text(cell)}</td>" for cell in row) for row in table.rows]
-    return _laid_out(map(text, table.columns), cells, text(table.title) if caption else "")
+def _cells(table: Table) -> list[str]:
+    return ["".join(f"<td>{html_text(cell)}</td>" for cell in row) for row in table.rows]
+
+
+def _table(table: Table) -> str:
+    return _laid_out(map(html_text, table.columns), _cells(table), html_text(table.title))
 
 
 def _laid_out(
@@ -105,10 +96,9 @@ def _readings(plan: FillPlan) -> str:
     table = readings_table(plan)
     if not table.rows:
         return "<h2>Meter readings</h2><p>No fill sounds: none to take.</p>"
-    cells = ["".join(f"<td>{text(cell)}</td>" for cell in row) for row in table.rows]
     blanks = ("mains read", "fill read", "both read")
-    return f"<h2>{text(table.title)}</h2>" + _laid_out(
-        map(text, table.columns), cells, blanks=blanks, widths_mm=_READINGS_MM
+    return f"<h2>{html_text(table.title)}</h2>" + _laid_out(
+        map(html_text, table.columns), _cells(table), blanks=blanks, widths_mm=_READINGS_MM
     )
 
 
@@ -116,7 +106,7 @@ def _settings(plan: FillPlan) -> str:
     """One row an output, cells joined so that blanks to write in fit beside them."""
     rows = []
     for row in settings_table(plan).rows:
-        output, boxes, feed, where, ms, samples, rate, metres, feet, *rest = map(text, row)
+        output, boxes, feed, where, ms, samples, rate, metres, feet, *rest = map(html_text, row)
         cut, shelf, trim, polarity = rest
         shown = (
             f"<strong>{output}</strong> ({feed})<br>&rarr; {boxes}",
@@ -133,26 +123,13 @@ def _settings(plan: FillPlan) -> str:
     return _laid_out(columns, rows, blanks=blanks, widths_mm=_SETTINGS_MM)
 
 
-def _picture(
-    draw: Callable[..., Axes], words: str, title: str, size_mm: tuple[float, float]
-) -> str:
-    """Draw one picture into the page, with the words for those who do not see it."""
-    from fillalign import plots
-
-    figure = plots.blank_figure(size_mm[0] / _MM_PER_INCH, size_mm[1] / _MM_PER_INCH)
-    draw(ax=figure.add_subplot())
-    data = base64.b64encode(plots.svg_bytes(figure, plain(words))).decode()
-    return (f'<figure style="width:{size_mm[0]:.1f}mm"><figcaption>{text(title)}</figcaption>'
-            f'<img alt="{text(words)}" src="data:image/svg+xml;base64,{data}"></figure>')
-
-
 def _page_one(plan: FillPlan) -> str:
     unmet = (f'<div class="unmet"><strong>Not met</strong>{_list(plan.unmet)}</div>'
              if plan.unmet else "<p><strong>Not met:</strong> nothing; every target is met.</p>")
     return "".join(
         (
-            f"<section><h1>Set-up sheet: {text(plan.venue.name)}</h1>",
-            f"<p>{text(air_text(plan))}</p>",
+            f"<section><h1>Set-up sheet: {html_text(plan.venue.name)}</h1>",
+            f"<p>{html_text(air_text(plan))}</p>",
             "<p>Air found: <span class='write'></span> C <span class='write'></span> % "
             "&emsp; Date and time: <span class='write'></span> &emsp; Set by: "
             "<span class='write'></span></p>",
@@ -160,111 +137,40 @@ def _page_one(plan: FillPlan) -> str:
             _readings(plan),
             f"<h2>Order of the check</h2>{_list(CHECK_ORDER, kind='ol')}",
             unmet,
+            _summary(plan) if _page_one_has_room(plan) else "",
             f"<h2>Cautions</h2>{_list(plan.cautions, classes='two')}</section>",
         )
     )
 
 
+def _page_one_has_room(plan: FillPlan) -> bool:
+    """Tell whether the summary fits below the settings and the readings."""
+    rows = 2 * len(plan.venue.outputs) + len(sounding_fills(plan)) + len(plan.unmet)
+    return rows <= _ROWS_BESIDE_SUMMARY
+
+
+def _summary(plan: FillPlan) -> str:
+    return f"<h2>In short</h2>{_list(plan.summary, classes='two')}"
+
+
 def _page_two(plan: FillPlan) -> str:
+    retime = _table(retime_table(plan))
     return "".join(
         (
-            f"<section><h2>{text(plan.venue.name)}: pictures</h2>",
-            f'<div class="row">{_venue_pictures(plan)}</div>',
+            f"<section><h2>{html_text(plan.venue.name)}: pictures</h2>",
+            f'<div class="row">{venue_pictures(plan, retime)}</div>',
             f"<h2>Assumptions</h2>{_list(assumption_lines(plan), classes='two')}</section>",
         )
     )
 
 
-def _venue_pictures(plan: FillPlan) -> str:
-    from fillalign import plots
-
-    x0, x1, y0, y1, z1 = plots.extent_m(plan)
-    length, fills = x1 - x0, sounding_fills(plan)
-    beside = bool(fills) and (y1 - y0) > 0.5 * length
-    view_mm = 112.0 if beside else _PAGE_MM
-    key_mm = 4.0 * plots.key_rows(plan, view_mm / _MM_PER_INCH)
-    high_mm = min((view_mm - 14.0) * (y1 - y0) / length + 12.0 + key_mm, 86.0 if beside else 74.0)
-    stretch = plots.natural_stretch(plan)
-    section_mm = min(176.0 * stretch * 1.1 * z1 / length + 10.0, 48.0)
-    boxes = "; ".join(f"{s.name} ({s.output}) at x {s.position_m[0]:.1f}, y {s.position_m[1]:.1f}, "
-                      f"z {s.position_m[2]:.1f} m" for s in plan.venue.sources)
-    gap_mm = (_PAGE_MM - 2.0 - view_mm, high_mm) if beside else (_HALF_MM, 56.0)
-    gaps = [_picture(lambda ax: plots.gap_map(plan, ax=ax), _gap_words(plan, None),
-                     "Loudest fill after the mains, ms (hatched: before)", gap_mm)] if fills else []
-    retime = [
-        _table(retime_table(plan)),
-        _picture(lambda ax: plots.retime_plot(plan, ax=ax),
-                 "Change of each fill's delay with the temperature; the re-time table holds the "
-                 "figures.", "Change of delay with the temperature", (_HALF_MM, 36.0)),
-    ] if fills else ["No fill sounds: there is no gap to map and nothing to re-time."]
-    columns = retime if beside else ["".join(retime)]
-    return "".join(
-        (
-            _picture(lambda ax: plots.plan_view(plan, ax=ax), f"Plan view. {boxes}.",
-                     "Plan view (dotted: off; + seats for the meter, x stage microphone)",
-                     (view_mm, high_mm)),
-            *(gaps if beside else []),
-            _picture(lambda ax: plots.side_section(plan, ax=ax, stretch=stretch),
-                     f"Side section with the same loudspeakers; heights drawn {stretch:g} to 1.",
-                     "Side section (dashed: ears)", (_PAGE_MM, section_mm)),
-            *_walk_pictures(plan),
-            *([] if beside else gaps),
-            *(f'<div style="width:{_HALF_MM}mm">{column}</div>' for column in columns),
-        )
-    )
-
-
-def _walk_pictures(plan: FillPlan) -> list[str]:
-    from fillalign import plots
-
-    walk = plan.walk
-    spread = (f"{walk.spread_db('before'):.1f} dB from front to back with the mains alone, "
-              f"{walk.spread_db('after'):.1f} dB with the fills")
-    heard = "useful (direct and early)" if plan.venue.indoors else "direct"
-    return [
-        _picture(lambda ax: plots.walk_levels_plot(plan, ax=ax),
-                 f"Level of the {heard} sound along the walk against the profile, before and "
-                 "after.", f"Along the walk: {heard} sound, which decides", (_HALF_MM, 43.0)),
-        _picture(lambda ax: plots.walk_levels_plot(plan, which="meter", ax=ax),
-                 f"Total level along the walk: {spread}.",
-                 "Along the walk: total sound, which a meter shows", (_HALF_MM, 43.0)),
-    ]
-
-
-def _gap_words(plan: FillPlan, fill: str | None) -> str:
-    checks = plan.checks
-    here = checks.covered.astype(bool)
-    if fill is not None:
-        here &= checks.fill == list(plan.venue.outputs).index(fill)
-    gaps = checks.gap_ms[here]
-    whose = "every fill" if fill is None else fill
-    return (f"Map of the gap of {whose} to the mains: {gaps.min():.1f} to {gaps.max():.1f} ms at "
-            "the seats covered.")
-
-
 def _why(plan: FillPlan, fill: FillReport) -> str:
-    from fillalign import plots
-
-    parts = [f"<h3>{text(fill.output)}</h3>{_list(fill.reasons)}"]
+    parts = [f"<h3>{html_text(fill.output)}</h3>{_list(fill.reasons)}"]
     if fill.sounding:
-        name, third = fill.output, (_PAGE_MM - 4.0) / 3
-        own = plan.settings[name].trim_db
-        letters = ", ".join(f"{letter}: {bound} ({trim:+.1f} dB)"
-                            for letter, (trim, bound) in plots.bound_letters(fill).items())
-        parts += [
-            '<div class="row">',
-            _picture(lambda ax: plots.gap_map(plan, name, ax=ax), _gap_words(plan, name),
-                     "Gap to the mains, ms", (third, 50.0)),
-            _picture(lambda ax: plots.trim_curve_plot(plan, name, ax=ax),
-                     f"Share of rows served and of seats that keep the image against the trim of "
-                     f"{name}; set is {own:+.1f} dB. Limits: {letters}.",
-                     "Benefit and harm of the trim", (third, 50.0)),
-            _picture(lambda ax: plots.speech_plot(plan, name, ax=ax),
-                     f"Speech transmission index of the rows covered and of the rows ahead against "
-                     f"the trim of {name}.", "Speech against the trim", (third, 50.0)),
-            f"</div><p>Limits of the trim: {text(letters)}.</p>",
-            _table(trim_table(fill, own)),
-        ]
+        own = plan.settings[fill.output].trim_db
+        limits = html_text(f"Limits of the trim: {limits_text(fill)}.")
+        parts += [f'<div class="row">{fill_pictures(plan, fill)}</div><p>{limits}</p>',
+                  _table(trim_table(fill, own))]
     return "".join(parts)
 
 
@@ -297,9 +203,11 @@ def page(plan: FillPlan) -> str:
         (
             '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">',
             '<meta name="viewport" content="width=device-width">',
-            f"<title>Set-up sheet: {text(plan.venue.name)}</title><style>{_STYLE}</style></head>",
+            f"<title>Set-up sheet: {html_text(plan.venue.name)}</title>",
+            f"<style>{_STYLE}</style></head>",
             f"<body>{_page_one(plan)}{_page_two(plan)}",
-            f"<section><h2>In short</h2>{_list(plan.summary)}",
+            "<section>",
+            "" if _page_one_has_room(plan) else _summary(plan),
             f"<h2>Why these settings</h2>{_table(seats) if seats.rows else ''}{reasons}",
             "<h2>Defaults used</h2>",
             _list(plan.venue.defaults_used or ("None.",), classes="two"),
