@@ -85,6 +85,19 @@ def test_trim_and_low_cut_count():
     assert abs(change[0]) > 10 * abs(change[-1])
 
 
+def test_trim_is_the_same_as_a_softer_box():
+    hall = small_hall()
+    kind = hall.loudspeakers["fill box"]
+    soft = replace(hall, loudspeakers={**hall.loudspeakers, "fill box": replace(
+        kind, level_dba=kind.level_dba - 12.0)})
+    trimmed = {"Fills": OutputSettings(delay_ms=66.0, trim_db=-12.0)}
+    untrimmed = {"Fills": OutputSettings(delay_ms=66.0)}
+    one = seat_speech(hall, trimmed, seats_m=SEAT)
+    other = seat_speech(soft, untrimmed, seats_m=SEAT)
+    assert one.index[0] == pytest.approx(other.index[0], abs=1e-9)
+    np.testing.assert_allclose(one.clarity_db, other.clarity_db, atol=1e-9)
+
+
 def test_outdoors_everything_is_direct():
     field = small_hall(outdoors=True)
     heard = seat_speech(field, seats_m=SEAT, sounding=["Mains"])
