@@ -257,7 +257,8 @@ def _level_lines(answer: QuickAnswer) -> list[str]:
     if over is not None and limit is not None and wanted is not None and over > limit:
         mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
                 else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
-        lines.append(f"              That is {over:+.1f} dB over the main, and a fill "
+        shown = round(over, 1) + 0.0
+        lines.append(f"              That is {shown:+.1f} dB over the main, and a fill "
                      f"{answer.margin_ms:g} ms later may have {limit:+.1f} dB: {mend}.")
     return lines
 

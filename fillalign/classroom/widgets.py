@@ -160,7 +160,8 @@ def stack(*parts: Control) -> Control:
 
 def row(*parts: Control) -> Control:
     """Return widgets beside each other, wrapping where the window is narrow."""
-    return ipywidgets.HBox(list(parts), layout=ipywidgets.Layout(flex_flow="row wrap"))
+    layout = ipywidgets.Layout(flex_flow="row wrap", align_items="center")
+    return ipywidgets.HBox(list(parts), layout=layout)
 
 
 class SizeSwitch:
