@@ -1,0 +1,75 @@
+"""Lesson 08: figures against CoolProp's humid air and by hand."""
+
+import numpy as np
+import pytest
+from CoolProp.HumidAirProp import HAPropsSI
+
+from fillalign.classroom.lessons import l08
+
+
+def coolprop_speed(temperature_c, humidity_pct, pressure_kpa):
+    """Speed of sound in humid air, CoolProp (Wood, real-gas mixture)."""
+    return HAPropsSI("speed_of_sound", "T", temperature_c + 273.15, "P", 1000 * pressure_kpa,
+                     "R", humidity_pct / 100)
+
+
+def test_evening_is_as_described():
+    log = l08.evening_log()
+    assert list(log.index[[0, -1]]) == ["17:00", "23:30"]
+    assert log.temperature_c.iloc[[0, -1]].tolist() == [27.0, 13.0]
+    assert log.humidity_pct.iloc[[0, -1]].tolist() == [40, 85]
+
+
+def test_gap_figure_against_coolprop():
+    live = l08.gap_figure()
+    before = live.png
+    live.controls["temperature_c"].value = 13.0
+    assert live.error == ""
+    x, left = live.artists["dot"].get_data()
+    assert x[0] == 13.0
+    warm = coolprop_speed(27.0, 40.0, 90.97)
+    # Constant vapour: 40 % at 27 C is 95 % at 13 C (ratio of saturation pressures).
+    cold = coolprop_speed(13.0, 95.2, 90.97)
+    assert left[0] == pytest.approx(5.0 - (85_000 / cold - 85_000 / warm), abs=0.05)
+    assert "BEFORE the mains" in live.text
+    assert live.png != before
+    line = live.artists["line"].get_ydata()
+    assert line[26] == pytest.approx(left[0], abs=1e-9)
+
+
+@pytest.mark.parametrize(("name", "value", "sign"), [
+    ("wind_along_m_s", -3.0, -1), ("wind_along_m_s", 3.0, 1), ("margin_ms", 10.0, 1),
+])
+def test_each_control_moves_the_gap_the_right_way(name, value, sign):
+    live = l08.gap_figure()
+    before = float(live.artists["dot"].get_ydata()[0])
+    live.controls[name].value = value
+    assert np.sign(live.artists["dot"].get_ydata()[0] - before) == sign
+
+
+def test_distance_matters_once_it_is_cold():
+    live = l08.gap_figure()
+    live.controls["temperature_c"].value = 13.0
+    near = float(live.artists["dot"].get_ydata()[0])
+    live.controls["distance_m"].value = 120
+    assert live.artists["dot"].get_ydata()[0] < near
+
+
+def test_evening_figure_follows_within_its_step():
+    live = l08.evening_figure()
+    before = live.png
+    live.controls["step_ms"].value = 1.0
+    assert live.error == ""
+    early = float(live.text.rsplit(" ms", 1)[0].rsplit(" ", 1)[1])
+    assert early <= 1.0
+    live.controls["retime"].value = False
+    assert "Never set anew." in live.text
+    assert np.ptp(live.artists["set"].get_ydata()) == 0
+    assert live.png != before
+
+
+def test_crosswind_counts_to_second_order_only():
+    # Vector geometry: c' = sqrt(c^2 - w^2) across the wind.
+    across = next(p for p in l08.PREDICTIONS if p.id == "08-c").truth()
+    head = next(p for p in l08.PREDICTIONS if p.id == "08-b").truth()
+    assert across == pytest.approx(head * 5 / (2 * 343.4), rel=0.05)
