@@ -54,7 +54,7 @@ def gap_figure() -> LiveFigure:
     >>> live = gap_figure()
     >>> live.controls["temperature_c"].value = 13.0
     >>> live.text.splitlines()[0]
-    'At 13 C the mains need 6.1 ms longer to the tower than when it was timed.'
+    'At 13 C the mains need 5.9 ms longer to the tower than when it was timed.'
     """
     temperatures = np.linspace(0.0, 30.0, 61)
 
