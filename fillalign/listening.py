@@ -157,7 +157,7 @@ def render_seat(
     >>> seat = [34.0, 2.5, 1.2]
     >>> alone, both = (render_seat(hall, voice, seat, outputs=o) for o in ("mains", "all"))
     >>> round(float(20 * np.log10(both.std() / alone.std())))
-    4
+    8
     """
     from scipy.signal import oaconvolve
 

@@ -244,7 +244,7 @@ def test_reader_finds_the_planned_gap(name: str, count: int) -> None:
 
 @pytest.mark.parametrize("name", ["tidewell_hall", "saltmarsh_chapel"])
 def test_recording_at_a_seat_with_its_tail_gives_back_the_gap(name: str) -> None:
-    """Mains, fill and mains again, through the room, read as a recording would be."""
+    """Mains, fill and mains again, through the room and a microphone with some noise."""
     sweep = exponential_sweep(seconds=1.0)
     turns = take_turns(sweep, spacing_s=4.0, sample_rate_hz=RATE)
     for row in fill_rows(name, 3).itertuples():
@@ -255,8 +255,10 @@ def test_recording_at_a_seat_with_its_tail_gives_back_the_gap(name: str) -> None
             for channel, output in enumerate((main, row.fill))
         ]
         (take,) = common_scale(parts[0] + parts[1])
+        take = np.pad(take, (0, 3 * RATE))  # the recorder runs on
+        take += 3e-4 * np.random.default_rng(1).standard_normal(take.size)
         reading = measure_gap(Recording(take[:, None], RATE), sweep, RATE, spacing_s=4.0)
-        assert reading.gap_ms == pytest.approx(row.gap_ms, abs=0.02), row.seat
+        assert reading.gap_ms == pytest.approx(row.gap_ms, abs=0.02), reading.cannot_tell
 
 
 def test_gap_by_phase_slope_of_one_box_against_another() -> None:
@@ -424,6 +426,30 @@ def test_early_and_late_sound_share_the_energy_as_in_the_field() -> None:
     assert share[2:8] == pytest.approx(wanted[2:8], abs=0.5)
 
 
+def test_each_source_of_an_output_brings_its_own_tail_from_its_arrival_on() -> None:
+    """Share of the tail before the second source, by Barron and Lee 1988 for two sources."""
+    hall, seat = venue("tidewell_hall"), np.array([27.0, 9.0, 1.2])
+    edges = band_edges_hz(OCTAVES_HZ[4])
+    sections = sig.butter(4, edges, "bandpass", fs=RATE, output="sos")
+    away = sorted(
+        float(np.linalg.norm(seat - s.position_m)) for s in hall.sources if s.output == "Fill outer"
+    )
+    rt60, speed = hall.states["show"].rt60_s[1000], hall.states["show"].air.speed_m_s
+    lag = (away[1] - away[0]) / speed
+    energy = np.exp(-0.04 * np.array(away) / rt60)
+    wanted = energy[0] * -np.expm1(-13.8 * lag / rt60) / energy.sum()
+    start = round((1000 * away[0] / speed + 3.4) * RATE / 1000)
+    power = np.zeros(2)
+    for seed in range(24):
+        options = {"outputs": "Fill outer", "seed": seed}
+        tail = render_seat(hall, CLICK, seat, **options)
+        dry = render_seat(hall, CLICK, seat, tail=False, **options)
+        tail[: dry.size] -= dry
+        heard = sig.sosfiltfilt(sections, tail) ** 2
+        power += [heard[: start + round(lag * RATE)].sum(), heard.sum()]
+    assert power[0] / power[1] == pytest.approx(wanted, rel=0.08)
+
+
 def test_tail_follows_the_seed_and_only_the_seed() -> None:
     hall, seat = venue("tidewell_hall"), (20.0, 1.0, 1.2)
     first, again, other = (render_seat(hall, CLICK, seat, seed=seed) for seed in (4, 4, 5))
@@ -459,6 +485,17 @@ def test_both_is_mains_alone_and_fill_alone() -> None:
     assert np.array_equal(
         render_seat(hall, CLICK, seat, outputs="Main bus", tail=False), mains
     )
+
+
+def test_mains_bring_their_subs() -> None:
+    field, seat = venue("cinder_meadow"), (30.0, 0.0, 1.65)
+    lows = {
+        str(outputs): response_levels_db(render_seat(field, CLICK, seat, outputs=outputs))[0]
+        for outputs in ("mains", ["Main L", "Main R"], "Subs")
+    }
+    assert lows["mains"] > lows["['Main L', 'Main R']"] + 1.0
+    three = render_seat(field, CLICK, seat, outputs=["Main L", "Main R", "Subs"])
+    assert np.array_equal(render_seat(field, CLICK, seat, outputs="mains"), three)
 
 
 @pytest.mark.parametrize("tail", [False, True])
