@@ -163,7 +163,29 @@ def test_what_is_no_number_is_asked_for_again(typed):
     assert verdict.text.startswith("Please give one number")
 
 
+def toy(*slips, tolerance=0.5):
+    """Make an exercise that asks for 60 ms, with slips at some values."""
+    return ex.Exercise(
+        id="99-a", text="?", answer=lambda: 60.0, code="60", unit="ms", tolerance=tolerance,
+        decimals=1, hints=("a", "b", "c"), solution="",
+        slips=tuple(ex.Slip(f"slip {value:g}", lambda value=value: value) for value in slips),
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "slip"),
+    [(0.06, "slip 0.06"), (0.063, "slip 0.06"), (0.07, None), (0.3, None), (50.2, "slip 50"),
+     (50.4, "slip 50.7"), (49.6, "slip 50"), (51.1, "slip 50.7"), (52.0, None), (-60, None)],
+)
+def test_the_nearest_slip_is_recognised_and_a_small_one_takes_in_little(given, slip):
+    for exercise in (toy(0.06, 50, 50.7), toy(50.7, 50, 0.06)):
+        found = ex._slip_of(exercise, {}, given)
+        assert (found and found.hint) == slip
+
+
 def test_hints_follow_the_attempts():
+    for number, said in enumerate(EXERCISES["00-b"].hints, start=1):
+        assert ex.hint("00-b", number) == f"Hint {number} of 3: {said}"
     wrong = ex.right_answer("00-a") + 1000
     said = [ex.check("00-a", wrong, attempt=attempt).text for attempt in (1, 2, 3, 9)]
     assert [text[:20] for text in said] == ["Not yet. Hint 1 of 3", "Not yet. Hint 2 of 3",

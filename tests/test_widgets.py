@@ -114,6 +114,26 @@ def test_drawing_only_what_changes_gives_the_same_picture_as_drawing_all():
     np.testing.assert_array_equal(kept, pixels(plain.picture.png()))
 
 
+def test_what_lies_above_a_moving_artist_stays_above_it():
+    def draw(figure):
+        ax = figure.add_subplot()
+        band = ax.axvspan(0.1, 0.4, color="black", zorder=1)
+        ax.plot([0, 1], [0, 1], color="red", linewidth=9, zorder=3)
+        return {"band": band}
+
+    picture = Picture(draw, size_in=(4, 2))
+    picture.rebuild(lambda _: "", projector=False)
+    picture.png()
+    picture.redraw(lambda artists: artists["band"].set_x(0.5) or "")
+    kept = pixels(picture.png())
+    for artist in picture._layer:
+        artist.set_animated(False)
+    held = io.BytesIO()
+    picture.figure.savefig(held, dpi=figures.NORMAL_DPI)
+    np.testing.assert_allclose(kept, pixels(held.getvalue()), atol=2)
+    assert ((kept[..., 0] > 200) & (kept[..., 1] < 50)).sum() > 500
+
+
 def test_a_change_outside_the_moving_artists_is_drawn_too():
     def draw(figure):
         ax = figure.add_subplot()

@@ -68,7 +68,7 @@ def _layer(artists: Mapping[str, Any]) -> list[Artist]:
     layer: list[Artist] = []
     for axes in dict.fromkeys(part.axes for part in moving if part.axes is not None):
         lowest = min(part.get_zorder() for part in moving if part.axes is axes)
-        fixed = (axes.patch, axes.title, *axes.spines.values(), axes.xaxis, axes.yaxis)
+        fixed = (axes.patch, axes.title, axes.xaxis, axes.yaxis)
         above = [child for child in axes.get_children() if child.get_zorder() >= lowest
                  and child not in fixed and not isinstance(child, (Axes, AxesImage))]
         layer += sorted(above, key=lambda child: child.get_zorder())
