@@ -179,8 +179,8 @@ EXERCISES = (
         id="10-a",
         text="Ring two stands {distance_m:g} m ({distance_ft:.0f} ft) from the mains, "
              "{behind_m:g} m ({behind_ft:.0f} ft) behind ring one, on the same feed. "
-             "{temperature_c:g} C. Its processor needs {latency_ms:g} ms itself, the mains' path none. Which delay do you "
-             "set, box to box, without a margin?",
+             "{temperature_c:g} C. Its processor needs {latency_ms:g} ms itself, the mains' path "
+             "none. Which delay do you set, box to box, without a margin?",
         numbers={"distance_m": (80, 85, 90), "behind_m": (35, 40), "latency_ms": (3, 5),
                  "temperature_c": (12, 15, 24)},
         answer=lambda distance_m, latency_ms, temperature_c, **_:
