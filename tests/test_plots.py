@@ -59,8 +59,8 @@ def check_words(figure, where):
     texts = words(figure)
     assert texts
     for text, box in texts:
-        inside = (box.x0 > -1.5 and box.y0 > -1.5 and box.x1 < figure.bbox.x1 + 1.5
-                  and box.y1 < figure.bbox.y1 + 1.5)
+        inside = (box.x0 > -0.2 and box.y0 > -0.2 and box.x1 < figure.bbox.x1 + 0.2
+                  and box.y1 < figure.bbox.y1 + 0.2)
         assert inside, f"{where}: {text!r} is cut off"
     for (text, box), (other_text, other) in itertools.combinations(texts, 2):
         assert overlap(box, other) < 1.5, f"{where}: {text!r} lies on {other_text!r}"
@@ -72,8 +72,11 @@ def test_no_word_of_a_sheet_is_cut_off_or_lies_on_another(venue, monkeypatch):
     usual = plots.svg_bytes
 
     def keep(figure, description):
+        picture = usual(figure, description)
+        # Looked at as it was written, not as one more layout would mend it.
+        figure.set_layout_engine("none")
         made.append((figure, description))
-        return usual(figure, description)
+        return picture
 
     monkeypatch.setattr(plots, "svg_bytes", keep)
     sheet_html.page(demo_plan(venue))
@@ -255,7 +258,8 @@ def test_contour_values_are_few_and_enclose_most_gaps(low, high):
 
 def test_early_fills_are_hatched(hall, early_room):
     def hatched(ax):
-        return any(hatch for c in ax.collections for hatch in getattr(c, "hatches", []) or [])
+        return [c for c in ax.collections if any(getattr(c, "hatches", None) or [])
+                and any(len(path.vertices) for path in c.get_paths())]
 
     assert not hatched(plots.gap_map(hall))
     assert hatched(plots.gap_map(early_room))

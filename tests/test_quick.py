@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
@@ -40,6 +41,9 @@ def test_what_assuming_20_c_costs():
     warm = quick_answer(60.0, 0.0, 29.0)
     assert warm.habit_error_ms > 2.0
     assert "samples) too late" in " ".join(warm.text().split())
+    at_habit = 60000 / coolprop_speed(20.0)
+    shown = float(re.search(r"it would be ([\d.]+) ms", " ".join(warm.text().split())).group(1))
+    assert shown == pytest.approx(at_habit, abs=0.03)
     assert "nothing is lost" in quick_answer(60.0, 0.0, 20.0).text()
 
 
@@ -131,6 +135,8 @@ def test_a_fill_too_loud_for_its_margin_is_named():
     # Between 0 dB at 1 ms and 5 dB at 5 ms the table is straight: 1 + 4 * 3.35 / 5.
     assert early.margin_wanted_ms == pytest.approx(3.68, abs=0.01)
     assert "with 3.7 ms of margin it is fine" in " ".join(early.text().split())
+    sooner = quick_answer(41.0, 15.0, 24.0, margin_ms=2.0, **levels)
+    assert sooner.margin_wanted_ms == pytest.approx(early.margin_wanted_ms)
     late = quick_answer(41.0, 15.0, 24.0, margin_ms=5.0, **levels)
     assert late.limit_db == 5.0
     assert "it is fine" not in late.text()

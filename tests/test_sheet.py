@@ -440,8 +440,20 @@ def test_a_failure_at_any_step_changes_nothing(
         assert os.strerror(code) in failed
 
 
-def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path, monkeypatch):
+def test_nothing_is_written_where_a_name_is_taken(tmp_path, monkeypatch):
+    (tmp_path / "c").write_text("mine")
+    opened = []
+    monkeypatch.setattr(Path, "open", lambda path, *_: opened.append(path))
+    with pytest.raises(SheetError, match="c: is there already"):
+        write_whole(three(tmp_path))
+    assert opened == []
+
+
+@pytest.mark.parametrize("links", [True, False])
+def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path, monkeypatch, links):
     usual = os.fsync
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
     calls = []
 
     def slow(number):
@@ -456,10 +468,11 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path, monkeypatch):
     assert left(tmp_path) == {"b": b"theirs"}
 
 
-def test_without_links_files_are_still_never_replaced(tmp_path, monkeypatch):
-    def no_links(*_args, **_options):
-        raise OSError(errno.EPERM, "no links here")
+def no_links(*_args, **_options):
+    raise OSError(errno.EPERM, "no links here")
 
+
+def test_without_links_files_are_still_never_replaced(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "link", no_links)
     write_whole(three(tmp_path))
     assert set(left(tmp_path)) == {"a", "b", "c"}
