@@ -1,0 +1,219 @@
+"""Exercises and predictions of lesson 02."""
+
+from __future__ import annotations
+
+from fillalign.air import Air
+from fillalign.arrivals import travel_time_ms
+from fillalign.classroom.exercises import Exercise, Slip
+from fillalign.classroom.predictions import Prediction
+from fillalign.units import m_to_ft, ms_to_m, ms_to_samples
+
+HABIT = Air(20.0)
+
+
+def _time(distance_m: float, temperature_c: float) -> float:
+    return float(travel_time_ms(distance_m, Air(temperature_c)))
+
+
+def _samples(distance_m: float, temperature_c: float) -> float:
+    return float(ms_to_samples(_time(distance_m, temperature_c), 96000))
+
+
+def _habit_cost(distance_m: float, temperature_c: float) -> float:
+    return _time(distance_m, temperature_c) - _time(distance_m, 20.0)
+
+
+def _same_error_cm(distance_m: float, off_c: float) -> float:
+    apart = _time(distance_m, 20.0 - off_c) - _time(distance_m, 20.0)
+    return 100.0 * float(ms_to_m(apart, HABIT))
+
+
+def _dial_ft(distance_m: float, temperature_c: float) -> float:
+    return float(m_to_ft(ms_to_m(_time(distance_m, temperature_c), HABIT)))
+
+
+EXERCISES = (
+    Exercise(
+        id="02-a",
+        text="How long does sound take for {distance_m:g} m ({distance_ft:.0f} ft) at "
+             "{temperature_c:g} C and 50 % humidity?",
+        numbers={"distance_m": (25, 32, 45, 55), "temperature_c": (2, 5, 30)},
+        answer=_time,
+        code="travel_time_ms({distance_m:g}, Air({temperature_c:g}))",
+        unit="ms", tolerance=0.5, decimals=1,
+        hints=(
+            "First the speed of sound in this air, then distance divided by speed.",
+            "The speed is 331.3 m/s plus 0.606 m/s for each degree.",
+            "Distance over speed gives seconds; times 1000 gives milliseconds.",
+        ),
+        slips=(
+            Slip("That is in seconds: times 1000.", lambda **n: _time(**n) / 1000),
+            Slip("That is for 343 m/s, the speed at about 20 C. This air is not at 20 C.",
+                 lambda distance_m, **_: distance_m / 0.343),
+            Slip("You used the distance in feet with a speed in metres.",
+                 lambda distance_m, temperature_c: _time(distance_m / 0.3048, temperature_c)),
+            Slip("You multiplied by the speed. The faster the sound, the shorter it takes: divide.",
+                 lambda distance_m, temperature_c:
+                 distance_m * Air(temperature_c).speed_m_s / 1000),
+        ),
+        solution="At {temperature_c:g} C sound travels 331.3 + 0.606 x {temperature_c:g} m/s, very "
+                 "nearly. {distance_m:g} m divided by that, times 1000: {answer} ms.",
+    ),
+    Exercise(
+        id="02-b",
+        text="A processor runs at 96 kHz and takes its delay in samples. Its fill is to wait for "
+             "{distance_m:g} m ({distance_ft:.0f} ft) at {temperature_c:g} C, 50 %. How many "
+             "samples is that?",
+        numbers={"distance_m": (18, 26, 38, 48), "temperature_c": (4, 12, 28)},
+        answer=_samples,
+        code="ms_to_samples(travel_time_ms({distance_m:g}, Air({temperature_c:g})), 96000)",
+        unit="samples", tolerance=40, decimals=0,
+        hints=(
+            "First the time for this distance in this air, then samples.",
+            "96 kHz is 96,000 samples in each second.",
+            "Divide the metres by the speed (331.3 + 0.606 for each degree), times 96,000.",
+        ),
+        slips=(
+            Slip("That is for 48 kHz; this processor runs at twice that.",
+                 lambda **n: _samples(**n) / 2),
+            Slip("That is for 20 C. This air has another temperature.",
+                 lambda distance_m, **_: _samples(distance_m, 20.0)),
+            Slip("That is the time in milliseconds. There are 96 samples in each.",
+                 lambda **n: _time(**n)),
+        ),
+        solution="The time in this air, in seconds, times 96,000 samples a second: {answer} "
+                 "samples.",
+    ),
+    Exercise(
+        id="02-c",
+        text="A fill hangs {distance_m:g} m ({distance_ft:.0f} ft) from the main. Somebody timed "
+             "it for 20 C; the air has {temperature_c:g} C. By how many milliseconds does the fill "
+             "come too early? (Below 0 if it comes too late.)",
+        numbers={"distance_m": (40, 50, 60, 70, 80), "temperature_c": (3, 6, 9, 30)},
+        answer=_habit_cost,
+        code="travel_time_ms({distance_m:g}, Air({temperature_c:g})) - "
+             "travel_time_ms({distance_m:g}, Air(20))",
+        unit="ms", tolerance=0.2, decimals=2,
+        hints=(
+            "In which of the two airs is sound slower? That decides who is early.",
+            "Work out the travel time of the main's sound for both temperatures.",
+            "The real travel time less the one for 20 C. Keep two decimals all the way.",
+        ),
+        slips=(
+            Slip("The sign is turned round. In cold air the main's sound needs longer than the "
+                 "fill waits, so the fill is early; in warm air it is late.",
+                 lambda **n: -_habit_cost(**n)),
+            Slip("That is in seconds: times 1000.", lambda **n: _habit_cost(**n) / 1000),
+            Slip("That is the whole travel time. What differs between the two airs?",
+                 lambda **n: _time(**n)),
+            Slip("You took feet for metres, which makes the way too short.",
+                 lambda distance_m, temperature_c:
+                 _habit_cost(0.3048 * distance_m, temperature_c)),
+        ),
+        solution="The main's sound takes its way at {temperature_c:g} C, the fill waits as long as "
+                 "that takes at 20 C. The first time less the second: {answer} ms.",
+    ),
+    Exercise(
+        id="02-d",
+        text="Your thermometer shows 20 C, but the air is {off_c:g} C colder. Over "
+             "{distance_m:g} m ({distance_ft:.0f} ft): which error of the laser, in "
+             "centimetres, would cost the same time?",
+        numbers={"distance_m": (20, 30, 50, 70), "off_c": (2, 3, 5)},
+        answer=_same_error_cm,
+        code="100 * ms_to_m(travel_time_ms({distance_m:g}, Air(20 - {off_c:g})) - "
+             "travel_time_ms({distance_m:g}, Air(20)), Air(20))",
+        unit="cm", tolerance=3, decimals=0,
+        hints=(
+            "A degree changes the speed by 0.606 m/s out of 344. Which share is that?",
+            "A wrong share of the speed costs as much as the same share of the distance.",
+            "Degrees times 0.606, divided by 344, times the distance; in centimetres.",
+        ),
+        slips=(
+            Slip("That is in metres: times 100.", lambda **n: _same_error_cm(**n) / 100),
+            Slip("That is for one degree only.",
+                 lambda distance_m, **_: _same_error_cm(distance_m, 1.0)),
+            Slip("That is in feet times a hundred: stay with metres, then times 100.",
+                 lambda **n: _same_error_cm(**n) / 0.3048),
+        ),
+        solution="Each degree is 0.606 of 344 m/s, about 0.18 %. {off_c:g} of them, of "
+                 "{distance_m:g} m, are {answer} cm.",
+    ),
+    Exercise(
+        id="02-e",
+        text="A console wants its delay in feet and always reckons with 20 C. The fill is to wait "
+             "for {distance_m:g} m ({distance_ft:.1f} ft) in air of {temperature_c:g} C. Which "
+             "number of feet do you dial?",
+        numbers={"distance_m": (30, 40, 50, 60), "temperature_c": (2, 5, 8)},
+        answer=_dial_ft,
+        code="m_to_ft(ms_to_m(travel_time_ms({distance_m:g}, Air({temperature_c:g})), Air(20)))",
+        unit="ft", tolerance=0.5, decimals=1,
+        hints=(
+            "The console makes milliseconds of the feet, with its own speed. Which milliseconds "
+            "must come out?",
+            "Work out the milliseconds in today's air, then ask how far sound gets in them at 20 "
+            "C.",
+            "Milliseconds times 344 m/s over 1000 gives metres; over 0.3048 gives feet.",
+        ),
+        slips=(
+            Slip("That is what the tape says. The console takes it for 20 C, so it would come out "
+                 "too short.", lambda distance_m, **_: m_to_ft(distance_m)),
+            Slip("That is in metres; this console wants feet.",
+                 lambda **n: 0.3048 * _dial_ft(**n)),
+            Slip("You corrected the wrong way round: in cold air the wait is longer, so the number "
+                 "must be above what the tape says.",
+                 lambda distance_m, temperature_c:
+                 m_to_ft(ms_to_m(_time(distance_m, 20.0), Air(temperature_c)))),
+        ),
+        solution="In {temperature_c:g} C the way takes longer than at 20 C. The console's own "
+                 "speed is that of 20 C, so the number must be larger by the ratio of "
+                 "the two speeds: {answer} ft.",
+    ),
+)
+
+
+def _altitude_ms(temperature_c: float) -> float:
+    there = Air.at_altitude(temperature_c, 50.0, 2000.0)
+    return float(travel_time_ms(60.0, there)) - _time(60.0, 20.0)
+
+
+PREDICTIONS = (
+    Prediction(
+        id="02-a",
+        text="60 m (197 ft) at 20 C and 50 % humidity, once by the sea and once at 2,000 m (6,560 "
+             "ft) up, at the same 20 C. How many milliseconds lie between the two travel times?",
+        unit="ms", truth=lambda: abs(_altitude_ms(20.0)), decimals=1, tolerance=0.3,
+        meaning="Thin air has less pressure and less mass, and for the speed of sound the two "
+                "cancel. What is left comes from the water in the air.",
+        slips=(Slip("That would be so if the temperature fell as well, as it does on a real "
+                    "mountain. Here it does not.", lambda: _altitude_ms(7.0)),),
+    ),
+    Prediction(
+        id="02-b",
+        text="Now as it is on a mountain: 20 C by the sea, 7 C at 2,000 m. How many milliseconds "
+             "longer do the 60 m take up there?",
+        unit="ms", truth=lambda: _altitude_ms(7.0), decimals=1, tolerance=1,
+        meaning="Cold does it, not height: 13 degrees, at 0.18 % each.",
+        slips=(Slip("Height alone does nothing, but the cold up there does.", lambda: 0.0),
+               Slip("The direction is the other way: cold air is slower.",
+                    lambda: -_altitude_ms(7.0))),
+    ),
+    Prediction(
+        id="02-c",
+        text="Main to fill 26 m (85 ft), at 20 C. Your laser is out by 20 cm (8 inches). Which "
+             "error of the delay is that?",
+        unit="ms", truth=lambda: _time(0.2, 20.0), decimals=2, tolerance=0.15,
+        meaning="A centimetre is 0.03 ms, whatever the distance.",
+        slips=(Slip("That is the whole way. Only the 20 cm are wrong.",
+                    lambda: _time(26.0, 20.0)),),
+    ),
+    Prediction(
+        id="02-d",
+        text="The same 26 m. Now the laser is right, but the air is 16 C instead of 20 C. Which "
+             "error of the delay is that?",
+        unit="ms", truth=lambda: _time(26.0, 16.0) - _time(26.0, 20.0), decimals=2, tolerance=0.15,
+        meaning="Four degrees cost as much as 20 cm here: neither always wins. The thermometer's "
+                "error grows with the distance, the laser's does not.",
+        slips=(Slip("A degree changes the speed by 0.6 m/s out of 344, less than two parts in a "
+                    "thousand.", lambda: 4.0),),
+    ),
+)
