@@ -1,0 +1,276 @@
+"""Lesson 05: how loud a fill may be, and how soft it should be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from fillalign._check import FloatArray
+from fillalign.classroom.figures import GREY, HUE, LINES, WARM
+from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
+from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.venues import demo_plan, demo_sound
+from fillalign.classroom.widgets import Choice, Slider, Switch
+from fillalign.field import NEAR_DB, Mix, gains_of, to_db
+from fillalign.listening import render_seat
+from fillalign.need import Bench, main_outputs, make_bench
+from fillalign.paths import A_POWER
+from fillalign.plan import FillPlan, FillReport
+from fillalign.precedence import CEILING_DB, precedence_limit_db
+from fillalign.venue import OutputSettings
+
+__all__ = [
+    "EXERCISES", "PREDICTIONS", "inner_fill", "precedence_figure", "seat_player", "trim_figure",
+    "walk_figure",
+]
+
+_REFERENCE_M = 13.0
+_LOW_TRIM_DB, _HIGH_TRIM_DB = -30.0, 9.0
+_SEATS = {"row 20, ahead of the fills": (20.0, 2.5, 1.2), "row 31, behind them": (31.0, 2.5, 1.2)}
+_SHOWN_MS = (-10.0, 60.0)
+
+
+@cache
+def _hall() -> tuple[FillPlan, Bench, Mix, tuple[str, ...]]:
+    """Tidewell Hall as planned, ready for any trim of its sounding fills."""
+    plan = demo_plan("tidewell_hall")
+    bench = make_bench(plan.venue, plan.air)
+    fills = tuple(fill.output for fill in plan.fills if fill.sounding)
+    return plan, bench, bench.mix(plan.settings, [*main_outputs(plan.venue), *fills]), fills
+
+
+def _with_trim(trim_db: float) -> dict[str, OutputSettings]:
+    plan, _, _, fills = _hall()
+    moved = {name: replace(plan.settings[name], trim_db=trim_db) for name in fills}
+    return {**plan.settings, **moved}
+
+
+def inner_fill() -> FillReport:
+    """Report on the two inner hanging fills of Tidewell Hall (lesson 05).
+
+    Examples
+    --------
+    >>> inner_fill().output
+    'Fill inner'
+    """
+    return next(fill for fill in demo_plan("tidewell_hall").fills if fill.output == "Fill inner")
+
+
+def _rows_dba(trim_db: float | None, *, useful: bool) -> FloatArray:
+    plan, bench, mix, fills = _hall()
+    sounding = main_outputs(plan.venue) + ([] if trim_db is None else list(fills))
+    gains = gains_of(_with_trim(trim_db or 0.0), mix.outputs, sounding)
+    power = bench.heard(mix, gains) if useful else mix.total(gains)
+    return to_db(bench.row_mean(power @ A_POWER))
+
+
+def walk_figure() -> LiveFigure:
+    """Level along the walk from the stage to the last row (lesson 05).
+
+    Examples
+    --------
+    >>> live = walk_figure()
+    >>> live.controls["trim_db"].value = 0.0
+    >>> live.text.splitlines()[0]
+    'Walking back from 13 m, the level climbs by 5.1 dB at most.'
+    """
+    plan, bench, _, _ = _hall()
+    x_m, alone = bench.row_x_m, {u: _rows_dba(None, useful=u) for u in (True, False)}
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        ax.set(xlim=(2, 41), ylim=(62, 84), xlabel="Row, distance from the stage (m)",
+               ylabel="Level (dBA)")
+        ax.axvline(26, ymax=0.85, color=GREY, linewidth=0.8)
+        ax.annotate("fills hang here", (26, 62.5), xytext=(-4, 0), textcoords="offset points",
+                    ha="right", color=GREY)
+        both = ax.plot(x_m, x_m, label="with the fills", **LINES[0])
+        mains = ax.plot(x_m, x_m, label="mains alone", **LINES[1])
+        profile = ax.plot(x_m, plan.walk.profile_dba, label="profile", **LINES[2])
+        ax.legend(loc="upper right", ncols=3)
+        return {"both": both[0], "mains": mains[0], "profile": profile[0]}
+
+    def update(artists: dict[str, Any], *, trim_db: float, what: str, fills_on: bool) -> str:
+        useful = what == "useful sound"
+        both = _rows_dba(trim_db if fills_on else None, useful=useful)
+        artists["both"].set_ydata(both)
+        artists["mains"].set_ydata(alone[useful])
+        artists["profile"].set_visible(useful)
+        walk = both[x_m >= _REFERENCE_M]
+        climb = float((walk - np.minimum.accumulate(walk)).max())
+        text = (f"Walking back from {_REFERENCE_M:g} m, the level climbs by {climb:.1f} dB at "
+                f"most.\nFront to back it spreads over {np.ptp(both):.1f} dB; the last row has "
+                f"{both[-1]:.1f} dBA")
+        missing = plan.walk.profile_dba[-1] - both[-1]
+        return f"{text}, {missing:.1f} dB below the profile." if useful and missing > 0 \
+            else f"{text}."
+
+    return LiveFigure(
+        "The walk from the stage",
+        "Switch the fills off and on: where do you notice? Then raise the trim until the walk "
+        "towards the fills gets louder with every step. From which trim on does the hall have a "
+        "second stage?",
+        [
+            Slider("trim_db", "Trim of the fills", -30, 9, -8.5, step=0.5, unit="dB"),
+            Choice("what", "Level of", ("useful sound", "what a meter shows")),
+            Switch("fills_on", "Fills on", True),
+        ],
+        draw, update,
+        description="Level against distance: a falling line for the mains alone, and one with the "
+                    "fills that leaves it from about 26 m on.",
+        size_in=(8, 4),
+    )
+
+
+def precedence_figure() -> LiveFigure:
+    """Seats of the inner fills on the precedence table (lesson 05).
+
+    Examples
+    --------
+    >>> live = precedence_figure()
+    >>> live.controls["extra_ms"].value = -5.0
+    >>> live.text.startswith("The image stays at the stage at ")
+    True
+    """
+    plan, _, _, _ = _hall()
+    checks = plan.checks
+    own = checks.fill == list(plan.venue.outputs).index("Fill inner")
+    gap, level = checks.gap_ms[own & checks.covered], checks.level_difference_db[
+        own & checks.covered]
+    planned = plan.settings["Fill inner"].trim_db
+    grid = np.linspace(*_SHOWN_MS, 281)
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        ax.set(xlim=_SHOWN_MS, ylim=(-18, 18), xlabel="Fill after main (ms)",
+               ylabel="Fill above main (dB)")
+        ax.plot(grid, precedence_limit_db(grid), label="most the fill may have", **LINES[2])
+        ax.axhline(CEILING_DB, color=GREY, linewidth=0.8)
+        ax.annotate("equally loud to the ear (Haas)", (59, CEILING_DB), xytext=(0, 3),
+                    textcoords="offset points", ha="right", color=GREY)
+        kept = ax.plot(gap, level, marker="o", markersize=4, linestyle="none", color=HUE,
+                       label="seat keeps the stage")
+        lost = ax.plot(gap, level, marker="x", linestyle="none", color=WARM,
+                       label="seat loses it")
+        ax.legend(loc="lower right")
+        return {"kept": kept[0], "lost": lost[0]}
+
+    def update(artists: dict[str, Any], *, trim_db: float, extra_ms: float) -> str:
+        here, loud = gap + extra_ms, level + trim_db - planned
+        keeps = loud <= np.maximum(precedence_limit_db(here), -NEAR_DB) + 1e-9
+        artists["kept"].set_data(here[keeps], loud[keeps])
+        artists["lost"].set_data(here[~keeps], loud[~keeps])
+        return (f"The image stays at the stage at {int(keeps.sum())} of {keeps.size} seats.\n"
+                f"The earliest fill comes {here.min():+.1f} ms after its main, the loudest is "
+                f"{loud.max():+.1f} dB above it.")
+
+    return LiveFigure(
+        "Who leads the ear?",
+        "Each mark is a seat behind the fills. Take the margin away (5 ms less): how many seats "
+        "lose the stage? How much louder may the fills be if you give 5 ms more?",
+        [
+            Slider("trim_db", "Trim of the fills", -20, 9, -8.5, step=0.5, unit="dB"),
+            Slider("extra_ms", "Delay against the plan", -10, 30, 0, step=0.5, unit="ms"),
+        ],
+        draw, update,
+        description="Seats as marks over time and level; a bent line above which the ear leaves "
+                    "the stage.",
+        size_in=(8, 4.4),
+    )
+
+
+def trim_figure() -> LiveFigure:
+    """Gain behind the fills and cost ahead of them at each trim (lesson 05).
+
+    Examples
+    --------
+    >>> trim_figure().text.splitlines()[0]
+    'At -8.5 dB: 93 % of the covered rows are served, 100 % of the seats keep the stage.'
+    """
+    curve = inner_fill().trim
+    set_db = demo_plan("tidewell_hall").settings["Fill inner"].trim_db
+    shown = (curve.trim_db >= _LOW_TRIM_DB) & (curve.trim_db <= _HIGH_TRIM_DB)
+    trim = curve.trim_db[shown]
+    above = [(100 * curve.served_share[shown], "rows served"),
+             (100 * curve.precedence_share[shown], "seats that keep the stage")]
+    below = [(curve.speech_covered[shown], "behind the fills"),
+             (curve.speech_ahead[shown], "ahead of the fills")]
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        top, bottom = figure.subplots(2, 1, sharex=True)
+        top.set(xlim=(_LOW_TRIM_DB, _HIGH_TRIM_DB), ylim=(-4, 130), ylabel="Share (%)",
+                yticks=(0, 50, 100))
+        bottom.set(ylim=(0.44, 0.7), xlabel="Trim of the fills (dB)", ylabel="Speech index")
+        marks = []
+        for ax, lines in ((top, above), (bottom, below)):
+            for (values, name), line in zip(lines, LINES, strict=False):
+                ax.plot(trim, values, label=name, **line)
+            ax.legend(loc="upper left", ncols=2)
+            marks.append(ax.axvline(set_db, ymax=0.76, color=GREY))
+        return {"marks": marks}
+
+    def update(artists: dict[str, Any], *, trim_db: float) -> str:
+        for mark in artists["marks"]:
+            mark.set_xdata([trim_db, trim_db])
+        served, kept, behind, ahead = (
+            float(np.interp(trim_db, trim, values)) for values, _ in (*above, *below))
+        off = curve.speech_without, float(curve.speech_ahead[0])
+        passed = [name for name, bound in curve.bounds().items() if trim_db > bound]
+        return (f"At {trim_db:g} dB: {served:.0f} % of the covered rows are served, {kept:.0f} % "
+                f"of the seats keep the stage.\nSpeech index behind the fills {behind:.2f} (off "
+                f"{off[0]:.2f}), ahead of them {ahead:.2f} (off {off[1]:.2f}).\n"
+                f"Bounds passed: {', '.join(passed) or 'none'}.")
+
+    return LiveFigure(
+        "What a louder fill brings and costs",
+        "Which trim is the smallest that serves nine rows in ten? Go on from there: which bound "
+        "is passed first, and what becomes of the rows ahead of the fills?",
+        [Slider("trim_db", "Trim of the fills", -30, 9, -8.5, step=0.5, unit="dB")],
+        draw, update,
+        description="Two pictures over the trim. Above, the share of rows served rises and that "
+                    "of seats that keep the stage falls. Below, the speech index rises behind the "
+                    "fills and falls ahead of them.",
+        size_in=(8, 5),
+    )
+
+
+def seat_player() -> LivePlayer:
+    """Sound at a seat with and without the fills, at true levels (lesson 05).
+
+    Examples
+    --------
+    >>> player = seat_player()
+    >>> sorted(player.clips)
+    ['mains alone', 'with the fills']
+    """
+    voice = demo_sound("voice").samples[:, 0]
+    plan, _, _, fills = _hall()
+    rendered: dict[tuple[str, float | None], FloatArray] = {}
+
+    def heard(where: str, trim_db: float | None) -> FloatArray:
+        key = where, trim_db
+        if key not in rendered:
+            outputs = main_outputs(plan.venue) + ([] if trim_db is None else list(fills))
+            rendered[key] = render_seat(plan, voice, _SEATS[where], outputs=outputs,
+                                        settings=_with_trim(trim_db or 0.0))[: 48000 * 5]
+        return rendered[key]
+
+    def render(*, where: str, trim_db: float) -> tuple[Mapping[str, FloatArray], str]:
+        said = f"A seat in {where}; trim of the fills {trim_db:g} dB."
+        return {"mains alone": heard(where, None), "with the fills": heard(where, trim_db)}, said
+
+    return LivePlayer(
+        "Hear the trim",
+        "Behind the fills: at which trim do you first notice them, at which do they take over? "
+        "Then ahead of them: what do they do to the words there?",
+        [
+            Choice("where", "Seat", tuple(reversed(_SEATS))),
+            Slider("trim_db", "Trim of the fills", -20, 9, -8.5, step=0.5, unit="dB"),
+        ],
+        render, sample_rate_hz=48000,
+    )

@@ -1,0 +1,98 @@
+"""Figures and sounds of lesson 05 against the plan and arithmetic done by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fillalign.classroom import demo_plan
+from fillalign.classroom.lessons import l05
+
+
+def moved(live, **values):
+    """Set controls; the picture must change and no error show."""
+    before = live.png
+    for name, value in values.items():
+        live.controls[name].value = value
+    assert live.error == ""
+    assert live.png != before
+    return live.text
+
+
+def test_walk_at_the_planned_trim_is_the_plan():
+    live, walk = l05.walk_figure(), demo_plan("tidewell_hall").walk
+    assert live.artists["both"].get_ydata() == pytest.approx(walk.heard_after_dba)
+    assert live.artists["mains"].get_ydata() == pytest.approx(walk.heard_before_dba)
+    assert live.artists["profile"].get_visible()
+    text = moved(live, what="what a meter shows")
+    assert live.artists["both"].get_ydata() == pytest.approx(walk.after_dba)
+    assert live.artists["mains"].get_ydata() == pytest.approx(walk.before_dba)
+    assert not live.artists["profile"].get_visible()
+    assert f"spreads over {walk.spread_db('after'):.1f} dB" in text
+    moved(live, fills_on=False)
+    assert live.artists["both"].get_ydata() == pytest.approx(walk.before_dba)
+
+
+def test_a_loud_fill_makes_the_walk_climb():
+    live = l05.walk_figure()
+    text = moved(live, trim_db=9.0)
+    level = live.artists["both"].get_ydata()[9:]
+    highest = max(later - level[k] for k in range(level.size) for later in level[k:])
+    assert text.startswith(f"Walking back from 13 m, the level climbs by {highest:.1f} dB at most.")
+    assert highest > 8
+    # Far behind the knee the fills rule there: 3 dB more of them is nearly 3 dB more.
+    row = live.artists["both"].get_ydata()[26]
+    moved(live, trim_db=6.0)
+    assert row - live.artists["both"].get_ydata()[26] == pytest.approx(3, abs=0.5)
+
+
+def test_seats_lie_where_the_plan_has_them_and_move_with_the_controls():
+    live, seats = l05.precedence_figure(), demo_plan("tidewell_hall").seats()
+    seats = seats[(seats.fill == "Fill inner") & seats.covered]
+    gap, level = live.artists["kept"].get_data()
+    assert sorted(gap) == pytest.approx(sorted(seats[seats.keeps_image].gap_ms))
+    assert gap.size + live.artists["lost"].get_xdata().size == len(seats)
+    moved(live, extra_ms=-10, trim_db=-7.5)
+    # All seats wanted less than 10 ms more or are soft; now most hear the fill first.
+    early = live.artists["lost"].get_data()
+    assert early[0].size > 100
+    assert early[1].max() == pytest.approx(level.max() + 1)
+    assert np.concatenate([early[0], live.artists["kept"].get_xdata()]).min() == pytest.approx(
+        seats.gap_ms.min() - 10)
+    assert moved(live, extra_ms=30, trim_db=-20).startswith(
+        "The image stays at the stage at 266 of 266 seats.")
+
+
+def test_trim_figure_reads_the_curve():
+    live, curve = l05.trim_figure(), l05.inner_fill().trim
+    assert "Bounds passed: none." in live.text
+    text = moved(live, trim_db=-2.0)
+    k = int(np.flatnonzero(curve.trim_db == -2.0)[0])
+    assert f"ahead of them {curve.speech_ahead[k]:.2f}" in text
+    assert f"{100 * curve.precedence_share[k]:.0f} % of the seats keep the stage" in text
+    assert "the precedence table" in text
+    assert "the climb on the walk" in text
+    assert [mark.get_xdata()[0] for mark in live.artists["marks"]] == [-2.0, -2.0]
+
+
+def test_the_planned_trim_is_the_smallest_that_serves_nine_rows_in_ten():
+    curve = l05.inner_fill().trim
+    set_db = demo_plan("tidewell_hall").settings["Fill inner"].trim_db
+    enough = curve.trim_db[curve.served_share >= 0.9]
+    assert set_db == enough.min()
+
+
+def test_player_gets_louder_with_the_trim_where_the_fills_are_heard():
+    def over_mains(player):
+        clips = player.clips
+        return 20 * np.log10(clips["with the fills"].std() / clips["mains alone"].std())
+
+    player = l05.seat_player()
+    planned = over_mains(player)
+    player.controls["trim_db"].value = 3.0
+    assert player.error == ""
+    behind = over_mains(player)
+    assert behind > planned + 3 > 3.5
+    player.controls["where"].value = "row 20, ahead of the fills"
+    assert player.text.startswith("A seat in row 20, ahead of the fills; trim of the fills 3 dB.")
+    assert 0 < over_mains(player) < behind - 2
