@@ -201,9 +201,9 @@ def test_interference_with_filters_in_50_digits(seed):
 
 def test_close_arrivals_keep_their_accuracy():
     """Gaps from 1 ps to 10 ms in one call, on both sides of where the evaluation changes."""
-    gaps = np.logspace(-12, -2, 201)
-    time_s = np.stack([np.full(gaps.size, 0.15), 0.15 + gaps, np.zeros(gaps.size)])[..., None]
-    for lag in (0.0, np.array([0.0, 1e-7, 2e-3])[:, None, None]):
+    gaps = np.concatenate([np.logspace(-12, -2, 101), np.logspace(-7.2, -5, 150)])
+    time_s = np.stack([np.zeros(gaps.size), np.full(gaps.size, 0.17), 0.17 + gaps])[..., None]
+    for lag in (0.0, np.array([2e-3, 0.0, 1e-7])[:, None, None]):
         ours = comb.interference_power(
             np.ones((3, 1, 27)), time_s, LOW, HIGH, phase_rad=0.0, group_delay_s=lag
         )
@@ -213,7 +213,41 @@ def test_close_arrivals_keep_their_accuracy():
                 in_50_digits(np.ones(3), time_s[:, i, 0], LOW[k], HIGH[k], None, lags)
                 for i in range(gaps.size)
             ]
-            np.testing.assert_allclose(ours[:, k], exact, rtol=0, atol=2e-9)
+            np.testing.assert_allclose(ours[:, k], exact, rtol=0, atol=4e-10)
+
+
+@pytest.mark.parametrize("scale", [1e-13, 1e-10, 1e-8, 1e-6])
+def test_arrivals_all_but_together_keep_their_accuracy(scale):
+    time_s, phase = scale * np.array([0.0, 1.0, 1.7, 5.0]), np.array([0.3, 1.1, -2.0, 2.9])
+    ours = comb.interference_power(
+        np.ones((4, 27)), time_s[:, None], LOW, HIGH, phase_rad=phase[:, None]
+    )
+    exact = [
+        in_50_digits(np.ones(4), time_s, low, high, phase)
+        for low, high in zip(LOW, HIGH, strict=True)
+    ]
+    np.testing.assert_allclose(ours, exact, rtol=1e-11)
+
+
+def test_only_differences_of_time_count():
+    """Times that a common shift of 64 s leaves exact in binary."""
+    power, _ = arrivals(4)
+    time_s = np.random.default_rng(4).integers(0, 2**24, (5, 1)) / 2.0**30
+    np.testing.assert_allclose(
+        comb.interference_power(power, time_s + 64.0, LOW, HIGH),
+        comb.interference_power(power, time_s, LOW, HIGH),
+        rtol=1e-12,
+    )
+
+
+def test_cancelled_arrivals_leave_no_negative_power():
+    """Two arrivals less their sum: rounding alone decides the sign of what is left."""
+    amplitude = np.random.default_rng(5).uniform(0.1, 2.0, (2, 500, 27))
+    power = np.stack([*amplitude, amplitude.sum(axis=0)]) ** 2
+    phase = np.array([0.0, 0.0, np.pi])[:, None, None]
+    left = comb.interference_power(power, 0.0, LOW, HIGH, phase_rad=phase)
+    assert (left >= 0).all()
+    np.testing.assert_allclose(left, 0, atol=1e-13)
 
 
 @cache
