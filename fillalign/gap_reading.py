@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign.impulse import Arrival
+from fillalign.impulse import NOISE_FACTOR, Arrival
 from fillalign.takes import CLOSEST_MS, CannotTellError, Sound, without_mains
 
 CLOCK_PPM = 50.0  # two devices' crystals apart, at worst (common practice)
@@ -101,7 +101,20 @@ def _start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
     product = loud[:count] * ndimage.maximum_filter1d(loud, 161)[second : second + count]
     if turns == 3:
         product = product * ndimage.maximum_filter1d(loud, 5)[third : third + count]
-    return sound.time_ms(int(np.argmax(product)) * block)
+    start = sound.time_ms(int(np.argmax(product)) * block)
+    _check_silence_around(sound, start, spacing_ms, turns)
+    return start
+
+
+def _check_silence_around(sound: Sound, start_ms: float, spacing_ms: float, turns: int) -> None:
+    """Refuse a take that plays on: which turn is whose would be a guess."""
+    least = 1e-3 * np.abs(sound.highs).max()
+    for turn in (-1, turns):
+        centre = start_ms + turn * spacing_ms
+        near = np.abs(sound.highs[sound.index(centre - 80) : sound.index(centre + 80)])
+        if near.size and near.max() > max(2 * NOISE_FACTOR * sound.noise(centre), least):
+            raise CannotTellError(f"there are more turns than {turns}: cut the recording to them, "
+                                  "or say how many there are")
 
 
 def one_after_other(sound: Sound, spacing_ms: float, turns: int) -> GapReading:
@@ -160,20 +173,20 @@ def together(sound: Sound, low_ms: float, high_ms: float) -> GapReading:
     """Read a take of both at once, the gap being known to lie between two values."""
     first = sound.first_of_all("first arrival")
     peaks = (first, *sound.arrivals(
-        first.time_ms + CLOSEST_MS, first.time_ms + 80, sound.noise(first.time_ms),
-        range_db=40.0, separation_ms=CLOSEST_MS))
-    later_fill, later_mains = high_ms > CLOSEST_MS, low_ms < -CLOSEST_MS
-    if later_fill and later_mains:
-        raise CannotTellError("the order: within this search either may come first; let them play "
-                              "one after the other")
-    if not (later_fill or later_mains):
+        first.time_ms + CLOSEST_MS, first.time_ms + 120, sound.noise(first.time_ms),
+        range_db=30.0, separation_ms=CLOSEST_MS))
+    fill_later = high_ms >= -low_ms
+    near, far = (low_ms, high_ms) if fill_later else (-high_ms, -low_ms)
+    if far <= CLOSEST_MS:
         raise CannotTellError(f"two arrivals within {CLOSEST_MS} ms of each other pass for one")
-    window = (low_ms, high_ms) if later_fill else (-high_ms, -low_ms)
-    second, margin = _standing_out(peaks, *window)
+    second, margin = _standing_out(peaks, near, far)
     if margin < MARGIN_DB:
         raise CannotTellError("no second arrival stands out from the reflections; let mains and "
                               "fill play one after the other, or add a take of the mains alone")
-    mains, fill = (first, second) if later_fill else (second, first)
+    if second.time_ms - first.time_ms <= -near:
+        raise CannotTellError("the order: within this search either may come first; let them play "
+                              "one after the other")
+    mains, fill = (first, second) if fill_later else (second, first)
     return _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - mains.time_ms,
                     sure=1 - 10 ** (-margin / 10))
 
@@ -181,5 +194,13 @@ def together(sound: Sound, low_ms: float, high_ms: float) -> GapReading:
 def taken_apart(both: Sound, alone: Sound) -> GapReading:
     """Read a take of both by taking the mains out that were recorded alone."""
     rest, mains, mains_ms = without_mains(both, alone)
-    fill = rest.first("fill", mains_ms - 100, mains_ms + 150, floor_db=mains.level_db - 20)
+    floor_db = mains.level_db - 20
+    fill = rest.first("fill", mains_ms - 100, mains_ms + 150, floor_db=floor_db)
+    if abs(fill.time_ms - mains_ms) < CLOSEST_MS and fill.level_db < mains.level_db - 10:
+        # So weak and at the very time of the mains, it may be a rest of them.
+        weak_db = fill.level_db
+        fill = rest.first("fill", mains_ms + CLOSEST_MS, mains_ms + 150, floor_db=floor_db)
+        if fill.level_db < weak_db + 10:
+            raise CannotTellError("the fill: what is left of the mains may hide it; do not move "
+                                  "anything between the takes")
     return _reading(_Pick(alone, mains), _Pick(rest, fill), fill.time_ms - mains_ms)

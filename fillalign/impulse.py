@@ -133,7 +133,9 @@ def analytic_highs(response: FloatArray, sample_rate_hz: float) -> ComplexArray:
     size = fft.next_fast_len(response.size, real=False)
     frequency = np.arange(size) * sample_rate_hz / size
     rise = np.clip(frequency / READ_ABOVE_HZ * 2 - 1, 0, 1)
-    weight = np.where(frequency < sample_rate_hz / 2, 2 * np.sin(np.pi / 2 * rise) ** 2, 0.0)
+    # Interpolation between samples needs the last tenth below half the sample rate free.
+    fall = np.clip(4.5 - 10 * frequency / sample_rate_hz, 0, 1)
+    weight = 2 * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
     analytic: ComplexArray = fft.ifft(fft.fft(response, size) * weight)[: response.size]
     return analytic
 

@@ -20,7 +20,7 @@ from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
 from fillalign.impulse import as_mono
 from fillalign.levels import weighted_total_db
-from fillalign.takes import CannotTellError, Sound, check_take
+from fillalign.takes import CannotTellError, Sound, check_speed, check_take
 from fillalign.venue import Measured
 from fillalign.wav import Recording
 
@@ -53,7 +53,9 @@ class _Played:
             raise ValueError(f"{name} must be between 1 and {count}, got {number}")
         samples = take.samples[:, number - 1]
         check_take(take, samples, self.rate, needed_s)
-        return Sound.of(samples, self.signal, self.rate)
+        sound = Sound.of(samples, self.signal, self.rate)
+        check_speed(samples, self.signal, sound.response, self.rate)
+        return sound
 
 
 def _read_turns(
@@ -82,7 +84,7 @@ def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, s
                mains_alone: Recording | None) -> GapReading:
     low, high = _USUAL_GAPS_MS
     if planned_gap_ms is not None:
-        planned = float(as_float("planned_gap_ms", planned_gap_ms, "ms", low=-60, high=60))
+        planned = float(as_float("planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150))
         reach = float(as_float("search_ms", search_ms, "ms", low=0.5, high=40))
         low, high = planned - reach, planned + reach
     both = played.heard(take, needed_s=played.seconds)
@@ -125,8 +127,8 @@ def measure_gap(
         cancels unequal clocks of player and recorder; 2 if not, and then 50
         millionths of the spacing enter the uncertainty.
     planned_gap_ms, search_ms : float
-        Together: the gap planned, and how far from it (0.5 to 40 ms) it is
-        looked for; without a plan from -20 to 60 ms.
+        Together: the gap planned (-100 to 150 ms), and how far from it (0.5 to 40 ms) it
+        is looked for; without a plan from -20 to 60 ms.
     mains_alone : Recording
         Together: a second take at the same seat and input gain with the fill
         off. It tells the fill from the reflections of the mains; the plan is

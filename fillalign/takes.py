@@ -28,7 +28,11 @@ LEAD_MS = 150.0
 AFTER_MS = 300.0
 _READ_OCTAVES = slice(1, 8)  # 125 Hz to 8 kHz
 _LOWEST_PEAK = 1e-4
+GAIN_SLACK = 0.3  # by which the mains may look stronger or weaker in a second take
 _DIRECT_BAND_HZ = (1000.0, 4000.0)
+
+
+WRONG_SPEEDS = (48000 / 44100, 44100 / 48000)
 
 
 class CannotTellError(Exception):
@@ -58,6 +62,17 @@ def check_take(take: Recording, channel: FloatArray, rate: float, needed_s: floa
         raise CannotTellError("silence: the recording never comes above -80 dB of full scale")
     if _is_clipped(channel):
         raise CannotTellError("clipping: the recording runs into its ceiling; turn the input down")
+
+
+def check_speed(channel: FloatArray, signal: FloatArray, response: FloatArray, rate: float) -> None:
+    """Raise CannotTellError where the signal fits better when played at a wrong speed."""
+    from scipy.signal import resample
+
+    for speed in WRONG_SPEEDS:
+        other = impulse_response(channel, resample(signal, round(signal.size / speed)), rate)
+        if np.abs(other).max() > 2 * np.abs(response).max():
+            raise CannotTellError(f"wrong rate: the signal was played {speed:.3f} times as fast as "
+                                  "it is made for; look at the player's and the recorder's rates")
 
 
 @dataclass(frozen=True)
@@ -95,10 +110,12 @@ class Sound:
         self, low_ms: float, high_ms: float, noise: float, *, range_db: float, separation_ms: float
     ) -> tuple[Arrival, ...]:
         """Return the arrivals between two times."""
-        low = self.index(low_ms)
-        found = arrivals_in(self.highs[low : self.index(high_ms)], self.rate, noise,
-                            range_db=range_db, separation_ms=separation_ms)
-        return tuple(replace(a, time_ms=a.time_ms + self.time_ms(low)) for a in found)
+        # A margin, since the flank of a sound outside is no arrival at the edge.
+        low, high = self.index(low_ms - 1.0), self.index(high_ms + 1.0)
+        found = arrivals_in(self.highs[low:high], self.rate, noise, range_db=range_db,
+                            separation_ms=separation_ms)
+        timed = (replace(a, time_ms=a.time_ms + self.time_ms(low)) for a in found)
+        return tuple(a for a in timed if low_ms <= a.time_ms <= high_ms)
 
     def first(
         self, what: str, low_ms: float, high_ms: float, *, floor_db: float = -400.0
@@ -159,13 +176,15 @@ def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
     return warped
 
 
-def _where(both: ComplexArray, pattern: ComplexArray, energy: float) -> tuple[float, float]:
+def _where(
+    both: ComplexArray, pattern: ComplexArray, energy: float, *, slack: float = GAIN_SLACK
+) -> tuple[float, float]:
     """Return the shift at which `both` holds the pattern, in samples, and how strongly."""
     from scipy import signal
 
     match = signal.correlate(both, pattern, mode="full", method="fft") / energy
-    # Of the fill only a stronger copy could pass for the mains: the gain says which is which.
-    like = np.where(np.abs(match.real - 1) < 0.3, match.real, 0.0)
+    # A strong fill matches better than the mains do, but not with their gain.
+    like = np.where(np.abs(match.real - 1) < slack, match.real, 0.0)
     position, value = interpolated_peaks(match, np.array([np.argmax(like)]))
     return float(position[0]) - (pattern.size - 1), float(value[0].real)
 
@@ -182,10 +201,14 @@ def without_mains(both: Sound, alone: Sound) -> tuple[Sound, Arrival, float]:
     start, early = alone.index(first.time_ms - 2), round(0.06 * alone.rate)
     part = alone.highs[start : start + round(AFTER_MS / 1000 * alone.rate)]
     energy = float(np.sum(np.abs(part[:early]) ** 2)) - early * alone.noise(first.time_ms) ** 2
-    fits = [(*_where(both.highs, _warped(part, stretch)[:early], energy), stretch)
+    rough = round(_where(both.highs, part[:early], energy, slack=2 * GAIN_SLACK)[0])
+    low = max(0, rough - 2 * early)
+    near = both.highs[low : max(rough + 3 * early, low + early)]
+    fits = [(*_where(near, _warped(part[: 2 * early], stretch)[:early], energy), stretch)
             for stretch in np.arange(-10, 11) * 5e-5]
     shift, strength, stretch = max(fits, key=lambda fit: fit[1])
-    if abs(strength - 1) > 0.3:
+    shift += low
+    if abs(strength - 1) > GAIN_SLACK:
         raise CannotTellError("the take of the mains alone does not fit the take of both: the "
                               "microphone or the input gain was moved")
     size = fft.next_fast_len(both.highs.size + part.size, real=False)

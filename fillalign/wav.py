@@ -147,7 +147,7 @@ def _as_samples(data: Any) -> FloatArray:
     """Return stored samples as floats between -1 and 1, shape (n, channels)."""
     kind = data.dtype
     samples: FloatArray = np.asarray(data, dtype=np.float64)
-    samples = samples.reshape(len(samples), -1)
+    samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
     if kind == np.uint8:
         samples, kind = samples - 128, np.dtype(np.int8)
     scale = 2.0 ** (8 * kind.itemsize - 1) if kind.kind == "i" else 1.0

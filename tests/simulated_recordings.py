@@ -23,6 +23,8 @@ from scipy import signal as filters
 SPEED_M_S = 343.0
 LATE_SAMPLES = 40  # every arrival of pyroomacoustics sits this late
 SPACING_S = 4.0
+SAMPLE_SPACING_S = 1.35
+SAMPLE_SWEEP = {"seconds": 0.7, "low_hz": 60.0, "high_hz": 20000.0}
 SWEEP = {"seconds": 2.0, "low_hz": 40.0, "high_hz": 20000.0}
 
 
@@ -121,10 +123,13 @@ def scenario(number: int, *, decay_s: float | None = None, snr_db: float | None 
 
 
 def _noise(size: int, pink: bool, rng: np.random.Generator) -> np.ndarray:
-    spectrum = np.fft.rfft(rng.standard_normal(size))
+    longer = fft.next_fast_len(size, real=True)
+    noise = rng.standard_normal(longer)
     if pink:
+        spectrum = fft.rfft(noise)
         spectrum[1:] /= np.sqrt(np.arange(1, spectrum.size))
-    noise = np.fft.irfft(spectrum, size)
+        noise = fft.irfft(spectrum, longer)
+    noise = noise[:size]
     return noise / np.sqrt(np.mean(noise**2))
 
 
@@ -170,3 +175,56 @@ def alone(case: Scenario, signal: np.ndarray, which: str, *, warmer: float = 0.0
         response = filters.resample(response, round(response.size * (1 - warmer)))
     return recorded([(signal, response)], slice(0, signal.size), case,
                     loopback=signal if loopback else None)
+
+
+def tidewell_measurement() -> tuple[np.ndarray, int, float]:
+    """Return samples, rate and true gap in ms of `data/tidewell_measurement.wav`.
+
+    Tidewell Hall empty, image sources of a bare box of its size; mains and
+    inner fills in turns at a seat, the fills set 3 ms later than planned
+    (79.04 for 76.04) and with inverted polarity.
+    """
+    rate, speed, rng = 48000, 343.861, np.random.default_rng(2604)
+    size, seat = np.array([46.0, 20.0, 8.0]), np.array([30.0, 3.0, 1.2])
+    corner = np.array([-5.0, -10.0, 0.0])
+    boxes = {"mains": ((0, 6.5, 4.6), (0, -6.5, 4.6)), "fill": ((26, 2.5, 4.6), (26, -2.5, 4.6))}
+    aims = {"mains": ((16, 4, 1.2), (16, -4, 1.2)), "fill": ((34, 2.5, 1.2), (34, -2.5, 1.2))}
+    pra.constants.set("rir_hpf_enable", False)
+    pra.constants.set("c", speed)
+    material = pra.Material(pra.inverse_sabine(1.9 / 1.5, size, c=speed)[0])
+    response, first_s = {}, {}
+    for name, places in boxes.items():
+        total = np.zeros(3 * rate)
+        for place, aim in zip(places, aims[name], strict=True):
+            room = pra.ShoeBox(size, fs=rate, materials=material, max_order=40)
+            pattern = _pattern(False, np.subtract(aim, place), 0.0)
+            room.add_source(np.subtract(place, corner), directivity=pattern)
+            room.add_microphone(seat - corner)
+            room.compute_rir()
+            heard = room.rir[0][0][LATE_SAMPLES:][: total.size]
+            total[: heard.size] += heard
+        response[name] = total
+        first_s[name] = min(np.linalg.norm(seat - place) for place in np.array(boxes[name])) / speed
+    latency_ms, set_ms, trim_db = {"mains": 2.2, "fill": 3.4}, 79.04, -14.5
+    mains = delayed(response["mains"], latency_ms["mains"] * rate / 1000)
+    fill = -10 ** (trim_db / 20) * delayed(response["fill"],
+                                           (latency_ms["fill"] + set_ms) * rate / 1000)
+    gap_ms = 1000 * (first_s["fill"] - first_s["mains"]) + set_ms + latency_ms["fill"] \
+        - latency_ms["mains"]
+    case = Scenario(0, rate, 1.9, 25.0, gap_ms, trim_db, True, True, 18.0, mains, fill, rng)
+    return sample_take(case), rate, gap_ms
+
+
+def sample_take(case: Scenario) -> np.ndarray:
+    """Return turns of SAMPLE_SWEEP short enough for a small file."""
+    rate = case.rate
+    time = np.arange(round(SAMPLE_SWEEP["seconds"] * rate)) / rate
+    low, high = SAMPLE_SWEEP["low_hz"], SAMPLE_SWEEP["high_hz"]
+    sweep = filters.chirp(time, low, time[-1] + 1 / rate, high, method="logarithmic", phi=-90)
+    sweep *= filters.windows.tukey(sweep.size, 0.06)
+    step = round(SAMPLE_SPACING_S * rate)
+    turns = np.zeros((2, 2 * step + sweep.size))
+    for row, start in ((0, 0), (1, step), (0, 2 * step)):
+        turns[row, start : start + sweep.size] = sweep
+    take = recorded([(turns[0], case.mains), (turns[1], case.fill)], slice(0, sweep.size), case)
+    return take[: round(3.75 * rate)]
