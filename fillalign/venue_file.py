@@ -25,9 +25,11 @@ from fillalign.venue import (
     Room,
     Source,
     State,
+    Survey,
     Venue,
 )
 from fillalign.venue_checks import ROLES, Tables, check_file, make_area, outline, sources, step_ms
+from fillalign.venue_positions import locate_sources
 from fillalign.venue_schema import FILE_LIMIT_BYTES, LOCKED, NAMED, ROWS, SINGLE
 from fillalign.venue_table import Log, Row, is_text, label, nearest, read_table, shown
 
@@ -35,7 +37,7 @@ _EAR_M = 1.2
 _AXIS_M = 10.0
 _FARTHEST_AIM_M = 100.0
 _PLACED = ("name", "output", "loudspeaker", "position_m", "kind", "covers")
-_ALWAYS = ("venue", "goals", "stage")
+_ALWAYS = ("venue", "goals", "stage", "survey")
 _STATES = ("check", "show")
 
 
@@ -242,7 +244,7 @@ def _sources(tables: Tables, log: Log) -> tuple[Source, ...]:
 
 def _build(tables: Tables, log: Log) -> Venue:
     """Make the venue from tables without a problem left in them."""
-    venue, goals, stage = (tables[key][0].values for key in ("venue", "goals", "stage"))
+    venue, goals, stage, survey = (tables[key][0].values for key in _ALWAYS)
     if "reference_rows_m" not in goals:
         log.default("[goals]", "reference_rows_m = the rows around the mains' aim")
     made: dict[str, Any] = {
@@ -263,6 +265,7 @@ def _build(tables: Tables, log: Log) -> Venue:
         stage_microphone_m=stage["microphone_m"],
         measured=tuple(Measured(**row.values) for row in tables["measured"]),
         weather_c=weather,
+        survey=Survey(**survey),
         **made,
         defaults_used=log.defaults(),
     )
@@ -303,6 +306,7 @@ def read_venue(path: str | PathLike[str]) -> Venue:
     file = Path(path)
     log = Log()
     tables = _read_tables(_load(file), log)
+    locate_sources(tables, log)
     check_file(tables, log)
     if log.problems:
         raise VenueError(file, tuple(log.problems))

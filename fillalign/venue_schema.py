@@ -13,6 +13,7 @@ from typing import Any, Final, TypeAlias
 
 from fillalign._check import Slips
 from fillalign.air import _PRESSURE_SLIPS, _TEMPERATURE_SLIPS, Air
+from fillalign.locate import SIDES
 from fillalign.venue import (
     DELAY_RULES,
     FEEDS,
@@ -25,6 +26,7 @@ from fillalign.venue import (
     Loudspeaker,
     Output,
     State,
+    Survey,
     Venue,
 )
 
@@ -50,12 +52,12 @@ class Key:
     """One key of a table.
 
     `kind` is number, integer, text, choice or table; `shape` is one, pair,
-    point, list, splay (one number or a list) or octaves (a table of octave to
-    number). A `default` of REQUIRED must be given and of None may be left out.
-    `instead_of` names the key this one replaces, `needs` one it comes with.
-    `word` is a word accepted in place of the number and read as None. Octaves
-    not given are held `beyond` those given, or there is silence, or with
-    neither only those given are kept.
+    point, list, tables (a list of them), splay (one number or a list) or octaves
+    (a table of octave to number). A `default` of REQUIRED must be given and of
+    None may be left out. `instead_of` names the key this one replaces, `needs` one
+    it comes with. `word` is a word accepted in place of the number and read as
+    None. Octaves not given are held `beyond` those given, or there is silence, or
+    with neither only those given are kept.
     """
 
     kind: str = "number"
@@ -79,7 +81,7 @@ def _defaults(record: type[Any]) -> dict[str, Any]:
 
 
 _AIR, _STATE, _BOX, _OUT = map(_defaults, (Air, State, Loudspeaker, Output))
-_AREA, _GOALS, _VENUE = map(_defaults, (Area, Goals, Venue))
+_AREA, _GOALS, _VENUE, _SURVEY = map(_defaults, (Area, Goals, Venue, Survey))
 
 NAME: Final = Key("text")
 _POINT = Key("number", "m", -2000, 2000, shape="point")
@@ -149,11 +151,15 @@ LOCKED: Table = {
     "shelf_db": Key("number", "dB", -12, 12, None),
     "shelf_hz": Key("number", "Hz", 500, 16_000, None),
 }
+READING: Table = {"point_m": _POINT, "distance_m": Key("number", "m", 0.01, 2000)}
 SOURCE: Table = {
     "name": NAME,
     "output": NAME,
     "loudspeaker": NAME,
     "position_m": _POINT,
+    "position_from": Key("table", default=None, shape="tables", instead_of="position_m"),
+    "height_m": Key("number", "m", -100, 500, None, needs="position_from"),
+    "side": Key("choice", default=None, choices=tuple(SIDES), needs="position_from"),
     "aim_m": _POINT,
     "yaw_deg": Key("number", "deg", -360, 360, None, instead_of="aim_m", needs="tilt_deg"),
     "tilt_deg": Key("number", "deg", -90, 90, None, needs="yaw_deg"),
@@ -204,9 +210,16 @@ WEATHER: Table = {"temperatures_c": Key("number", "C", -50, 60, shape="list")}
 STAGE: Table = {
     "microphone_m": Key("number", "m", -2000, 2000, _VENUE["stage_microphone_m"], "point")
 }
+SURVEY: Table = {
+    "laser_m": Key("number", "m", 0.001, 1, _SURVEY["laser_m"]),
+    "thermometer_c": Key("number", "C", 0, 20, _SURVEY["thermometer_c"]),
+    "hygrometer_pct": Key("number", "%", 0, 50, _SURVEY["hygrometer_pct"]),
+    "latency_ms": Key("number", "ms", 0, 50, _SURVEY["latency_ms"]),
+}
 
 SINGLE: Final[Mapping[str, Table]] = {
     "venue": VENUE, "room": ROOM, "goals": GOALS, "weather": WEATHER, "stage": STAGE,
+    "survey": SURVEY,
 }
 NAMED: Final[Mapping[str, Table]] = {
     "state": STATE, "loudspeaker": LOUDSPEAKER, "output": OUTPUT,

@@ -116,7 +116,7 @@ def nearest(word: str, known: list[str], listed: list[str] | None = None) -> str
 
 def allowed(key: Key, factor: float = 1.0, unit: str = "", *, whole: bool = False) -> str:
     """Return in words what a key takes: one of its values, or the whole of them."""
-    if whole and key.shape in ("pair", "point", "list"):
+    if whole and key.shape in ("pair", "point", "list", "tables"):
         return f"{_SIZES.get(key.shape, _LIST)[1]}, each {allowed(key, factor, unit)}"
     if whole and key.shape == "octaves":
         return f"a table of octaves in Hz, each {allowed(key)}"

@@ -28,6 +28,7 @@ from fillalign.venue_schema import (
     FILE_LIMIT_BYTES,
     LOCKED,
     NAMED,
+    READING,
     REQUIRED,
     ROWS,
     SEAT_LIMIT,
@@ -43,6 +44,10 @@ OCTAVES = ("63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 
 def octaves(first: float, step: float) -> dict[str, float]:
     return {band: first + step * index for index, band in enumerate(OCTAVES)}
+
+
+def lasered(*readings: tuple[list[float], float]) -> list[dict[str, object]]:
+    return [{"point_m": point, "distance_m": distance} for point, distance in readings]
 
 
 # Every table and every key of the form, each at least once.
@@ -89,6 +94,10 @@ COMPLETE = {
     "mains": [
         {"name": "Left", "output": "Main", "loudspeaker": "array", "position_m": [0.0, 6.0, 5.0],
          "aim_m": [20.0, 4.0, 1.2]},
+        # 3 m behind two corners 8 m apart: right triangles of 3, 4 and 5.
+        {"name": "Centre", "output": "Main", "loudspeaker": "box", "height_m": 5.0,
+         "position_from": lasered(([4.0, 4.0, 5.0], 5.0), ([4.0, -4.0, 5.0], 5.0)),
+         "side": "stage", "aim_m": [20.0, 0.0, 1.2]},
         {"name": "Right", "output": "Main", "loudspeaker": "box", "position_m": [0.0, -6.0, 5.0],
          "yaw_deg": 15.0, "tilt_deg": 10.0},
     ],
@@ -97,6 +106,9 @@ COMPLETE = {
          "aim_m": [9.0, 0.0, 0.5]},
         {"name": "Sub 2", "output": "Sub", "loudspeaker": "box", "position_m": [1.0, 2.0, 0.5],
          "yaw_deg": 180.0, "tilt_deg": 0.0},
+        {"name": "Sub 3", "output": "Sub", "loudspeaker": "box", "height_m": 0.5,
+         "position_from": lasered(([0.0, 1.0, 0.5], 5.0), ([8.0, 1.0, 0.5], 5.0)),
+         "side": "right", "aim_m": [9.0, 0.0, 0.5]},
     ],
     "fills": [
         {"name": "Old fill", "output": "Spare", "loudspeaker": "box",
@@ -107,6 +119,9 @@ COMPLETE = {
         {"name": "Turned fill", "output": "Fill", "loudspeaker": "box",
          "position_m": [18.0, -2.0, 4.0], "yaw_deg": -20.0, "tilt_deg": 25.0,
          "kind": "front", "covers": ["front"]},
+        {"name": "Lasered fill", "output": "Fill", "loudspeaker": "box", "height_m": 4.0,
+         "position_from": lasered(([14.0, 0.0, 4.0], 5.0), ([22.0, 0.0, 4.0], 5.0)),
+         "side": "left", "aim_m": [26.0, 2.0, 1.2], "kind": "delay", "covers": ["back"]},
     ],
     "areas": [
         {"name": "front", "x_from_m": 3.0, "x_to_m": 15.0, "y_from_m": -8.0, "y_to_m": 8.0,
@@ -131,6 +146,7 @@ COMPLETE = {
     ],
     "weather": {"temperatures_c": [16.0, 20.0, 24.0]},
     "stage": {"microphone_m": [-1.5, 0.5, 1.5]},
+    "survey": {"laser_m": 0.01, "thermometer_c": 0.7, "hygrometer_pct": 4.0, "latency_ms": 0.3},
 }
 # New values where one per cent more is no answer.
 NEW = {
@@ -139,7 +155,8 @@ NEW = {
     "covers": ["balcony"], "shadowed_from": ["Sub"], "delay_rule": "box-to-box", "state": "check",
     "loudspeaker": "spare", "low_cut_order": 4, "low_cut_kind": "linkwitz-riley",
     "elements": 4, "delay_step_samples": 3, "temperatures_c": [16.0],
-    "locked": {}, "tilt_deg": 12.0,
+    "locked": {}, "tilt_deg": 12.0, "stage": "back",
+    "left": "right", "right": "left",
 }  # fmt: skip
 NEW_OUTPUT = {"mains": None, "subs": None, "fills": "Spare", "measured": "Sub"}
 
@@ -172,10 +189,12 @@ def tables_of(venue: dict, family: str) -> list[dict]:
         return [venue[family]] if family in venue else []
     if family == "locked":
         return [row["locked"] for row in venue["output"].values() if "locked" in row]
+    if family == "reading":
+        return venue["fills"][-1]["position_from"]
     return list(venue[family].values()) if family in NAMED else venue[family]
 
 
-SCHEMA = {**SINGLE, **NAMED, **ROWS, "locked": LOCKED}
+SCHEMA = {**SINGLE, **NAMED, **ROWS, "locked": LOCKED, "reading": READING}
 KEYS = [(family, key) for family, table in SCHEMA.items() for key in table]
 
 
@@ -290,12 +309,12 @@ def test_every_key_changes_the_venue(tmp_path, family, key):
 
 
 def changed(value: object, key: str) -> object:
-    if key in NEW:
-        return NEW[key]
+    if key in NEW or key == "side":
+        return NEW[value if key == "side" else key]
     if isinstance(value, dict):
-        return {band: 1.01 * number for band, number in value.items()}
+        return {word: changed(item, word) for word, item in value.items()}
     if isinstance(value, list):
-        return [1.01 * number for number in value]
+        return [changed(item, "") for item in value]
     return value * 1.01 if value else 0.5
 
 
@@ -403,8 +422,63 @@ def test_angles_become_an_aim_point(tmp_path, up, yaw, tilt, aim):
 
 
 def test_a_complete_file_leaves_nothing_to_us(tmp_path):
-    computed = [line for line in read(tmp_path, COMPLETE).defaults_used if "aim_m" not in line]
-    assert computed == []
+    listed = read(tmp_path, COMPLETE).defaults_used
+    assert [line for line in listed if "aim_m" not in line and "laser" not in line] == []
+
+
+def test_a_position_from_distances_is_worked_out_and_listed(tmp_path):
+    # Sides of 3, 4 and 5 m; the other answer lies as far on the other side.
+    venue = read(tmp_path, COMPLETE)
+    mains, subs, fills = (venue.of_role(role) for role in ("main", "sub", "fill"))
+    assert mains[1].position_m == (1.0, 0.0, 5.0)
+    assert subs[2].position_m == (4.0, -2.0, 0.5)
+    assert fills[3].position_m == (18.0, 3.0, 4.0)
+    # Each distance tells x by 3/5 and y by 4/5 of it: a laser of 10 mm leaves 10/(3/5)/sqrt(2)
+    # and 10/(4/5)/sqrt(2) mm, and the height its own 10 mm: 17.8 mm in all.
+    assert ("[[fills]] position_m = [18.000, 3.000, 4.000] m from 2 laser distances and a height, "
+            "misfit 0 mm, uncertain by 18 mm (Lasered fill)") in venue.defaults_used
+
+
+def test_the_laser_decides_which_distances_agree(tmp_path):
+    venue = copy.deepcopy(COMPLETE)
+    venue["fills"][-1]["position_from"].append({"point_m": [18.0, -3.0, 4.0], "distance_m": 6.05})
+    # 50 mm too long: 50/(1 + 2 * 0.6^2) give way, which leaves 21, -17 and -17 mm.
+    assert any("misfit 19 mm" in line for line in read(tmp_path, venue).defaults_used)
+    venue["survey"]["laser_m"] = 0.005
+    (line,) = problems(tmp_path, venue)
+    assert "'Lasered fill' position_from: the distances contradict each other" in line
+
+
+def test_of_two_positions_the_one_in_the_room_is_taken(tmp_path):
+    venue = copy.deepcopy(COMPLETE)
+    fill = venue["fills"][-1]
+    del fill["side"]
+    fill["position_from"] = lasered(([30.0, 4.0, 4.0], 5.0), ([30.0, -4.0, 4.0], 5.0))
+    assert " fit two positions, (33.00, 0.00, 4.00) m and (27.00, 0.00, 4.00) m: " in problems(
+        tmp_path, venue)[0]
+    venue["room"]["x_to_m"] = 32.0
+    assert read(tmp_path, venue).of_role("fill")[3].position_m == (27.0, 0.0, 4.0)
+
+
+def test_three_distances_do_without_a_height(tmp_path):
+    venue = copy.deepcopy(COMPLETE)
+    fill = venue["fills"][-1]
+    # From three corners of a floor of 6 by 8 m to 12 m above its middle, but for the floor's 8.
+    fill["position_from"] = lasered(
+        ([10.0, 0.0, 0.0], 6.4031242374), ([18.0, 0.0, 0.0], 6.4031242374),
+        ([10.0, -6.0, 0.0], 6.4031242374))
+    del fill["height_m"], fill["side"]
+    fill["side"] = "above"
+    found = read(tmp_path, venue).of_role("fill")[3]
+    # 4 and 3 m along the floor, and 41 - 25 = 16 = 4 squared up.
+    assert found.position_m == (14.0, -3.0, 4.0)
+
+
+def test_distances_in_feet(tmp_path):
+    venue = copy.deepcopy(COMPLETE)
+    for reading in venue["fills"][-1]["position_from"]:
+        reading["distance_ft"] = reading.pop("distance_m") / 0.3048
+    assert read(tmp_path, venue) == read(tmp_path, COMPLETE)
 
 
 @pytest.mark.parametrize(("family", "key"), [
@@ -539,6 +613,10 @@ def test_tidewell_is_a_hall_with_a_balcony():
     assert [hall.states[s].rt60_s[500] for s in ("show", "check")] == [1.4, 1.9]
     kinds = [source.kind for source in hall.of_role("fill")]
     assert [kinds.count(kind) for kind in ("delay", "under-balcony", "front")] == [4, 5, 4]
+    # The fill that is given by distances hangs where its drawing has it, as its twin tells.
+    one, twin = (source for source in hall.of_role("fill") if source.output == "Fill outer")
+    assert one.position_m == (26.0, 7.5, 4.6)
+    assert twin.position_m == (26.0, -7.5, 4.6)
     # The sight line from the mains to the last row passes below the balcony's edge at 33.5 m.
     edge = 4.6 + (1.2 - 4.6) * 33.5 / 39.0
     assert edge < 3.4
