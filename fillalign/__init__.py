@@ -2,9 +2,14 @@
 
 Units are in the names: metres, milliseconds, degrees C, percent relative
 humidity, kPa, Hz and dB. Positions are (x, y, z) with x from the stage into
-the room. Importing this package loads numpy only.
+the room. Importing this package loads numpy and
+the physics; venues, planner, sheets, recordings and sounds load when first used.
 """
 
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from fillalign._check import RangeWarning
 from fillalign.absorption import (
     OCTAVES_HZ,
     OCTAVES_NOMINAL,
@@ -61,7 +66,6 @@ from fillalign.directivity import (
     directivity_factor,
     off_axis_angles,
 )
-from fillalign.field import SeatField, seat_field
 from fillalign.filters import (
     apply_filters,
     design_low_cut,
@@ -88,8 +92,6 @@ from fillalign.levels import (
     spreading_db,
     weighted_total_db,
 )
-from fillalign.plan import FillPlan, FillReport
-from fillalign.planner import evaluate, plan_fills
 from fillalign.precedence import (
     ECHO_LIMITS,
     PRECEDENCE_TABLE,
@@ -105,7 +107,6 @@ from fillalign.room import (
     hopkins_stryker,
     reverberant_energy,
 )
-from fillalign.speech import SeatSpeech, seat_speech
 from fillalign.units import (
     ft_to_m,
     m_to_ft,
@@ -114,22 +115,78 @@ from fillalign.units import (
     round_up_to_step,
     samples_to_ms,
 )
-from fillalign.venue import (
-    Area,
-    Goals,
-    Loudspeaker,
-    Measured,
-    Output,
-    OutputSettings,
-    Room,
-    Source,
-    State,
-    Survey,
-    Venue,
-)
-from fillalign.venue_file import VenueError, read_venue
+
+if TYPE_CHECKING:
+    from fillalign.air_filter import air_filter, fractional_delay
+    from fillalign.field import SeatField, seat_field
+    from fillalign.impulse import Arrival, find_arrivals, impulse_response, time_difference_ms
+    from fillalign.listening import common_scale, render_seat
+    from fillalign.percussion import clap, snare
+    from fillalign.plan import FillPlan, FillReport
+    from fillalign.planner import evaluate, plan_fills
+    from fillalign.quick import QuickAnswer, quick_answer
+    from fillalign.recording import (
+        GapReading,
+        correction_ms,
+        measure_gap,
+        measured_levels,
+        measured_toml,
+    )
+    from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text, write_sheet
+    from fillalign.signals import click_train, exponential_sweep, pink_noise, take_turns
+    from fillalign.speech import SeatSpeech, seat_speech
+    from fillalign.venue import (
+        Area,
+        Goals,
+        Loudspeaker,
+        Measured,
+        Output,
+        OutputSettings,
+        Room,
+        Source,
+        State,
+        Survey,
+        Venue,
+    )
+    from fillalign.venue_file import VenueError, read_venue
+    from fillalign.wav import Recording, RecordingError, read_wav, write_wav
 
 __version__ = "0.1.0"
+
+_WHERE = {
+    "air_filter": "air_filter fractional_delay",
+    "field": "SeatField seat_field",
+    "impulse": "Arrival find_arrivals impulse_response time_difference_ms",
+    "listening": "common_scale render_seat",
+    "percussion": "clap snare",
+    "plan": "FillPlan FillReport",
+    "planner": "evaluate plan_fills",
+    "quick": "QuickAnswer quick_answer",
+    "recording": "GapReading correction_ms measure_gap measured_levels measured_toml",
+    "sheet": "setup_sheet_csv setup_sheet_html setup_sheet_text write_sheet",
+    "signals": "click_train exponential_sweep pink_noise take_turns",
+    "speech": "SeatSpeech seat_speech",
+    "venue": "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey Venue",
+    "venue_file": "VenueError read_venue",
+    "wav": "Recording RecordingError read_wav write_wav",
+}
+_LATER = {name: module for module, names in _WHERE.items() for name in names.split()}
+
+
+def __getattr__(name: str) -> Any:
+    """Load what the lighter part of the package does not need, when it is asked for."""
+    if name not in _LATER:
+        raise AttributeError(f"module 'fillalign' has no attribute {name!r}")
+    value = getattr(import_module(f"fillalign.{_LATER[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names, those not loaded yet included."""
+    return sorted(__all__)
+
+
 __all__ = [
     "ECHO_LIMITS",
     "OCTAVES_HZ",
@@ -139,13 +196,19 @@ __all__ = [
     "THIRDS_NOMINAL",
     "Air",
     "Area",
+    "Arrival",
     "FillPlan",
     "FillReport",
+    "GapReading",
     "Goals",
     "Loudspeaker",
     "Measured",
     "Output",
     "OutputSettings",
+    "QuickAnswer",
+    "RangeWarning",
+    "Recording",
+    "RecordingError",
     "Room",
     "SeatField",
     "SeatSpeech",
@@ -157,6 +220,7 @@ __all__ = [
     "a_weighting_db",
     "absorption_db_per_m",
     "accuracy_class_pct",
+    "air_filter",
     "amplitude_to_db",
     "apply_filters",
     "array_elements",
@@ -166,10 +230,14 @@ __all__ = [
     "box_directivity",
     "box_exponent",
     "c_weighting_db",
+    "clap",
     "clarity_db",
+    "click_train",
     "coherent_sum_db",
     "comb_dip_db",
     "comb_peak_db",
+    "common_scale",
+    "correction_ms",
     "critical_distance_m",
     "cross_power",
     "db_to_amplitude",
@@ -186,22 +254,30 @@ __all__ = [
     "echo_criterion",
     "enhancement_factor",
     "evaluate",
+    "exponential_sweep",
     "fill_delay_ms",
     "fill_level_db",
+    "find_arrivals",
+    "fractional_delay",
     "ft_to_m",
     "gap_ms",
     "hopkins_stryker",
     "humidity_at_constant_vapour",
+    "impulse_response",
     "interference_power",
     "low_cut_group_delay_ms",
     "low_cut_response",
     "m_to_ft",
+    "measure_gap",
+    "measured_levels",
+    "measured_toml",
     "modulation_transfer",
     "ms_to_m",
     "ms_to_samples",
     "notch_frequencies_hz",
     "off_axis_angles",
     "pink_band_levels_db",
+    "pink_noise",
     "plan_fills",
     "point_source_level_db",
     "power_mean_db",
@@ -209,8 +285,11 @@ __all__ = [
     "power_to_db",
     "precedence_limit_db",
     "pressure_kpa_at_altitude",
+    "quick_answer",
     "read_venue",
+    "read_wav",
     "relaxation_frequencies_hz",
+    "render_seat",
     "required_margin_ms",
     "reverberant_energy",
     "ripple_db",
@@ -220,8 +299,12 @@ __all__ = [
     "seat_delay_ms",
     "seat_field",
     "seat_speech",
+    "setup_sheet_csv",
+    "setup_sheet_html",
+    "setup_sheet_text",
     "shelf_group_delay_ms",
     "shelf_response",
+    "snare",
     "speech_band_levels_db",
     "speech_octave_levels_db",
     "speech_transmission_index",
@@ -229,10 +312,14 @@ __all__ = [
     "speed_of_sound_ideal",
     "speed_of_sound_linear",
     "spreading_db",
+    "take_turns",
     "third_octave_smooth_db",
+    "time_difference_ms",
     "travel_time_ms",
     "two_arrival_response",
     "vapour_mole_fraction",
     "weighted_total_db",
     "wind_along_m_s",
+    "write_sheet",
+    "write_wav",
 ]

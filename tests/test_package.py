@@ -1,0 +1,46 @@
+"""The package as a whole: what importing it loads, its public names, its parameters."""
+
+import subprocess
+import sys
+
+import pytest
+
+import fillalign
+
+
+def loaded_after(code):
+    script = f"import sys\n{code}\nprint(' '.join(sorted(m.split('.')[0] for m in sys.modules)))"
+    result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True,
+                            check=True)
+    return set(result.stdout.split())
+
+
+HEAVY = {"scipy", "pandas", "matplotlib", "ipywidgets", "IPython"}
+
+
+def test_import_loads_numpy_only():
+    loaded = loaded_after("import fillalign")
+    assert "numpy" in loaded
+    assert not loaded & HEAVY
+
+
+def test_planning_loads_none_of_them_either():
+    loaded = loaded_after(
+        "import fillalign\n"
+        "fillalign.plan_fills(fillalign.read_venue('data/lantern_room.toml'))"
+    )
+    assert not loaded & HEAVY
+
+
+def test_every_public_name_is_there_and_documented():
+    for name in fillalign.__all__:
+        thing = getattr(fillalign, name)
+        if callable(thing):
+            assert thing.__doc__, name
+    assert set(dir(fillalign)) == set(fillalign.__all__)
+    assert len(set(fillalign.__all__)) == len(fillalign.__all__)
+
+
+def test_unknown_name_is_refused():
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = fillalign.nothing
