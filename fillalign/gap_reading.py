@@ -108,11 +108,14 @@ def _start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
 
 def _check_silence_around(sound: Sound, start_ms: float, spacing_ms: float, turns: int) -> None:
     """Refuse a take that plays on: which turn is whose would be a guess."""
-    least = 1e-3 * np.abs(sound.highs).max()
-    for turn in (-1, turns):
+    def loudest(turn: int) -> float:
         centre = start_ms + turn * spacing_ms
-        near = np.abs(sound.highs[sound.index(centre - 80) : sound.index(centre + 80)])
-        if near.size and near.max() > max(2 * NOISE_FACTOR * sound.noise(centre), least):
+        near = sound.highs[sound.index(centre - 80) : sound.index(centre + 80)]
+        return float(np.abs(near).max(initial=0.0))
+
+    for turn, alike in ((-1, 1), (turns, turns - 2)):
+        noise = sound.noise(start_ms + alike * spacing_ms)
+        if loudest(turn) > max(NOISE_FACTOR * noise, 0.5 * loudest(alike)):
             raise CannotTellError(f"there are more turns than {turns}: cut the recording to them, "
                                   "or say how many there are")
 

@@ -146,24 +146,23 @@ class Sound:
 
     def octaves_db(self, at_ms: float, span_ms: float) -> dict[int, float]:
         """Return levels of pink noise by octave in what comes from a time on, less the noise."""
-        heard_hz, heard = self._power(at_ms - 5, at_ms + span_ms)
-        quiet_hz, quiet = self._power(at_ms - 130, at_ms - 30)
-        levels = {}
-        for nominal, centre in zip(OCTAVES_NOMINAL[_READ_OCTAVES], OCTAVES_HZ[_READ_OCTAVES],
-                                   strict=True):
-            low, high = band_edges_hz(centre, fraction=1)
-            noise = np.mean(quiet[(quiet_hz >= low) & (quiet_hz < high)])
-            total = np.mean(heard[(heard_hz >= low) & (heard_hz < high)])
-            # Energy of the noise grows with the time it is listened to.
-            noise *= heard.size / quiet.size
-            if total > 3 * noise:
-                levels[nominal] = float(10 * np.log10(total - noise))
-        return levels
+        heard, quiet = (self._pink_octaves(at_ms - 5, at_ms + span_ms),
+                        self._pink_octaves(at_ms - 130, at_ms - 30))
+        # The energy of the noise grows with the time it is listened to.
+        noise = quiet * (span_ms + 5) / 100
+        return {nominal: float(10 * np.log10(total - rest))
+                for nominal, total, rest in zip(OCTAVES_NOMINAL[_READ_OCTAVES], heard, noise,
+                                                strict=True) if total > 3 * rest}
 
-    def _power(self, low_ms: float, high_ms: float) -> tuple[FloatArray, FloatArray]:
+    def _pink_octaves(self, low_ms: float, high_ms: float) -> FloatArray:
+        """Return the energy of pink noise by octave through what comes between two times."""
         part = self.response[self.index(low_ms) : self.index(high_ms)]
-        power: FloatArray = np.abs(np.fft.rfft(part)) ** 2
-        return np.arange(power.size) * self.rate / part.size, power
+        power = np.abs(np.fft.rfft(part))[1:] ** 2
+        frequency = np.arange(1, power.size + 1) * self.rate / part.size
+        low, high = band_edges_hz(OCTAVES_HZ[_READ_OCTAVES], fraction=1)
+        inside = (frequency >= low[:, np.newaxis]) & (frequency < high[:, np.newaxis])
+        energy: FloatArray = inside @ (power / frequency) / (inside @ (1 / frequency))
+        return energy
 
 
 def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
