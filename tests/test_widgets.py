@@ -492,6 +492,8 @@ def test_the_arrivals_of_lesson_00():
     assert "75.6 ms before the main: an echo." in live.text
     live.controls["delay_ms"].value = 75.5
     assert live.artists["wait"].get_xdata()[-1] == 75.5
+    assert live.artists["fill"].get_xdata()[-1] == pytest.approx(75.5 + 23.3, abs=0.2)
+    assert "fill after 98.8 ms" in live.text
     assert "They arrive together." in live.text
     live.controls["temperature_c"].value = 5
     assert "before the main: the sound seems to come from the fill." in live.text
