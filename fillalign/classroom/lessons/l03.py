@@ -1,0 +1,284 @@
+"""Lesson 03: how long a fill must wait, and for whom."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+
+from fillalign._check import FloatArray
+from fillalign.arrivals import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
+from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM
+from fillalign.classroom.lessons.l03_exercises import EXERCISES, HALL, PREDICTIONS
+from fillalign.classroom.lessons.l04 import with_second
+from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.venues import demo_plan, demo_sound
+from fillalign.classroom.widgets import Choice, Slider
+from fillalign.field import seat_field, to_db
+from fillalign.paths import A_POWER
+from fillalign.units import ft_to_m
+
+__all__ = [
+    "EXERCISES", "PREDICTIONS", "equal_level_figure", "late_map_figure", "slap_player",
+    "string_figure",
+]
+
+_TOGETHER_MS = 0.05
+
+
+def _order(gap: float) -> str:
+    if abs(gap) < _TOGETHER_MS:
+        return "together with the main"
+    return f"{abs(gap):.1f} ms {'after' if gap > 0 else 'before'} the main"
+
+
+def string_figure() -> LiveFigure:
+    """Two ways from the main to a seat, straight and by the fill, as strings (lesson 03).
+
+    Examples
+    --------
+    >>> live = string_figure()
+    >>> live.controls["ahead_m"].value = -4
+    >>> live.text.splitlines()[1]
+    'Timed box to box, the fill arrives 23.3 ms after the main.'
+    """
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        ax.set(xlim=(-4, 96), ylim=(-5, 36), xlabel="Depth (m)", ylabel="Aside (m)")
+        ax.set_aspect("equal")
+        by_fill = ax.plot([0, 0, 0], [0, 0, 0], label="string by way of the fill", **LINES[1])[0]
+        straight = ax.plot([0, 0], [0, 0], label="straight way", **LINES[0])[0]
+        ax.plot(0, 0, marker="s", color=HUE, linestyle="none", label="main")
+        fill = ax.plot(0, 0, marker="^", color=WARM, linestyle="none", label="fill")[0]
+        seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", label="seat")[0]
+        ax.legend(loc="upper left", ncols=2)
+        return {"string": by_fill, "straight": straight, "fill": fill, "seat": seat}
+
+    def update(artists: dict[str, Any], *, box_m: float, ahead_m: float, aside_m: float) -> str:
+        seat = (box_m + ahead_m, aside_m)
+        artists["straight"].set_data([0, seat[0]], [0, seat[1]])
+        artists["string"].set_data([0, box_m, seat[0]], [0, 0, seat[1]])
+        artists["fill"].set_data([box_m], [0])
+        artists["seat"].set_data([seat[0]], [seat[1]])
+        main_m = distance_m([0, 0, 0], [*seat, 0])
+        fill_m = distance_m([box_m, 0, 0], [*seat, 0])
+        gap = float(gap_ms(main_m, fill_m, fill_delay_ms(box_m, HALL), HALL))
+        return (f"Straight {main_m:.1f} m, by way of the fill {box_m:g} + {fill_m:.1f} = "
+                f"{box_m + fill_m:.1f} m: {max(box_m + fill_m - main_m, 0.0):.1f} m of string are "
+                f"left over.\nTimed box to box, the fill arrives {_order(gap)}.")
+
+    return LiveFigure(
+        "The string",
+        "Find seats where no string is left over: where do they lie? Then look for a seat where "
+        "the straight way is the longer one, so that the fill would come first. Is there any?",
+        [
+            Slider("box_m", "Main to fill", 5, 60, 26, unit="m"),
+            Slider("ahead_m", "Seat farther than the fill by", -20, 30, 8, unit="m"),
+            Slider("aside_m", "Seat aside of the line by", 0, 30, 0, unit="m"),
+        ],
+        draw, update,
+        description="Seen from above: a straight line from the main to the seat, and a broken one "
+                    "from the main to the fill and on to the seat.",
+        size_in=(8, 4),
+    )
+
+
+_EDGES_MS = (-1000.0, -_TOGETHER_MS, 5.0, 15.0, 30.0, 1000.0)
+_SHADES = ("white", "#e3ebf4", "#b3c9e0", "#7ba1c9", "#3a6ea5")
+_NAMES = ("before the main", "0 to 5 ms after", "5 to 15 ms", "15 to 30 ms", "over 30 ms after")
+
+
+def late_map_figure() -> LiveFigure:
+    """Gap at every place round a fill, timed box to box or for one seat (lesson 03).
+
+    Examples
+    --------
+    >>> live = late_map_figure()
+    >>> live.text
+    'Delay 174.5 ms. On 0 % of the ground shown the fill comes first. Largest gap 97 ms.'
+    """
+    x, y = np.meshgrid(np.linspace(-10.0, 40.0, 51), np.linspace(-30.0, 30.0, 61))
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        ax.set(xlim=(-10, 40), ylim=(-30, 30), xlabel="Farther than the fill (m)",
+               ylabel="Aside (m)")
+        ax.set_aspect("equal")
+        ax.grid(False)
+        ax.plot(0, 0, marker="^", color=INK, linestyle="none", zorder=4)
+        seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", zorder=4)[0]
+        ground = ax.contourf(x, y, 0 * x, levels=_EDGES_MS, colors=_SHADES)
+        patches = [Patch(facecolor=shade, edgecolor=GREY, label=name,
+                         hatch="////" if shade == "white" else None)
+                   for shade, name in zip(_SHADES, _NAMES, strict=True)]
+        marks = [ax.plot([], [], marker=mark, color=INK, linestyle="none", label=name)[0]
+                 for mark, name in (("^", "fill"), ("o", "seat timed for"))]
+        figure.legend(handles=[*patches, *marks], loc="outside right center",
+                      title="The fill arrives")
+        return {"ground": ground, "seat": seat, "ax": ax}
+
+    def update(artists: dict[str, Any], *, rule: str, box_m: float, ahead_m: float,
+               aside_m: float) -> str:
+        main_m, fill_m = np.hypot(x + box_m, y), np.hypot(x, y)
+        delay = float(fill_delay_ms(box_m, HALL))
+        if rule == "one seat":
+            delay = float(seat_delay_ms(np.hypot(box_m + ahead_m, aside_m),
+                                        np.hypot(ahead_m, aside_m), HALL))
+        gap = np.asarray(gap_ms(main_m, fill_m, delay, HALL))
+        artists["ground"].remove()
+        artists["ground"] = artists["ax"].contourf(
+            x, y, gap, levels=_EDGES_MS, colors=_SHADES, zorder=1,
+            hatches=["////", None, None, None, None])
+        artists["seat"].set_data([ahead_m], [aside_m])
+        artists["seat"].set_visible(rule == "one seat")
+        early = float((gap < -_TOGETHER_MS).mean())
+        return (f"Delay {delay:.1f} ms. On {100 * early:.0f} % of the ground shown the fill comes "
+                f"first. Largest gap {gap.max():.0f} ms.")
+
+    return LiveFigure(
+        "Who hears it when",
+        "Box to box first: does the fill come first anywhere? Then time it for one seat, 15 m "
+        "farther and 15 m aside: who gains by it, and who pays?",
+        [
+            Choice("rule", "Timed", ("box to box", "one seat")),
+            Slider("box_m", "Main to fill", 15, 90, 60, unit="m"),
+            Slider("ahead_m", "That seat farther than the fill by", 1, 40, 15, unit="m"),
+            Slider("aside_m", "That seat aside of the line by", -30, 30, 15, unit="m"),
+        ],
+        draw, update, continuous=False,
+        description="A map from above round the fill, in shades: light where it comes soon after "
+                    "the main, dark where late, hatched where it comes first.",
+        size_in=(8, 4.6),
+    )
+
+
+_ROWS_M = np.arange(26.0, 39.5, 0.5)
+_LINE_Y_M, _EAR_M = 2.5, 1.2
+_NEAR_DB = 3.0
+
+
+def _along_the_line() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Direct levels of mains and inner fills at trim 0, in dBA, and the delay each seat wants."""
+    plan = demo_plan("tidewell_hall")
+    seats = np.column_stack([_ROWS_M, np.full((_ROWS_M.size, 2), (_LINE_Y_M, _EAR_M))])
+    field = seat_field(plan.venue, plan.settings, seats_m=seats)
+    mains, fills = (field.outputs.index(name) for name in ("Main bus", "Fill inner"))
+    level = to_db(10 ** (field.output_direct_db / 10) @ A_POWER)
+    own = plan.settings["Fill inner"]
+    wanted = own.delay_ms - (field.arrival_ms[fills] - field.arrival_ms[mains])
+    return level[mains], level[fills] - own.trim_db, wanted
+
+
+def equal_level_figure() -> LiveFigure:
+    """Where mains and fill are equally loud, and the gap there (lesson 03).
+
+    Examples
+    --------
+    >>> live = equal_level_figure()
+    >>> live.text.splitlines()[0]
+    'Equally loud at 31.5 m, which wants 72.9 ms; there the gap is 3.1 ms.'
+    """
+    mains, fills, wanted = _along_the_line()
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        top, low = figure.subplots(2, 1, sharex=True)
+        top.set(xlim=(26, 39), ylim=(42, 80), ylabel="Direct (dBA)")
+        top.plot(_ROWS_M, mains, label="mains", **LINES[0])
+        fill = top.plot(_ROWS_M, fills, label="fills", **LINES[1])[0]
+        top.legend(loc="upper right", ncols=2)
+        low.set(ylim=(-14, 24), xlabel="Depth in the hall (m)", ylabel="Gap (ms)")
+        low.axhline(0, color=GREY)
+        near = low.fill_between(_ROWS_M, -14, 24, color=PALE, zorder=0.6)
+        gap = low.plot(_ROWS_M, 0 * _ROWS_M, color=HUE)[0]
+        low.text(38.8, 21, "shaded: within 3 dB of each other", ha="right", va="top")
+        here = [ax.axvline(30, ymax=0.75, color=INK, linewidth=0.8) for ax in (top, low)]
+        return {"fill": fill, "gap": gap, "near": near, "here": here, "low": low}
+
+    def update(artists: dict[str, Any], *, trim_db: float, delay_ms: float) -> str:
+        apart, gap = fills + trim_db - mains, delay_ms - wanted
+        artists["fill"].set_ydata(fills + trim_db)
+        artists["gap"].set_ydata(gap)
+        near = np.abs(apart) <= _NEAR_DB
+        artists["near"].remove()
+        artists["near"] = artists["low"].fill_between(_ROWS_M, -14, 24, where=near, color=PALE,
+                                                      zorder=0.6)
+        # A loud fill is equal twice: just behind the box, and far back, where most people sit.
+        louder = np.flatnonzero(apart >= 0)
+        seat = int(louder[-1]) if louder.size else int(np.abs(apart).argmin())
+        for line in artists["here"]:
+            line.set_xdata([_ROWS_M[seat]] * 2)
+        last = seat == _ROWS_M.size - 1
+        where = ("Equally loud" if louder.size else "Nearest to equal") if not last else (
+            "Fills louder than the mains to the last row,")
+        said = (f"{where} at {_ROWS_M[seat]:.1f} m, which wants {wanted[seat]:.1f} ms; there the "
+                f"gap is {gap[seat]:.1f} ms.")
+        if not near.any():
+            return f"{said}\nNowhere are the two within 3 dB: the louder one decides alone."
+        return (f"{said}\nWithin 3 dB of each other the gap runs from {gap[near].min():.1f} to "
+                f"{gap[near].max():.1f} ms.")
+
+    return LiveFigure(
+        "The seat where both are equally loud",
+        "Raise the fills to -6 dB: where does the seat go? Which delay makes the gap 5 ms there? "
+        "And does one more dB of level move the delay by much?",
+        [
+            Slider("trim_db", "Trim of the fills", -20, 0, -8.5, step=0.5, unit="dB"),
+            Slider("delay_ms", "Delay of the fills", 66, 84, 76, step=0.5, unit="ms"),
+        ],
+        draw, update,
+        description="Above, level of mains and fills along the hall; below, the gap, shaded where "
+                    "both are nearly equally loud.",
+        size_in=(8, 4.6),
+    )
+
+
+_BOX_M, _BEHIND_M = 26.0, 8.0
+
+
+def _faults() -> dict[str, float]:
+    """Gap in ms at a seat for each way to go wrong, with 26 m from box to box."""
+    right = float(fill_delay_ms(_BOX_M, HALL))
+    far = _BOX_M + _BEHIND_M
+    as_feet = float(travel_time_ms(ft_to_m(_BOX_M), HALL))
+    return {
+        "no delay set": float(gap_ms(far, _BEHIND_M, 0.0, HALL)),
+        "delay set twice": float(gap_ms(far, _BEHIND_M, 2 * right, HALL)),
+        "26 dialled as feet": float(gap_ms(far, _BEHIND_M, as_feet, HALL)),
+        "5 ms of latency forgotten": float(gap_ms(far, _BEHIND_M, right, HALL, fill_latency_ms=5)),
+        "set right, but a seat 4 m ahead of the fill": float(gap_ms(_BOX_M - 4, 4, right, HALL)),
+    }
+
+
+def slap_player() -> LivePlayer:
+    """Play main and fill as they should be and apart by a fault (lesson 03).
+
+    Examples
+    --------
+    >>> player = slap_player()
+    >>> player.text.splitlines()[0]
+    'No delay set: the fill arrives 75.6 ms before the main.'
+    """
+    faults = _faults()
+
+    def render(*, fault: str, sound: str, level_db: float) -> tuple[
+            Mapping[str, FloatArray], str]:
+        samples, gap = demo_sound(sound).samples[:, 0], faults[fault]
+        clips = {"together": with_second(samples, 0.0, level_db, 48000),
+                 "as set": with_second(samples, abs(gap), level_db, 48000)}
+        return clips, f"{fault[0].upper()}{fault[1:]}: the fill arrives {_order(gap)}."
+
+    return LivePlayer(
+        "Hear the slap",
+        "Which faults give you two claps, and which only another colour? Make the second one "
+        "softer: how far down until the slap is gone? Then the same with the voice.",
+        [
+            Choice("fault", "What went wrong", tuple(faults)),
+            Choice("sound", "Sound", ("clap", "voice")),
+            Slider("level_db", "Second arrival against first", -20, 0, 0, unit="dB"),
+        ],
+        render, sample_rate_hz=48000,
+    )
