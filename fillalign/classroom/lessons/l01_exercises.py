@@ -80,7 +80,7 @@ def speech_heard(depths_m: tuple[float, ...], mains_db: float, noise_db: float) 
     if heard.noise_db is not None:
         heard = replace(heard, noise_db=heard.noise_db + noise_db)
     gains = gains_of(resting_settings(hall), list(hall.outputs), [MAINS]) * 10 ** (mains_db / 20)
-    return heard.index(gains).reshape(-1, len(_ACROSS_M)).mean(axis=1)
+    return np.asarray(heard.index(gains).reshape(-1, len(_ACROSS_M)).mean(axis=1))
 
 
 def _louder_index() -> float:
