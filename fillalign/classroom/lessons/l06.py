@@ -1,0 +1,287 @@
+"""Lesson 06: why the lows stay with the mains, and what a low cut does."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from fillalign._check import FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
+from fillalign.classroom.figures import GREY, LINES
+from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
+from fillalign.classroom.lessons.l06_hall import (
+    LOW_CUT_KINDS,
+    REFERENCE_M,
+    area_db,
+    hall,
+    rows_octaves_db,
+    stage_db,
+    with_low_cut,
+)
+from fillalign.classroom.lessons.scales import frequency_axis
+from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.venues import demo_sound
+from fillalign.classroom.widgets import Choice, Slider, Switch
+from fillalign.comb import two_arrival_response
+from fillalign.filters import low_cut_group_delay_ms, low_cut_response
+from fillalign.levels import amplitude_to_db, power_sum_db
+from fillalign.listening import render_seat
+from fillalign.tuning import LOW_CUT_LOSS_DB
+
+__all__ = [
+    "EXERCISES", "PREDICTIONS", "bands_figure", "fall_db", "filter_figure", "low_cut_figure",
+    "overlap_figure", "stage_player", "with_low_cut",
+]
+
+_OCTAVES = (125, 500, 2000, 8000)
+_CORNERS = ("none", "80 Hz", "100 Hz", "120 Hz", "150 Hz", "180 Hz", "200 Hz", "250 Hz")
+_PLANNED = "Butterworth, order 4"
+_LOWS = (THIRDS_HZ > 60) & (THIRDS_HZ < 1100)
+_FLOOR_DB = -30.0
+
+
+def _corner(name: str) -> float | None:
+    return None if name == "none" else float(name.removesuffix(" Hz"))
+
+
+def _level_db(response: Any) -> FloatArray:
+    return np.asarray(amplitude_to_db(np.maximum(np.abs(response), 1e-9)))
+
+
+def bands_figure() -> LiveFigure:
+    """Level of four octaves from the front to the back (lesson 06).
+
+    Examples
+    --------
+    >>> bands_figure().text
+    'Row 39 against row 13: 125 Hz -2.3 dB, 500 Hz -4.6 dB, 2 kHz -5.7 dB, 8 kHz -8.8 dB.'
+    """
+    x_m = hall()[1].row_x_m
+    columns = [OCTAVES_NOMINAL.index(octave) for octave in _OCTAVES]
+    names = [f"{o / 1000:g} kHz" if o >= 1000 else f"{o} Hz" for o in _OCTAVES]
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        ax.set(xlim=(3, 40), ylim=(-10.5, 6), xlabel="Row, distance from the stage (m)",
+               ylabel="Level against row 13 (dB)")
+        mark = ax.axvline(39, ymax=0.87, color=GREY)
+        lines = [ax.plot(x_m, x_m, label=name, **style)[0]
+                 for name, style in zip(names, LINES, strict=True)]
+        ax.legend(loc="upper right", ncols=4)
+        return {"mark": mark, "lines": lines}
+
+    def update(artists: dict[str, Any], *, row_m: float, fills_on: bool) -> str:
+        levels = rows_octaves_db(fills_on)[:, columns]
+        for line, values in zip(artists["lines"], levels.T, strict=True):
+            line.set_ydata(values)
+        artists["mark"].set_xdata([row_m, row_m])
+        here = levels[np.argmin(np.abs(x_m - row_m))]
+        said = ", ".join(f"{n} {v + 0.0:+.1f} dB" for n, v in zip(names, here.round(1),
+                                                                 strict=True))
+        return f"Row {row_m:g} against row {REFERENCE_M:g}: {said}."
+
+    return LiveFigure(
+        "What is left at the back, band by band",
+        "With the mains alone: which octave is missing most in the last row, and which hardly? "
+        "Switch the fills on: which octaves do they bring, which not?",
+        [
+            Slider("row_m", "Row to read", 4, 39, 39, step=1, unit="m"),
+            Switch("fills_on", "Fills on", False),
+        ],
+        draw, update,
+        description="Four lines of level against distance. The higher the octave, the more it "
+                    "falls.",
+        size_in=(8, 4),
+    )
+
+
+def low_cut_figure() -> LiveFigure:
+    """Cost of a low cut in the rows, and what it keeps off the stage (lesson 06).
+
+    Examples
+    --------
+    >>> low_cut_figure().text.splitlines()[0]
+    'In the rows of the fills at most 0.9 dB are lost, at 200 Hz.'
+    """
+    shown, nominal = THIRDS_HZ[_LOWS], np.array(THIRDS_NOMINAL)[_LOWS]
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        left, right = figure.subplots(1, 2)
+        for ax in (left, right):
+            frequency_axis(ax, 56, 1120)
+        left.set(ylim=(-0.5, 3), ylabel="Lost in the rows (dB)")
+        left.axhline(LOW_CUT_LOSS_DB, label="most allowed", **LINES[2])
+        loss = left.plot(shown, 0 * shown, marker="o", label="lost", **LINES[0])
+        left.legend(loc="upper right")
+        right.set(ylim=(10, 75), ylabel="Fills at the stage (dB)")
+        right.plot(shown, stage_db(None, _PLANNED)[_LOWS], label="no low cut", **LINES[1])
+        stage = right.plot(shown, shown, marker="o", label="with it", **LINES[0])
+        right.legend(loc="lower right")
+        return {"loss": loss[0], "stage": stage[0]}
+
+    def update(artists: dict[str, Any], *, corner: str, kind: str) -> str:
+        corner_hz = _corner(corner)
+        loss = (area_db(None, kind) - area_db(corner_hz, kind))[_LOWS]
+        stage, bare = stage_db(corner_hz, kind), stage_db(None, kind)
+        artists["loss"].set_ydata(loss)
+        artists["stage"].set_ydata(np.maximum(stage[_LOWS], 10))
+        worst = int(loss.argmax())
+        text = (f"In the rows of the fills at most {loss[worst]:.1f} dB are lost, at "
+                f"{nominal[worst]:g} Hz." if corner_hz else "No low cut: nothing is lost.")
+        octave = slice(3, 6)
+        return (f"{text}\nAt the stage the fills bring {power_sum_db(stage[octave]):.0f} dB in "
+                f"the 125 Hz octave (without low cut {power_sum_db(bare[octave]):.0f} dB).")
+
+    return LiveFigure(
+        "Choosing the low cut",
+        "Find the highest corner that loses at most 1 dB in any third octave. What does the stage "
+        "gain by it? Does a steeper filter (a higher order) always cost more?",
+        [Choice("corner", "Low cut of the fills", (*_CORNERS[:0:-1], _CORNERS[0])),
+         Choice("kind", "Kind", tuple(LOW_CUT_KINDS))],
+        draw, update,
+        description="Left, the loss in each third octave with a limit of 1 dB. Right, the level "
+                    "of the fills at the stage, with and without the low cut.",
+        size_in=(8, 3.8), continuous=False,
+    )
+
+
+def overlap_figure() -> LiveFigure:
+    """Lows of a main and a fill at one seat, in the open (lesson 06).
+
+    Examples
+    --------
+    >>> overlap_figure().text
+    'Against the main alone: 50 Hz nothing left, 100 Hz +6.0 dB, 200 Hz +6.0 dB.'
+    """
+    grid = np.geomspace(30, 1000, 2500)
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        ax = figure.add_subplot()
+        frequency_axis(ax, 30, 1000)
+        ax.set(ylim=(_FLOOR_DB, 12), ylabel="Level against main alone (dB)")
+        both = ax.plot(grid, 0 * grid, label="main and fill", **LINES[0])
+        fill = ax.plot(grid, 0 * grid, label="fill alone", **LINES[1])
+        ax.axhline(0, color=GREY, linewidth=0.8)
+        ax.legend(loc="upper left", ncols=2)
+        return {"both": both[0], "fill": fill[0]}
+
+    def update(artists: dict[str, Any], *, gap_ms: float, level_db: float, corner: str) -> str:
+        corner_hz = _corner(corner)
+
+        def fill_at(frequency_hz: Any) -> Any:
+            fill = two_arrival_response(frequency_hz, gap_ms, level_db) - 1
+            if corner_hz is None:
+                return fill
+            return fill * low_cut_response(frequency_hz, corner_hz, order=4, kind="butterworth")
+
+        fill = fill_at(grid)
+        artists["both"].set_ydata(np.maximum(_level_db(1 + fill), _FLOOR_DB))
+        artists["fill"].set_ydata(np.maximum(_level_db(fill), _FLOOR_DB))
+        said = [f"{hz} Hz {_said(float(_level_db(1 + fill_at(hz))))}" for hz in (50, 100, 200)]
+        return f"Against the main alone: {', '.join(said)}."
+
+    return LiveFigure(
+        "More boxes, more bass?",
+        "Which notes vanish, which double? Now move the gap, as if you walked. Then put a low cut "
+        "in: from which corner on is 50 Hz left in peace?",
+        [
+            Slider("gap_ms", "Fill after main", 0, 20, 10, step=0.5, unit="ms"),
+            Slider("level_db", "Fill against main, full range", -12, 0, 0, step=1, unit="dB"),
+            Choice("corner", "Low cut of the fill", _CORNERS),
+        ],
+        draw, update,
+        description="Level against frequency with deep holes where main and fill cancel, and the "
+                    "level of the fill alone.",
+        size_in=(8, 4),
+    )
+
+
+def _said(level_db: float) -> str:
+    return "nothing left" if level_db < -60 else f"{round(level_db, 1) + 0.0:+.1f} dB"
+
+
+def filter_figure() -> LiveFigure:
+    """Level and extra delay of a low cut (lesson 06).
+
+    Examples
+    --------
+    >>> filter_figure().text
+    'At 200 Hz: -0.4 dB and 2.2 ms later. At 1 kHz: 0.00 dB and 0.06 ms later.'
+    """
+    grid = np.geomspace(40, 2000, 400)
+
+    def draw(figure: Figure) -> dict[str, Any]:
+        left, right = figure.subplots(1, 2)
+        for ax in (left, right):
+            frequency_axis(ax, 40, 2000)
+        left.set(ylim=(_FLOOR_DB, 3), ylabel="Level (dB)")
+        right.set(ylim=(0, 10), ylabel="Extra delay (ms)")
+        level = left.plot(grid, 0 * grid, **LINES[0])
+        delay = right.plot(grid, 0 * grid, **LINES[0])
+        marks = [ax.axvline(200, color=GREY) for ax in (left, right)]
+        return {"level": level[0], "delay": delay[0], "marks": marks}
+
+    def update(artists: dict[str, Any], *, corner_hz: float, read_hz: float, kind: str) -> str:
+        name, order = LOW_CUT_KINDS[kind]
+
+        def level(frequency_hz: Any) -> FloatArray:
+            level = _level_db(low_cut_response(frequency_hz, corner_hz, order=order, kind=name))
+            return level.round(3) + 0.0
+
+        def delay(frequency_hz: Any) -> Any:
+            return low_cut_group_delay_ms(frequency_hz, corner_hz, order=order, kind=name)
+
+        artists["level"].set_ydata(level(grid))
+        artists["delay"].set_ydata(delay(grid))
+        for mark in artists["marks"]:
+            mark.set_xdata([read_hz, read_hz])
+        return (f"At {read_hz:g} Hz: {level(read_hz):.1f} dB and {delay(read_hz):.1f} ms later. "
+                f"At 1 kHz: {level(1000.0):.2f} dB and {delay(1000.0):.2f} ms later.")
+
+    return LiveFigure(
+        "What a low cut does to time",
+        "Where is the extra delay longest? What happens to it when the corner goes down to 80 Hz, "
+        "and what with order 2?",
+        [
+            Slider("corner_hz", "Corner", 80, 250, 150, step=10, unit="Hz"),
+            Slider("read_hz", "Read at", 40, 1000, 200, step=10, unit="Hz"),
+            Choice("kind", "Kind", tuple(LOW_CUT_KINDS)),
+        ],
+        draw, update,
+        description="Left, level against frequency, falling steeply below the corner. Right, the "
+                    "extra delay, which is longest near the corner and almost nothing far above.",
+        size_in=(8, 3.6),
+    )
+
+
+def stage_player() -> LivePlayer:
+    """Sound of the fills alone on the stage, without and with a low cut (lesson 06).
+
+    Examples
+    --------
+    >>> sorted(stage_player().clips)
+    ['no low cut', 'with the low cut']
+    """
+    plan, _, fills = hall()
+    seat = plan.venue.stage_microphone_m
+
+    def heard(sound: str, corner: str) -> FloatArray:
+        settings = with_low_cut(_corner(corner), _PLANNED)
+        samples = demo_sound(sound).samples[:, 0]
+        return render_seat(plan, samples, seat, outputs=fills, settings=settings)[: 48000 * 5]
+
+    def render(*, sound: str, corner: str) -> tuple[Mapping[str, FloatArray], str]:
+        clips = {"no low cut": heard(sound, "none"), "with the low cut": heard(sound, corner)}
+        return clips, f"The fills alone, heard on the stage; low cut {corner}."
+
+    return LivePlayer(
+        "What the stage hears of the fills",
+        "Use headphones: small loudspeakers have no lows. What is gone with the low cut, and what "
+        "is still there for the stage to be bothered with?",
+        [Choice("sound", "Sound", ("voice", "snare")),
+         Choice("corner", "Low cut of the fills", _CORNERS[:0:-1])],
+        render, sample_rate_hz=48000,
+    )

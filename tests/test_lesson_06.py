@@ -1,0 +1,112 @@
+"""Figures and sounds of lesson 06 against the plan, scipy and arithmetic done by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from fillalign.classroom import demo_plan
+from fillalign.classroom.lessons import l06
+from fillalign.classroom.lessons.l06_hall import LOW_CUT_KINDS, area_db, rows_octaves_db
+
+
+def moved(live, **values):
+    """Set controls; the picture must change and no error show."""
+    before = live.png
+    for name, value in values.items():
+        live.controls[name].value = value
+    assert live.error == ""
+    assert live.png != before
+    return live.text
+
+
+def test_bands_fall_the_more_the_higher_and_fills_leave_the_lows_alone():
+    live = l06.bands_figure()
+    last = [line.get_ydata()[-1] for line in live.artists["lines"]]
+    assert last == sorted(last, reverse=True)
+    at_reference = [np.interp(13, *line.get_data()) for line in live.artists["lines"]]
+    assert at_reference == pytest.approx([0, 0, 0, 0])
+    text = moved(live, fills_on=True, row_m=31)
+    assert text.startswith("Row 31 against row 13: 125 Hz")
+    assert live.artists["mark"].get_xdata()[0] == 31
+    gained = rows_octaves_db(True)[27] - rows_octaves_db(False)[27]
+    assert gained[1] < 0.3
+    assert gained[[5, 7]].min() > 1.5
+
+
+def test_octaves_of_the_rows_add_up_to_the_walk_of_the_plan():
+    # Octave totals, A-weighted at the octave centres, follow the plan's dBA within a decibel.
+    walk = demo_plan("tidewell_hall").walk
+    octaves = rows_octaves_db(False)
+    fall = octaves[-1, 4]
+    assert walk.before_dba[-1] - np.interp(13, walk.x_m, walk.before_dba) == pytest.approx(
+        fall, abs=0.5)
+
+
+def test_low_cut_costs_what_the_plan_says():
+    report = next(f for f in demo_plan("tidewell_hall").fills if f.output == "Fill inner")
+    live = l06.low_cut_figure()
+    for cut in report.low_cuts:
+        name = next(n for n, own in LOW_CUT_KINDS.items() if own == (cut.kind, cut.order))
+        lost = area_db(None, name) - area_db(cut.corner_hz, name)
+        # The plan tries low cuts before the shelf is chosen: a few hundredths apart.
+        assert lost[1:13].max() == pytest.approx(cut.loss_db, abs=0.05)
+    text = moved(live, corner="100 Hz", kind="Linkwitz-Riley, order 4")
+    assert "at most 0.3 dB are lost, at 100 Hz." in text
+    assert live.artists["loss"].get_ydata().max() == pytest.approx(0.34, abs=0.03)
+    assert moved(live, corner="none").startswith("No low cut: nothing is lost.")
+    assert np.abs(live.artists["loss"].get_ydata()).max() == 0
+
+
+def test_low_cut_keeps_its_own_curve_off_the_stage():
+    saved = l06.stage_db(None, "Linkwitz-Riley, order 4") - l06.stage_db(
+        200.0, "Linkwitz-Riley, order 4")
+    # Order 4 leaves (f/200)^4 / (1 + (f/200)^4) of the pressure; mean power of the 100 Hz band.
+    w = (np.linspace(10**1.95, 10**2.05, 2001) / 200) ** 4
+    assert saved[3] == pytest.approx(-10 * np.log10(((w / (1 + w)) ** 2).mean()), abs=0.1)
+    assert saved[16] == pytest.approx(0, abs=0.05)
+
+
+def test_overlap_of_equal_boxes():
+    live = l06.overlap_figure()
+    frequency, level = live.artists["both"].get_data()
+    assert level == pytest.approx(np.maximum(
+        20 * np.log10(np.maximum(2 * np.abs(np.cos(np.pi * frequency * 0.01)), 1e-9)), -30))
+    assert moved(live, gap_ms=5.0).endswith("50 Hz +3.0 dB, 100 Hz nothing left, 200 Hz +6.0 dB.")
+    moved(live, level_db=-6)
+    assert live.artists["fill"].get_ydata() == pytest.approx(np.full(2500, -6.0))
+    moved(live, corner="150 Hz")
+    b, a = signal.butter(4, 150, "highpass", analog=True)
+    _, cut = signal.freqs(b, a, frequency)
+    both = 1 + 10 ** (-6 / 20) * cut * np.exp(-2j * np.pi * frequency * 0.005)
+    assert live.artists["both"].get_ydata() == pytest.approx(20 * np.log10(np.abs(both)), abs=0.02)
+
+
+def test_filter_is_butterworths_and_its_delay_the_slope_of_its_phase():
+    live = l06.filter_figure()
+    text = moved(live, corner_hz=200, read_hz=400, kind="Butterworth, order 2")
+    frequency, level = live.artists["level"].get_data()
+    assert level == pytest.approx(-10 * np.log10(1 + (200 / frequency) ** 4), abs=0.001)
+    b, a = signal.butter(2, 200, "highpass", analog=True)
+    _, cut = signal.freqs(b, a, [399.0, 401.0])
+    late = -np.diff(np.unwrap(np.angle(cut)))[0] / (2 * np.pi * 2) * 1000
+    assert f"At 400 Hz: -0.3 dB and {late:.1f} ms later." in text
+    assert np.interp(400, *live.artists["delay"].get_data()) == pytest.approx(late, abs=0.01)
+    assert live.artists["marks"][0].get_xdata()[0] == 400
+
+
+def test_player_is_softer_with_a_higher_corner():
+    player = l06.stage_player()
+
+    def softer():
+        return 20 * np.log10(player.clips["no low cut"].std()
+                             / player.clips["with the low cut"].std())
+
+    high = softer()
+    player.controls["corner"].value = "80 Hz"
+    assert player.error == ""
+    assert 0 < softer() < high
+    player.controls["sound"].value = "snare"
+    assert player.error == ""
+    assert player.clips["no low cut"].size < 48000 * 4
