@@ -113,6 +113,7 @@ def _check_block(
     ripple = _ripple_db(mix, gains)
     speech = speech_arrivals(venue, paths, settings, shift_db=shift_db)
     echo = speech.echo(gains, venue.programme)
+    index_before, index_after = speech.index(alone), speech.index(gains)
     rows = []
     for name in fills:
         index = names.index(name)
@@ -135,8 +136,8 @@ def _check_block(
             "other": other,
             "other_gap_ms": other_gap,
             "level_dba": total,
-            "speech_before": speech.index(alone),
-            "speech_after": speech.index(gains),
+            "speech_before": index_before,
+            "speech_after": index_after,
             "echo": echo,
         }
         rows.append({key: np.asarray(value)[keep] for key, value in part.items()})

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, check_choice, scalar_out
+from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
 from fillalign.levels import SPEECH_OCTAVES_DB, db_to_power, power_to_db
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
@@ -185,14 +185,31 @@ def modulation_transfer(
     sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
     times = as_float("time_ms", time_ms, "ms")
     frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
-    turn = 2j * np.pi * frequency
-    phase = np.exp(-turn * (times - times.min(axis=0))[..., np.newaxis] / 1000.0)
-    decay = 1.0 / (1.0 + turn * (np.atleast_1d(as_rt60(rt60_s))[:, np.newaxis] / DECAY_NEPERS))
-    arrived = np.einsum("i...b,i...f->...bf", sound, phase)
-    arrived += decay * np.einsum("i...b,i...f->...bf", reverberant, phase)
+    arrived = modulated_energy(
+        sound, times - times.min(axis=0), reverberant, as_rt60(rt60_s), frequency
+    )
     total = (sound + reverberant).sum(axis=0)[..., np.newaxis]
     total = np.where(total > 0.0, total, 1.0)
     return np.asarray(np.abs(arrived) / total)
+
+
+def modulated_energy(
+    direct: FloatArray,
+    time_ms: FloatArray,
+    tail: FloatArray,
+    rt60_s: FloatArray,
+    modulation_hz: FloatArray,
+) -> ComplexArray:
+    """Return the Fourier transform of the squared response, (..., bands, frequencies).
+
+    It is linear in the energies, so what several sources send can be added.
+    """
+    turn = 2j * np.pi * modulation_hz
+    phase = np.exp(-turn * time_ms[..., np.newaxis] / 1000.0)
+    decay = 1.0 / (1.0 + turn * (np.atleast_1d(rt60_s)[:, np.newaxis] / DECAY_NEPERS))
+    arrived = np.einsum("i...b,i...f->...bf", direct, phase)
+    arrived += decay * np.einsum("i...b,i...f->...bf", tail, phase)
+    return np.asarray(arrived)
 
 
 def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> FloatArray:

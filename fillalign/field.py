@@ -7,8 +7,9 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -53,6 +54,10 @@ PART_LOW_HZ = LOW_HZ[PART_BAND] + _STEP * ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAN
 PART_HIGH_HZ = PART_LOW_HZ + ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
 PART_CENTRE_HZ = (PART_LOW_HZ + PART_HIGH_HZ) / 2
 PART_SHARE = 1.0 / _SPLIT[PART_BAND]
+_EDGE_HZ = np.append(PART_LOW_HZ, PART_HIGH_HZ[-1])
+_CLOSE_S = 1e-9
+_KEPT_BYTES = 100_000_000
+_KEPT_TAILS = 64
 Settings = Mapping[str, OutputSettings]
 
 
@@ -84,6 +89,11 @@ def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
     }
 
 
+def filters_of(settings: OutputSettings) -> OutputSettings:
+    """Return the filters and the polarity of some settings, without delay and trim."""
+    return replace(settings, delay_ms=0.0, trim_db=0.0)
+
+
 def _response(settings: OutputSettings, frequency_hz: FloatArray) -> ComplexArray:
     """Complex response of an output's filters and polarity."""
     response = np.ones(frequency_hz.shape, dtype=complex)
@@ -97,9 +107,16 @@ def _response(settings: OutputSettings, frequency_hz: FloatArray) -> ComplexArra
 
 def filter_power(settings: OutputSettings) -> FloatArray:
     """Mean power response of an output's filters by band (four-point Gauss rule)."""
+    return _filter_power(filters_of(settings))
+
+
+@lru_cache(maxsize=1024)
+def _filter_power(filters: OutputSettings) -> FloatArray:
     nodes, weights = np.polynomial.legendre.leggauss(4)
     inside = CENTRE_HZ + np.outer(nodes, HIGH_HZ - LOW_HZ) / 2
-    return np.asarray(weights @ np.abs(_response(settings, inside)) ** 2 / 2)
+    power = np.asarray(weights @ np.abs(_response(filters, inside)) ** 2 / 2)
+    power.setflags(write=False)
+    return power
 
 
 @dataclass(frozen=True)
@@ -117,14 +134,19 @@ def part_filter(settings: OutputSettings) -> PartFilter:
     Within a part magnitude and group delay are taken as constant; whole third
     octaves would be up to 2 dB off where a low cut bends its phase.
     """
-    response = _response(settings, PART_CENTRE_HZ)
+    return _part_filter(filters_of(settings))
+
+
+@lru_cache(maxsize=1024)
+def _part_filter(filters: OutputSettings) -> PartFilter:
+    response = _response(filters, PART_CENTRE_HZ)
     lag = np.zeros(PART_CENTRE_HZ.size)
-    if settings.low_cut_hz is not None:
-        order, kind = settings.low_cut_order, settings.low_cut_kind
-        corner = settings.low_cut_hz
+    if filters.low_cut_hz is not None:
+        order, kind = filters.low_cut_order, filters.low_cut_kind
+        corner = filters.low_cut_hz
         lag = lag + low_cut_group_delay_ms(PART_CENTRE_HZ, corner, order=order, kind=kind)
-    if settings.shelf_db:
-        lag = lag + shelf_group_delay_ms(PART_CENTRE_HZ, settings.shelf_hz, settings.shelf_db)
+    if filters.shelf_db:
+        lag = lag + shelf_group_delay_ms(PART_CENTRE_HZ, filters.shelf_hz, filters.shelf_db)
     return PartFilter(np.abs(response), np.angle(response), lag / 1000)
 
 
@@ -188,29 +210,49 @@ def _nearby_first(arrival: FloatArray, level: FloatArray) -> FloatArray:
     return np.asarray(np.where(counts, arrival, np.inf).min(axis=0))
 
 
-def output_arrivals(
-    venue: Venue, paths: Paths, settings: Settings
-) -> tuple[FloatArray, FloatArray]:
-    """Arrival in ms and direct level in dBA at trim 0 of each output, (o, n) each."""
-    arrival, level = [], []
-    for index, (name, output) in enumerate(venue.outputs.items()):
-        own = paths.source_output == index
-        later = settings[name].delay_ms + output.latency_ms
-        arrival.append(_nearby_first(paths.serving_ms[own], paths.level_dba[own]) + later)
-        level.append(to_db((10 ** (paths.level_dba[own] / 10)).sum(axis=0)))
-    return np.array(arrival), np.array(level)
-
-
 class PairCache:
     """Interference between outputs over fixed paths, kept for settings already seen.
 
-    Planning changes one output at a time, so most pairs recur.
+    Planning changes one output at a time, so most pairs recur; where only a
+    filter changes, the waves between two elements recur.
     """
 
     def __init__(self) -> None:
         self.own: dict[int, FloatArray] = {}
         self.source: dict[int, FloatArray] = {}
         self.cross: dict[tuple[object, ...], FloatArray] = {}
+        self.waves: dict[tuple[object, ...], Waves] = {}
+        self.tails: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
+        self.served: tuple[FloatArray, FloatArray] | None = None
+
+
+@dataclass(frozen=True)
+class Waves:
+    """Two elements at every seat: gap in s (n, 1), sine and cosine at the edges of parts."""
+
+    gap_s: FloatArray
+    sine: FloatArray
+    cosine: FloatArray
+
+
+def _served(venue: Venue, paths: Paths) -> tuple[FloatArray, FloatArray]:
+    """Arrival in ms without delays and direct level in dBA of each output, (o, n) each."""
+    arrival, level = [], []
+    for index in range(len(venue.outputs)):
+        own = paths.source_output == index
+        arrival.append(_nearby_first(paths.serving_ms[own], paths.level_dba[own]))
+        level.append(to_db((10 ** (paths.level_dba[own] / 10)).sum(axis=0)))
+    return np.array(arrival), np.array(level)
+
+
+def output_arrivals(
+    venue: Venue, paths: Paths, settings: Settings, cache: PairCache | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """Arrival in ms and direct level in dBA at trim 0 of each output, (o, n) each."""
+    kept = cache or PairCache()
+    if kept.served is None:
+        kept.served = _served(venue, paths)
+    return kept.served[0] + arrival_shift(venue, settings)[:, None], kept.served[1]
 
 
 def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
@@ -222,32 +264,54 @@ def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
     return interference_power(power, times, PART_LOW_HZ, PART_HIGH_HZ)
 
 
+def _waves(paths: Paths, one: int, other: int, later_s: float, cache: PairCache) -> Waves:
+    """Return the waves between two elements; `later_s` is the first's delay less the second's."""
+    key = one, other, later_s
+    if key not in cache.waves:
+        gap = (paths.time_ms[one] - paths.time_ms[other])[:, None] / 1000 + later_s
+        turn = 2 * np.pi * gap * _EDGE_HZ
+        waves = Waves(gap, np.sin(turn), np.cos(turn))
+        if (len(cache.waves) + 1) * 2 * turn.nbytes > _KEPT_BYTES:
+            cache.waves.clear()
+        cache.waves[key] = waves
+    return cache.waves[key]
+
+
 def _cross_power(
     paths: Paths,
     pair: tuple[IntArray, IntArray],
     later_s: float,
     filters: tuple[PartFilter, PartFilter],
+    cache: PairCache,
 ) -> FloatArray:
     """Cross power of two outputs at trim 0, (n, b); `later_s` is the first's less the second's.
 
-    The closed form of `fillalign.comb`, part by part of each band.
+    The closed form of `fillalign.comb`, part by part of each band: sinc times
+    cosine as a difference of sines at the edges of the part.
     """
-    one, other = filters
-    share = one.size * other.size * PART_SHARE
+    lag = filters[0].lag - filters[1].lag
+    turn = filters[0].phase - filters[1].phase
+    width = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
+    size = filters[0].size * filters[1].size * PART_SHARE
+    ends = [(part * size / (2 * width)) for angle in (width * lag - turn, -width * lag - turn)
+            for part in (np.cos(angle), np.sin(angle))]
     total = np.zeros(paths.amplitude.shape[1:])
     for first in pair[0]:
         for second in pair[1]:
-            gap = (paths.time_ms[first] - paths.time_ms[second])[:, None] / 1000 + later_s
-            wave = np.cos(2 * np.pi * PART_CENTRE_HZ * gap - (one.phase - other.phase))
-            wave *= np.sinc((PART_HIGH_HZ - PART_LOW_HZ) * (gap + one.lag - other.lag)) * share
+            waves = _waves(paths, int(first), int(second), later_s, cache)
+            wave = waves.sine[:, 1:] * ends[0]
+            wave += waves.cosine[:, 1:] * ends[1]
+            wave -= waves.sine[:, :-1] * ends[2]
+            wave -= waves.cosine[:, :-1] * ends[3]
+            gap = waves.gap_s + lag
+            close = np.abs(gap) < _CLOSE_S
+            if close.any():
+                straight = np.cos(2 * np.pi * PART_CENTRE_HZ * waves.gap_s - turn) * size
+                wave, gap = np.where(close, straight, wave), np.where(close, 1.0, gap)
+            wave /= gap
             bands = np.add.reduceat(wave, PART_START, axis=1)
             total += paths.amplitude[first] * paths.amplitude[second] * bands
     return total
-
-
-def _filter_key(own: OutputSettings) -> tuple[object, ...]:
-    return own.low_cut_hz, own.low_cut_order, own.low_cut_kind, own.shelf_db, own.shelf_hz, \
-        own.polarity
 
 
 def _gram(
@@ -269,37 +333,36 @@ def _gram(
             cache.own[one] = _own_power(paths, elements)
         size = part_filter(settings[names[one]]).size
         own = cache.own[one] * (size**2 * PART_SHARE)
-        gram[one, one] = np.add.reduceat(own, PART_START, axis=1)
+        np.add.reduceat(own, PART_START, axis=1, out=gram[one, one])
         for other in heard[place + 1 :]:
             pair = settings[names[one]], settings[names[other]]
             if venue.outputs[names[one]].feed != venue.outputs[names[other]].feed:
                 continue
             apart = float(later[one] - later[other])
-            key = (one, other, apart, *(_filter_key(own) for own in pair))
+            key = (one, other, apart, *map(filters_of, pair))
             if key not in cache.cross:
                 filters = part_filter(pair[0]), part_filter(pair[1])
                 members = elements, np.flatnonzero(owner == other)
-                cache.cross[key] = _cross_power(paths, members, apart / 1000, filters)
+                cache.cross[key] = _cross_power(
+                    paths, members, apart / 1000, filters, cache
+                )
             gram[one, other] = gram[other, one] = cache.cross[key]
     return gram
 
 
 def _tails(
-    venue: Venue,
-    paths: Paths,
-    rt60_s: FloatArray,
-    later_ms: FloatArray,
-    first_ms: FloatArray,
-    sounding: Collection[str],
-) -> Iterator[tuple[int, FloatArray, FloatArray]]:
-    """Output index, early and late tail power (n, b) at trim 0 of each sounding source."""
-    names = list(venue.outputs)
+    venue: Venue, paths: Paths, output: int, rt60_s: FloatArray, gap_ms: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Early and late tail power (n, b) of one output at trim 0 without filters.
+
+    `gap_ms` (n,) is what its delay adds to the travel time, less the first arrival.
+    """
+    early = np.zeros((len(paths.seats), THIRDS_HZ.size))
+    late = np.zeros_like(early)
     volume = venue.room.volume_m3 if venue.room else np.inf
-    # The 27 third octaves share 9 decays: compute those and repeat.
-    for index, output in enumerate(paths.source_output):
-        if names[output] not in sounding:
-            continue
-        gap = np.maximum(paths.serving_ms[index] + later_ms[output] - first_ms, 0.0)
+    for index in np.flatnonzero(paths.source_output == output):
+        gap = np.maximum(paths.serving_ms[index] + gap_ms, 0.0)
+        # The 27 third octaves share 9 decays: compute those and repeat.
         energy = early_late_energy(
             paths.distance_m[index][:, None],
             rt60_s[::3],
@@ -307,8 +370,9 @@ def _tails(
             early_ms=early_ms(venue),
             gap_ms=gap[:, None],
         )
-        early, late = (np.repeat(part, 3, axis=1) * paths.tail_power[index] for part in energy)
-        yield int(output), early, late
+        for total, part in zip((early, late), energy, strict=True):
+            total += np.repeat(part, 3, axis=1) * paths.tail_power[index]
+    return early, late
 
 
 def build_mix(
@@ -349,7 +413,8 @@ def build_mix(
     shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
     corrected = 10 ** (shift / 10)
     power = np.array([filter_power(settings[name]) for name in names]) * corrected
-    arrival, level = output_arrivals(venue, paths, settings)
+    kept = cache or PairCache()
+    arrival, level = output_arrivals(venue, paths, settings, kept)
     level = level + to_db(corrected @ A_POWER / A_POWER.sum())[:, None]
     heard_outputs = names if sounding is None else sounding
     gains = gains_of(settings, names, heard_outputs)
@@ -358,11 +423,16 @@ def build_mix(
     early, late = np.zeros(shape), np.zeros(shape)
     if venue.room:
         rt60, later = by_thirds(venue.states[state].rt60_s), arrival_shift(venue, settings)
-        for output, *tail in _tails(venue, paths, rt60, later, first, heard_outputs):
-            early[output] += tail[0] * power[output]
-            late[output] += tail[1] * power[output]
-    gram = _gram(venue, paths, settings, heard_outputs, cache or PairCache())
-    if shift_db is not None:
+        for output in (index for index, name in enumerate(names) if name in heard_outputs):
+            gap = later[output] - first
+            key = output, state, gap.tobytes()
+            if key not in kept.tails:
+                if len(kept.tails) >= _KEPT_TAILS:
+                    kept.tails.clear()
+                kept.tails[key] = _tails(venue, paths, output, rt60, gap)
+            early[output], late[output] = (part * power[output] for part in kept.tails[key])
+    gram = _gram(venue, paths, settings, heard_outputs, kept)
+    if shift.any():
         size = np.sqrt(corrected)
         gram *= (size[:, None] * size[None, :])[:, :, None, :]
     return Mix(

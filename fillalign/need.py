@@ -22,14 +22,15 @@ from fillalign.field import (
     to_db,
 )
 from fillalign.paths import A_POWER, IntArray, Paths, Seats, trace_paths, venue_seats
-from fillalign.speech import speech_arrivals
-from fillalign.venue import Venue
+from fillalign.speech import SpeechArrivals, speech_arrivals
+from fillalign.venue import OutputSettings, Venue
 
 SEATS_A_ROW = 9
 ROWS = 150
 SHORT_DB = 1.0
 SHARE_OF_ROWS = 0.9
 TIER_M = 2.0
+KEPT = 8
 _BAND = np.arange(THIRDS_HZ.size) // 3
 HIGHS = np.isin(_BAND, (6, 7)).astype(float)
 MIDS = np.isin(_BAND, (3, 4)).astype(float)
@@ -70,6 +71,9 @@ class Bench:
     cache: PairCache = field(default_factory=PairCache, compare=False)
     speech_cache: PairCache = field(default_factory=PairCache, compare=False)
     parts: dict[tuple[str, ...], Bench] = field(default_factory=dict, compare=False)
+    spoken: dict[tuple[OutputSettings, ...], SpeechArrivals] = field(
+        default_factory=dict, compare=False
+    )
 
     def row_mean(self, power: FloatArray) -> FloatArray:
         """Mean power over the seats of each row; the first axis holds seats."""
@@ -111,14 +115,22 @@ class Bench:
 
     def row_index(self, settings: Settings, gains: FloatArray) -> FloatArray:
         """Mean speech transmission index of each row (..., r) for gains (..., o)."""
-        paths = self.parts_of_speech()
-        heard = speech_arrivals(
-            self.venue, paths, settings, shift_db=self.shift_db, cache=self.speech_cache
-        )
-        index = heard.index(gains)
+        index = self._speech(settings).index(gains)
         rows = self.row_of_seat[self.speech_seats]
         share = (rows == np.arange(len(self.row_x_m))[:, None]) / np.bincount(rows)[:, None]
         return np.asarray(index @ share.T)
+
+    def _speech(self, settings: Settings) -> SpeechArrivals:
+        """Speech under some settings, whose trims do not matter: kept for the last few."""
+        key = tuple(replace(settings[name], trim_db=0.0) for name in self.venue.outputs)
+        if key not in self.spoken:
+            if len(self.spoken) >= KEPT:
+                self.spoken.clear()
+            self.spoken[key] = speech_arrivals(
+                self.venue, self.parts_of_speech(), settings, shift_db=self.shift_db,
+                cache=self.speech_cache,
+            )
+        return self.spoken[key]
 
     def parts_of_speech(self) -> Paths:
         """Paths to the seats on which speech is judged."""

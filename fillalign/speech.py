@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,10 +18,11 @@ from fillalign._check import FloatArray, as_points
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.clarity import (
+    MODULATION_HZ,
     STI_OCTAVES_HZ,
     clarity_db,
     direct_to_reverberant_db,
-    modulation_transfer,
+    modulated_energy,
     speech_octave_levels_db,
     speech_transmission_index,
 )
@@ -88,16 +90,30 @@ class SpeechArrivals:
         middle = (len(self.direct), *(1,) * (power.ndim - 1), *self.direct.shape[1:])
         return self.direct.reshape(middle) * lifted, self.tail.reshape(middle) * lifted
 
+    @cached_property
+    def _by_output(self) -> tuple[FloatArray, FloatArray]:
+        """Modulated energy (o, n 7 28), parts side by side, and energy (o, n 7) of each output."""
+        times = self.time_ms - self.time_ms.min(axis=0)
+        frequency = np.array(MODULATION_HZ)
+        modulated, energy = [], []
+        for output in range(int(self.output.max()) + 1):
+            own = self.output == output
+            direct, tail = self.direct[own], self.tail[own]
+            arrived = modulated_energy(direct, times[own], tail, self.rt60_s, frequency)
+            modulated.append(arrived.ravel().view(float))
+            energy.append((direct + tail).sum(axis=0).ravel())
+        return np.array(modulated), np.array(energy)
+
     def index(self, gains: FloatArray) -> FloatArray:
         """Speech transmission index (..., n) for amplitude gains (..., o)."""
-        direct, tail = self._scaled(gains)
-        heard = np.flatnonzero((gains**2)[..., self.output].reshape(-1, len(self.output)).any(0))
-        direct, tail, times = direct[heard], tail[heard], self.time_ms[heard]
-        times = times.reshape(len(heard), *(1,) * (direct.ndim - 3), times.shape[1])
-        modulation = modulation_transfer(direct, times, tail, self.rt60_s)
-        level = to_db((direct + tail).sum(axis=0))
+        modulated, energy = self._by_output
+        power = (gains**2)[..., : len(energy)]
+        shape = *power.shape[:-1], *self.direct.shape[1:]
+        total = (power @ energy).reshape(shape)
+        arrived = np.abs((power @ modulated).view(complex)).reshape(*shape, -1)
+        arrived /= np.where(total > 0.0, total, 1.0)[..., np.newaxis]
         return np.asarray(
-            speech_transmission_index(modulation, speech_db=level, noise_db=self.noise_db)
+            speech_transmission_index(arrived, speech_db=to_db(total), noise_db=self.noise_db)
         )
 
     def echo(self, gains: FloatArray, programme: str) -> FloatArray:
