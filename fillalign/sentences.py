@@ -91,7 +91,7 @@ def trim_reasons(
         lines.append(f"The file locks this trim at {own.trim_db:+.1f} dB.")
     if bound is None:
         lines.append(
-            f"{chosen:+.1f} dB is the smallest trim with which 90 % of the covered rows reach the "
+            f"Trim {chosen:+.1f} dB is the smallest with which 90 % of the covered rows reach the "
             f"profile; set is {own.trim_db:+.1f} dB."
         )
     else:
@@ -324,9 +324,9 @@ def cautions(venue: Venue, loudest_dba: float) -> tuple[str, ...]:
     if loudest_dba > goal:
         lines.insert(
             0,
-            f"Hearing: up to {loudest_dba:.0f} dBA is predicted at a seat, above the {goal:.0f} "
+            f"Hearing: up to {loudest_dba:.1f} dBA is predicted at a seat, above the {goal:g} "
             f"dBA of this venue's caution. {hearing}",
         )
     else:
-        lines.append(f"Hearing: at most {loudest_dba:.0f} dBA is predicted at a seat. {hearing}")
+        lines.append(f"Hearing: at most {loudest_dba:.1f} dBA is predicted at a seat. {hearing}")
     return tuple(lines)
