@@ -92,7 +92,7 @@ def test_filter_is_butterworths_and_its_delay_the_slope_of_its_phase():
     _, cut = signal.freqs(b, a, [399.0, 401.0])
     late = -np.diff(np.unwrap(np.angle(cut)))[0] / (2 * np.pi * 2) * 1000
     assert f"At 400 Hz: -0.3 dB and {late:.1f} ms later." in text
-    assert np.interp(400, *live.artists["delay"].get_data()) == pytest.approx(late, abs=0.01)
+    assert np.interp(400, *live.artists["delay"].get_data()) == pytest.approx(late, rel=0.002)
     assert live.artists["marks"][0].get_xdata()[0] == 400
 
 
