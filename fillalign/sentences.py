@@ -108,7 +108,8 @@ def tone_reasons(
 ) -> tuple[str, ...]:
     """Say what the low cut and the shelf rest on."""
     best = chosen_low_cut(venue, output, tries)
-    first = [t for t in tries if (t.order, t.kind) == (tries[0].order, tries[0].kind)]
+    shown = best or tries[0]
+    first = [t for t in tries if (t.order, t.kind) == (shown.order, shown.kind)]
     costs = ", ".join(f"{t.corner_hz:.0f} Hz costs {t.loss_db:.1f} dB" for t in first)
     if best is None:
         practice = [t for t in first if t.corner_hz in PRACTICE_LOW_CUTS_HZ]
