@@ -138,7 +138,7 @@ def giacomo_pa(t):
 
 
 def test_every_term_of_cramer_against_pyfar():
-    """Cramer's table III in pyfar's transcription, given the same water as ours.
+    """Cramer's table III in pyfar's writing of it, given the same water as ours.
 
     pyfar has the older saturation pressure; its humidity is scaled so that
     both see the same mole fraction of vapour, and then every term must agree.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import html
 import warnings
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
@@ -35,7 +36,7 @@ from fillalign.classroom.widgets import (
 )
 
 
-class LivePanel:
+class LivePanel(ABC):
     """Controls with a question, a result in words, and errors shown below.
 
     Parameters
@@ -76,8 +77,9 @@ class LivePanel:
         """The controls' values by name."""
         return {name: control.value for name, control in self.controls.items()}
 
+    @abstractmethod
     def _show(self, values: Mapping[str, Any]) -> str:
-        raise NotImplementedError
+        """Show what follows from the controls' values, and return it in words."""
 
     def _first(self) -> None:
         """Show for the first time, when an error is the author's and goes up."""
