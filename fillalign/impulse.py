@@ -51,16 +51,6 @@ def as_mono(name: str, value: ArrayLike) -> FloatArray:
     return mono
 
 
-def _smoothed_power(power: FloatArray, step_hz: float) -> FloatArray:
-    """Return `power` averaged over a sixth of an octave, 20 Hz at least."""
-    index = np.arange(power.size)
-    half = np.maximum(index * 0.06, 10.0 / step_hz).astype(int) + 1
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, power.size)
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    averaged: FloatArray = (total[high] - total[low]) / (high - low)
-    return averaged
-
-
 def _band_taper(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
     """Return 1 inside the band, falling to 0 over its outer octaves without ringing."""
     up = np.clip(frequency_hz / low_hz - 1, 0, 1)
@@ -98,7 +88,7 @@ def impulse_response(
     Notes
     -----
     Deconvolution as Farina 2000 (AES preprint 5093), by division of spectra
-    with the signal's power spectrum smoothed and regularised, so that clicks
+    with the signal's power spectrum smoothed over 50 Hz and regularised, so that clicks
     and noise are read by the same formula; confined to the signal's own band.
 
     Examples
@@ -108,7 +98,7 @@ def impulse_response(
     >>> int(np.argmax(impulse_response(heard, signal, 48000)))
     100
     """
-    from scipy import fft
+    from scipy import fft, ndimage
 
     heard, played = as_mono("recording", recording), as_mono("signal", signal)
     rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
@@ -118,7 +108,7 @@ def impulse_response(
     size = fft.next_fast_len(heard.size + max(played.size, lead), real=True)
     frequency = np.arange(size // 2 + 1) * rate / size
     spectrum = fft.rfft(played, size)
-    power = _smoothed_power(np.abs(spectrum) ** 2, rate / size)
+    power = ndimage.uniform_filter1d(np.abs(spectrum) ** 2, 1 + round(50 * size / rate))
     inside = np.flatnonzero(power > 1e-4 * power.max())
     taper = _band_taper(frequency, max(frequency[inside[0]], 5.0), frequency[inside[-1]])
     inverse = taper * np.conj(spectrum) / (power + 1e-5 * power.max())

@@ -71,7 +71,7 @@ def test_each_signal_gives_back_the_response_it_went_through(signal: np.ndarray)
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])
 def test_times_between_samples_are_read_to_a_fiftieth_of_a_sample(rate: int) -> None:
-    for part in np.linspace(0, 1, 9):
+    for part in (0.0, 0.09, 0.16, 0.28, 0.41, 0.53, 0.66, 0.78, 0.97):
         at_ms = 30 + part * 1000 / rate
         found = find_arrivals(pulses((at_ms, 1.0), rate=rate), rate)
         assert len(found) == 1
@@ -101,8 +101,10 @@ def test_confidence_tells_noise_from_sound() -> None:
 def test_programme_is_timed_by_its_cross_correlation() -> None:
     # Knapp and Carter 1976: a delay between two channels with noise of their own.
     rng = np.random.default_rng(9)
-    programme = filters.sosfilt(filters.butter(1, 800, fs=RATE, output="sos"),
-                                rng.standard_normal(3 * RATE))
+    # Almost all of it in one narrow band, as programme can be: whitening finds the rest.
+    programme = rng.standard_normal(3 * RATE)
+    programme += 100 * filters.sosfilt(
+        filters.butter(1, (1400, 1450), "bandpass", fs=RATE, output="sos"), programme)
     late = simulated.delayed(programme, 1234.4)[: programme.size]
     noise = 0.05 * rng.standard_normal((2, programme.size))
     found = time_difference_ms(programme + noise[0], 0.2 * late - noise[1], RATE)
@@ -279,6 +281,8 @@ def test_a_second_arrival_that_is_not_there_is_named() -> None:
     assert "pass for one" in reason(single, planned_gap_ms=0.0, search_ms=0.5)
     echoes = pulses((40.0, 1.0), (44.0, 0.6), (52.0, 0.5), (63.0, 0.55))
     assert "no second arrival stands out from the reflections" in reason(heard(SWEEP, echoes))
+    weaker = pulses((40.0, 1.0), (44.0, 0.3), (52.0, 0.5), (63.0, 0.3))
+    assert "no second arrival stands out from the reflections" in reason(heard(SWEEP, weaker))
     assert reason(heard(SWEEP, pulses((40.0, 1.0), (42.0, 0.5))), planned_gap_ms=1.0).startswith(
         "the order: within this search either may come first")
     assert "signal-to-noise: the fill" in reason(single, mains_alone=single)
