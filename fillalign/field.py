@@ -7,9 +7,10 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -59,6 +60,7 @@ _CLOSE_S = 1e-9
 _KEPT_BYTES = 100_000_000
 _KEPT_TAILS = 64
 Settings = Mapping[str, OutputSettings]
+_K = TypeVar("_K")
 
 
 def to_db(power: FloatArray) -> FloatArray:
@@ -213,26 +215,18 @@ def _nearby_first(arrival: FloatArray, level: FloatArray) -> FloatArray:
 class PairCache:
     """Interference between outputs over fixed paths, kept for settings already seen.
 
-    Planning changes one output at a time, so most pairs recur; where only a
-    filter changes, the waves between two elements recur.
+    Planning changes one output at a time, so most pairs recur; where only
+    filters and delays change, the waves between two elements recur.
     """
 
     def __init__(self) -> None:
         self.own: dict[int, FloatArray] = {}
         self.source: dict[int, FloatArray] = {}
         self.cross: dict[tuple[object, ...], FloatArray] = {}
-        self.waves: dict[tuple[object, ...], Waves] = {}
+        self.phasors: dict[int, FloatArray] = {}
+        self.waves: dict[tuple[int, int], FloatArray] = {}
         self.tails: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
         self.served: tuple[FloatArray, FloatArray] | None = None
-
-
-@dataclass(frozen=True)
-class Waves:
-    """Two elements at every seat: gap in s (n, 1), sine and cosine at the edges of parts."""
-
-    gap_s: FloatArray
-    sine: FloatArray
-    cosine: FloatArray
 
 
 def _served(venue: Venue, paths: Paths) -> tuple[FloatArray, FloatArray]:
@@ -264,17 +258,42 @@ def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
     return interference_power(power, times, PART_LOW_HZ, PART_HIGH_HZ)
 
 
-def _waves(paths: Paths, one: int, other: int, later_s: float, cache: PairCache) -> Waves:
-    """Return the waves between two elements; `later_s` is the first's delay less the second's."""
-    key = one, other, later_s
-    if key not in cache.waves:
-        gap = (paths.time_ms[one] - paths.time_ms[other])[:, None] / 1000 + later_s
-        turn = 2 * np.pi * gap * _EDGE_HZ
-        waves = Waves(gap, np.sin(turn), np.cos(turn))
-        if (len(cache.waves) + 1) * 2 * turn.nbytes > _KEPT_BYTES:
-            cache.waves.clear()
-        cache.waves[key] = waves
-    return cache.waves[key]
+def _kept(kept: dict[_K, FloatArray], key: _K, make: Callable[[_K], FloatArray]) -> FloatArray:
+    """Return what is kept, or make it; when there is too much, start anew."""
+    if key not in kept:
+        made = make(key)
+        if (len(kept) + 1) * made.nbytes > _KEPT_BYTES:
+            kept.clear()
+        kept[key] = made
+    return kept[key]
+
+
+def _phasor(paths: Paths, element: int) -> FloatArray:
+    """Sine and cosine of the phase of an element's arrival at the edges of parts, (2, edges, n)."""
+    turn = 2 * np.pi / 1000 * _EDGE_HZ[:, None] * paths.time_ms[element]
+    return np.stack([np.sin(turn), np.cos(turn)])
+
+
+def _loud(paths: Paths, one: int, other: int) -> FloatArray:
+    """Product of the amplitudes of two elements, (parts, n)."""
+    return np.asarray((paths.amplitude[one] * paths.amplitude[other]).T[PART_BAND])
+
+
+def _waves(paths: Paths, cache: PairCache, pair: tuple[int, int]) -> FloatArray:
+    """Waves between two elements, (parts, 4, n), times half their amplitudes.
+
+    Sine and cosine of the phase at the lower and at the upper edge of each part.
+    """
+    (sine, cosine), (other_sine, other_cosine) = (
+        _kept(cache.phasors, element, partial(_phasor, paths)) for element in pair
+    )
+    loud = _loud(paths, *pair) / 2
+    waves = np.empty((len(loud), 4, loud.shape[1]))
+    for row, wave in enumerate((sine * other_cosine - cosine * other_sine,
+                                cosine * other_cosine + sine * other_sine)):
+        np.multiply(wave[:-1], loud, out=waves[:, row])
+        np.multiply(wave[1:], loud, out=waves[:, row + 2])
+    return waves
 
 
 def _cross_power(
@@ -287,31 +306,33 @@ def _cross_power(
     """Cross power of two outputs at trim 0, (n, b); `later_s` is the first's less the second's.
 
     The closed form of `fillalign.comb`, part by part of each band: sinc times
-    cosine as a difference of sines at the edges of the part.
+    cosine as a difference of sines at the edges of the part. Filters and delays
+    turn those, the same for all elements.
     """
-    lag = filters[0].lag - filters[1].lag
+    lag = (filters[0].lag - filters[1].lag)[:, None]
     turn = filters[0].phase - filters[1].phase
-    width = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
+    half = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
     size = filters[0].size * filters[1].size * PART_SHARE
-    ends = [(part * size / (2 * width)) for angle in (width * lag - turn, -width * lag - turn)
-            for part in (np.cos(angle), np.sin(angle))]
-    total = np.zeros(paths.amplitude.shape[1:])
-    for first in pair[0]:
-        for second in pair[1]:
-            waves = _waves(paths, int(first), int(second), later_s, cache)
-            wave = waves.sine[:, 1:] * ends[0]
-            wave += waves.cosine[:, 1:] * ends[1]
-            wave -= waves.sine[:, :-1] * ends[2]
-            wave -= waves.cosine[:, :-1] * ends[3]
-            gap = waves.gap_s + lag
-            close = np.abs(gap) < _CLOSE_S
-            if close.any():
-                straight = np.cos(2 * np.pi * PART_CENTRE_HZ * waves.gap_s - turn) * size
-                wave, gap = np.where(close, straight, wave), np.where(close, 1.0, gap)
-            wave /= gap
-            bands = np.add.reduceat(wave, PART_START, axis=1)
-            total += paths.amplitude[first] * paths.amplitude[second] * bands
-    return total
+    low, high = (side * half * lag[:, 0] - turn + 2 * np.pi * edge * later_s
+                 for side, edge in ((-1.0, PART_LOW_HZ), (1.0, PART_HIGH_HZ)))
+    ends = np.stack([-np.cos(low), -np.sin(low), np.cos(high), np.sin(high)]) * (size / half)
+    by_end = ends.T[:, None, :]
+    total = np.zeros((PART_BAND.size, len(paths.seats)))
+    for one in map(int, pair[0]):
+        for other in map(int, pair[1]):
+            waves = _kept(cache.waves, (one, other), partial(_waves, paths, cache))
+            part = np.matmul(by_end, waves)[:, 0]
+            between = (paths.time_ms[one] - paths.time_ms[other]) / 1000 + later_s
+            gap = between + lag
+            close = np.abs(gap)
+            if close.min() < _CLOSE_S:
+                straight = np.cos(2 * np.pi * PART_CENTRE_HZ[:, None] * between - turn[:, None])
+                straight *= _loud(paths, one, other) * size[:, None]
+                part = np.where(close < _CLOSE_S, straight, part)
+                gap = np.where(close < _CLOSE_S, 1.0, gap)
+            part /= gap
+            total += part
+    return np.asarray(np.add.reduceat(total, PART_START, axis=0).T)
 
 
 def _gram(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,14 +24,15 @@ from fillalign.field import (
 )
 from fillalign.paths import A_POWER, IntArray, Paths, Seats, trace_paths, venue_seats
 from fillalign.speech import SpeechArrivals, speech_arrivals
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
 
 SEATS_A_ROW = 9
 ROWS = 150
 SHORT_DB = 1.0
 SHARE_OF_ROWS = 0.9
 TIER_M = 2.0
-KEPT = 8
+KEPT = 32
+_T = TypeVar("_T")
 _BAND = np.arange(THIRDS_HZ.size) // 3
 HIGHS = np.isin(_BAND, (6, 7)).astype(float)
 MIDS = np.isin(_BAND, (3, 4)).astype(float)
@@ -71,9 +73,7 @@ class Bench:
     cache: PairCache = field(default_factory=PairCache, compare=False)
     speech_cache: PairCache = field(default_factory=PairCache, compare=False)
     parts: dict[tuple[str, ...], Bench] = field(default_factory=dict, compare=False)
-    spoken: dict[tuple[OutputSettings, ...], SpeechArrivals] = field(
-        default_factory=dict, compare=False
-    )
+    memo: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False)
 
     def row_mean(self, power: FloatArray) -> FloatArray:
         """Mean power over the seats of each row; the first axis holds seats."""
@@ -120,17 +120,23 @@ class Bench:
         share = (rows == np.arange(len(self.row_x_m))[:, None]) / np.bincount(rows)[:, None]
         return np.asarray(index @ share.T)
 
+    def once(self, what: str, settings: Settings, key: object, make: Callable[[], _T]) -> _T:
+        """Return what `make` returns; for the same settings and key it is made once."""
+        whole = what, key, *(settings[name] for name in self.venue.outputs)
+        if whole not in self.memo:
+            if len(self.memo) >= KEPT:
+                self.memo.clear()
+            self.memo[whole] = make()
+        made: _T = self.memo[whole]
+        return made
+
     def _speech(self, settings: Settings) -> SpeechArrivals:
-        """Speech under some settings, whose trims do not matter: kept for the last few."""
-        key = tuple(replace(settings[name], trim_db=0.0) for name in self.venue.outputs)
-        if key not in self.spoken:
-            if len(self.spoken) >= KEPT:
-                self.spoken.clear()
-            self.spoken[key] = speech_arrivals(
-                self.venue, self.parts_of_speech(), settings, shift_db=self.shift_db,
-                cache=self.speech_cache,
-            )
-        return self.spoken[key]
+        """Speech under some settings, whose trims do not matter."""
+        at_zero = {name: replace(own, trim_db=0.0) for name, own in settings.items()}
+        return self.once("speech", at_zero, None, lambda: speech_arrivals(
+            self.venue, self.parts_of_speech(), at_zero, shift_db=self.shift_db,
+            cache=self.speech_cache,
+        ))
 
     def parts_of_speech(self) -> Paths:
         """Paths to the seats on which speech is judged."""
@@ -345,6 +351,19 @@ def area_needs(
     sounding: list[str],
 ) -> tuple[AreaNeed, ...]:
     """State the need of each area with the given outputs sounding."""
+    key = tuple(sounding), reference.level_dba
+    return bench.once("needs", settings, key, lambda: _area_needs(
+        bench, reference, profile, settings, sounding
+    ))
+
+
+def _area_needs(
+    bench: Bench,
+    reference: Reference,
+    profile: FloatArray,
+    settings: Settings,
+    sounding: list[str],
+) -> tuple[AreaNeed, ...]:
     mix = bench.mix(settings, sounding)
     gains = gains_of(settings, mix.outputs, sounding)
     power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)

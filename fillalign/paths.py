@@ -194,14 +194,14 @@ def _sound_power(
 
 
 def _element_patterns(
-    loudspeaker: Loudspeaker, position: FloatArray, aim: FloatArray, points: FloatArray
+    loudspeaker: Loudspeaker, positions: FloatArray, aims: FloatArray, points: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Directivity by band (n, b) and whether a point is inside the nominal coverage (n,)."""
-    theta, phi = off_axis_angles(position, aim, points)
+    """Directivity of elements (e, n, b) and whether a point is in the nominal coverage (e, n)."""
+    theta, phi = off_axis_angles(positions[:, None], aims[:, None], points)
     horizontal, vertical = loudspeaker.coverage_deg
     pattern = box_directivity(
-        theta[:, None],
-        phi[:, None],
+        theta[..., None],
+        phi[..., None],
         horizontal,
         vertical,
         frequency_hz=THIRDS_HZ,
@@ -213,13 +213,15 @@ def _element_patterns(
 
 
 def _spread(distance: FloatArray, air: Air) -> FloatArray:
-    """Amplitude ratio to 1 m of distance and air, shape (n, b)."""
+    """Amplitude ratio to 1 m of distance (..., n) and air, shape (..., n, b)."""
     loss = absorption_db_per_m(
         THIRDS_HZ, air.temperature_c, air.humidity_pct, air.pressure_kpa
     )
     # Inside 0.5 m of a box no formula of a point source holds.
-    near = np.maximum(distance, 0.5)[:, None]
-    return np.asarray(10 ** (-loss * near / 20) / near)
+    near = np.maximum(distance, 0.5)[..., None]
+    ratio = np.exp(near * (loss * (-np.log(10) / 20)))
+    ratio /= near
+    return np.asarray(ratio)
 
 
 def _array_correction(
@@ -230,13 +232,9 @@ def _array_correction(
         return np.ones(THIRDS_HZ.size)
     target = np.asarray(source.aim_m, dtype=float)[None, :]
     reach = float(np.linalg.norm(target[0] - positions[0]))
-    power, times = [], []
-    for position, aim in zip(positions, aims, strict=True):
-        pattern, _ = _element_patterns(loudspeaker, position, aim, target)
-        away = float(np.linalg.norm(target[0] - position))
-        power.append((pattern[0] / away) ** 2)
-        times.append(away / speed)
-    total = interference_power(np.array(power), np.array(times)[:, None], LOW_HZ, HIGH_HZ)
+    pattern, _ = _element_patterns(loudspeaker, positions, aims, target)
+    away = np.linalg.norm(target - positions, axis=1)[:, None]
+    total = interference_power((pattern[:, 0] / away) ** 2, away / speed, LOW_HZ, HIGH_HZ)
     return np.asarray(1.0 / (np.sqrt(total) * reach))
 
 
@@ -264,18 +262,13 @@ def _trace_source(
     at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
     shadow, hidden = _shadow(venue, source, seats)
     points = seats.points_m
-    amplitude = np.empty((len(positions), len(points), THIRDS_HZ.size))
-    time_ms = np.empty((len(positions), len(points)))
-    lengths, winds = np.empty_like(time_ms), np.empty_like(time_ms)
-    within = np.zeros(len(points), dtype=bool)
-    for index, (position, aim) in enumerate(zip(positions, aims, strict=True)):
-        lengths[index] = distance = np.linalg.norm(points - position, axis=1)
-        winds[index] = wind_along_m_s(position, points, state.wind_m_s, state.wind_towards_deg)
-        time_ms[index] = 1000 * distance / (speed + winds[index])
-        pattern, inside = _element_patterns(loudspeaker, position, aim, points)
-        amplitude[index] = at_1m * pattern * _spread(distance, air) * shadow
-        within |= inside
-    level = (amplitude**2) @ A_POWER
+    lengths = np.linalg.norm(points - positions[:, None], axis=-1)
+    winds = wind_along_m_s(positions[:, None], points, state.wind_m_s, state.wind_towards_deg)
+    amplitude, within = _element_patterns(loudspeaker, positions, aims, points)
+    amplitude *= _spread(lengths, air)
+    amplitude *= at_1m
+    amplitude *= shadow
+    level = np.square(amplitude) @ A_POWER
     serving = level.argmax(axis=0)[None, :]
     # Outdoors nothing comes back, so the costly integral of an array is left out.
     power = (
@@ -285,8 +278,8 @@ def _trace_source(
     )
     return {
         "amplitude": amplitude,
-        "time_ms": time_ms,
-        "within": within & ~hidden,
+        "time_ms": 1000 * lengths / (speed + winds),
+        "within": within.any(axis=0) & ~hidden,
         "serving_m": np.take_along_axis(lengths, serving, axis=0)[0],
         "serving_wind_m_s": np.take_along_axis(winds, serving, axis=0)[0],
         "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),

@@ -54,12 +54,10 @@ from fillalign.timing import (
 from fillalign.tuning import (
     OFF_DB,
     TRIM_STEP_DB,
-    LowCutTry,
+    LowCuts,
     TrimCurve,
-    chosen_low_cut,
     chosen_shelf,
     headroom_db,
-    low_cut_tries,
     trim_curve,
 )
 from fillalign.venue import POLARITIES, OutputSettings, Venue
@@ -132,11 +130,9 @@ class _Planner:
         together: list[str],
     ) -> TrimCurve:
         """Sweep the trim of one output and its tier, with what sounds ahead."""
-        mix = self.bench.mix(settings, [*sounding, *together])
-        areas = covered_areas(self.venue, together)
         return trim_curve(
-            self.bench, self.reference, self.profile, mix, settings, output, areas, sounding,
-            together, self.mains,
+            self.bench, self.reference, self.profile, settings, output,
+            covered_areas(self.venue, together), sounding, together, self.mains,
         )
 
     def trimmed(
@@ -149,20 +145,18 @@ class _Planner:
             chosen[output] = self.locked(output, replace(settings[output], trim_db=trim))
         return {**settings, **chosen}
 
-    def tries(
+    def low_cuts(
         self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
-    ) -> tuple[LowCutTry, ...]:
-        """Try the usual low cuts on a tier, with what sounds ahead."""
-        return low_cut_tries(
-            self.bench, settings, tier, covered_areas(self.venue, tier), sounding
-        )
+    ) -> LowCuts:
+        """Low cuts to try on a tier, with what sounds ahead."""
+        return LowCuts(self.bench, settings, tier, covered_areas(self.venue, tier), sounding)
 
     def toned(
         self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
     ) -> dict[str, OutputSettings]:
         """Set low cut and shelf of a tier, with what sounds ahead."""
         flat = {**settings, **{n: replace(settings[n], shelf_db=0.0) for n in tier}}
-        cut = chosen_low_cut(self.venue, tier[0], self.tries(flat, tier, sounding))
+        cut = self.low_cuts(flat, tier, sounding).chosen()
         for name in tier:
             own = replace(flat[name], low_cut_hz=None)
             if cut is not None:
@@ -285,7 +279,10 @@ class _Planner:
         )
         curve = self.curve(on, output, ahead, tier)
         flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
-        tries = self.tries(flat, tier, ahead)
+        tries = self.bench.once(
+            "low cuts", flat, (tuple(ahead), tuple(tier)),
+            lambda: self.low_cuts(flat, tier, ahead).all(),
+        )
         needs = self.needs(settings, ahead, areas)
         reasons = (
             *delay_reasons(venue, output, own, answers, early, early_cold, coldest),

@@ -92,7 +92,7 @@ class SpeechArrivals:
 
     @cached_property
     def _by_output(self) -> tuple[FloatArray, FloatArray]:
-        """Modulated energy (o, n 7 28), parts side by side, and energy (o, n 7) of each output."""
+        """Modulated energy (2, o, n 7 14), real and imaginary, and energy (o, n 7) of outputs."""
         times = self.time_ms - self.time_ms.min(axis=0)
         frequency = np.array(MODULATION_HZ)
         modulated, energy = [], []
@@ -100,17 +100,20 @@ class SpeechArrivals:
             own = self.output == output
             direct, tail = self.direct[own], self.tail[own]
             arrived = modulated_energy(direct, times[own], tail, self.rt60_s, frequency)
-            modulated.append(arrived.ravel().view(float))
+            modulated.append((arrived.real.ravel(), arrived.imag.ravel()))
             energy.append((direct + tail).sum(axis=0).ravel())
-        return np.array(modulated), np.array(energy)
+        return np.array(modulated).swapaxes(0, 1), np.array(energy)
 
     def index(self, gains: FloatArray) -> FloatArray:
         """Speech transmission index (..., n) for amplitude gains (..., o)."""
+        if gains.ndim > 1:
+            return np.array([self.index(one) for one in gains])
         modulated, energy = self._by_output
-        power = (gains**2)[..., : len(energy)]
-        shape = *power.shape[:-1], *self.direct.shape[1:]
+        power = gains[: len(energy)] ** 2
+        shape = self.direct.shape[1:]
         total = (power @ energy).reshape(shape)
-        arrived = np.abs((power @ modulated).view(complex)).reshape(*shape, -1)
+        real, imaginary = (power @ part for part in modulated)
+        arrived = np.sqrt(real * real + imaginary * imaginary).reshape(*shape, -1)
         arrived /= np.where(total > 0.0, total, 1.0)[..., np.newaxis]
         return np.asarray(
             speech_transmission_index(arrived, speech_db=to_db(total), noise_db=self.noise_db)

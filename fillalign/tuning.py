@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -202,7 +203,6 @@ def trim_curve(
     bench: Bench,
     reference: Reference,
     profile: FloatArray,
-    mix: Mix,
     settings: Settings,
     output: str,
     areas: tuple[str, ...],
@@ -216,9 +216,34 @@ def trim_curve(
     `sounding` the ones that sound besides them, `mains` those of them that are
     mains; `areas` are the ones the tier covers.
     """
-    moving = [mix.outputs.index(name) for name in together]
     headroom = headroom_db(bench.venue, output)
     trims = trim_grid_db(headroom)
+    key = tuple(sounding), tuple(together), reference.level_dba, trims.size, float(trims[0])
+    swept, images = bench.once("sweep", settings, key, lambda: _sweep(
+        bench, reference, profile, settings, trims, areas, sounding, together, mains
+    ))
+    return TrimCurve(
+        **swept,
+        precedence_share=images[output],
+        maximum_db=float(np.floor(headroom / TRIM_STEP_DB) * TRIM_STEP_DB),
+        precedence_db=_last(trims, images[output] >= SHARE_OF_ROWS),
+    )
+
+
+def _sweep(
+    bench: Bench,
+    reference: Reference,
+    profile: FloatArray,
+    settings: Settings,
+    trims: FloatArray,
+    areas: tuple[str, ...],
+    sounding: list[str],
+    together: list[str],
+    mains: list[str],
+) -> tuple[dict[str, Any], dict[str, FloatArray]]:
+    """Return what the curves of a tier share, and each output's share of seats with its image."""
+    mix = bench.mix(settings, [*sounding, *together])
+    moving = [mix.outputs.index(name) for name in together]
     gain = 10 ** (trims / 20)
     gains = gains_of(settings, mix.outputs, sounding)
     covered, seats = bench.rows_in(areas), bench.seats_in(areas)
@@ -230,7 +255,6 @@ def trim_curve(
     behind = bench.row_x_m >= reference.x_m
     climb = _largest_climb(to_db(walk.rows(bench, gain)[:, behind, 0]))
     before = _largest_climb(to_db(walk.rows(bench, np.zeros(1))[:, behind, 0]))[0]
-    kept = image_kept(bench, mix, settings, output, trims, mains)[:, seats].mean(axis=1)
     off = bench.row_index(settings, gains)
     lacking = np.maximum((bench.venue.goals.sti or 0.0) - speech, 0.0).sum(axis=1)
     ahead = ~covered & (bench.row_x_m < bench.row_x_m[covered].min())
@@ -238,24 +262,26 @@ def trim_curve(
     if ahead.any():
         loss = np.quantile((off - speech)[:, ahead], SHARE_OF_ROWS, axis=1)
     back = int(np.flatnonzero(covered)[bench.row_x_m[covered].argmax()])
-    return TrimCurve(
-        trim_db=trims,
-        served_share=share,
-        climb_db=climb,
-        precedence_share=kept,
-        back_dba=to_db(heard[:, back, 0]),
-        speech_covered=speech[:, covered].mean(axis=1),
-        speech_ahead=speech[:, ahead].mean(axis=1) if ahead.any() else np.full(trims.size, np.nan),
-        speech_loss=loss,
-        speech_shortfall=lacking,
-        speech_without=float(off[covered].mean()),
-        sound_needed_db=_first(trims, sounds >= SHARE_OF_ROWS),
-        needed_db=_first(trims, share >= SHARE_OF_ROWS),
-        maximum_db=float(np.floor(headroom / TRIM_STEP_DB) * TRIM_STEP_DB),
-        precedence_db=_last(trims, kept >= SHARE_OF_ROWS),
-        walk_db=_last(trims, climb <= max(CLIMB_DB, float(before)) + 1e-9),
-        harm_db=float(trims[np.flatnonzero(lacking <= lacking.min() + JUST_NOTICEABLE)[-1]]),
-    )
+    swept = {
+        "trim_db": trims,
+        "served_share": share,
+        "climb_db": climb,
+        "back_dba": to_db(heard[:, back, 0]),
+        "speech_covered": speech[:, covered].mean(axis=1),
+        "speech_ahead": (
+            speech[:, ahead].mean(axis=1) if ahead.any() else np.full(trims.size, np.nan)
+        ),
+        "speech_loss": loss,
+        "speech_shortfall": lacking,
+        "speech_without": float(off[covered].mean()),
+        "sound_needed_db": _first(trims, sounds >= SHARE_OF_ROWS),
+        "needed_db": _first(trims, share >= SHARE_OF_ROWS),
+        "walk_db": _last(trims, climb <= max(CLIMB_DB, float(before)) + 1e-9),
+        "harm_db": float(trims[np.flatnonzero(lacking <= lacking.min() + JUST_NOTICEABLE)[-1]]),
+    }
+    images = {name: image_kept(bench, mix, settings, name, trims, mains)[:, seats].mean(axis=1)
+              for name in together}
+    return swept, images
 
 
 def _first(trims: FloatArray, good: NDArray[np.bool_]) -> float | None:
@@ -281,50 +307,66 @@ class LowCutTry:
     at_hz: int
 
 
-def low_cut_tries(
-    bench: Bench,
-    settings: Settings,
-    together: list[str],
-    areas: tuple[str, ...],
-    sounding: list[str],
-) -> tuple[LowCutTry, ...]:
-    """Loss of every usual low cut against none, in the covered area's mean total.
+class LowCuts:
+    """Tries low cuts on the outputs of one tier, all alike, one by one.
 
-    `together` are the outputs of one tier, which get the same low cut. Bands
-    below what the mains and subs play do not count: there is nothing to keep.
+    The loss counts in the mean total over the covered areas, against no low cut.
+    Bands below what the mains and subs play do not count: there is nothing to keep.
     """
-    venue, here = bench.venue, bench.part(areas)
-    audible = [*sounding, *together]
 
-    def area_db(corner: float | None, order: int, kind: str) -> FloatArray:
-        mixed = {
-            **settings,
-            **{
-                name: replace(
-                    settings[name], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
-                )
-                for name in together
-            },
-        }
-        mix = here.mix(mixed, audible)
-        return to_db(mix.total(gains_of(mixed, mix.outputs, audible)).mean(axis=0))
+    def __init__(
+        self,
+        bench: Bench,
+        settings: Settings,
+        together: list[str],
+        areas: tuple[str, ...],
+        sounding: list[str],
+    ) -> None:
+        self.part, self.venue = bench.part(areas), bench.venue
+        self.settings, self.together = settings, together
+        self.audible = [*sounding, *together]
+        device = self.venue.outputs[together[0]]
+        self.kinds = [
+            (kind, order)
+            for kind in device.low_cut_kinds
+            for order in sorted({*device.low_cut_orders} & {*LOW_CUT_ORDERS[kind]}, reverse=True)
+        ]
+        lowest = min(self.venue.loudspeakers[source.loudspeaker].low_limit_hz
+                     for source in self.venue.sources if source.role != "fill")
+        self.counts = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
+        self.bare = self._area_db(None, device.low_cut_orders[0], device.low_cut_kinds[0])
 
-    device = venue.outputs[together[0]]
-    bare = area_db(None, device.low_cut_orders[0], device.low_cut_kinds[0])
-    lowest = min(
-        venue.loudspeakers[s.loudspeaker].low_limit_hz for s in venue.sources if s.role != "fill"
-    )
-    lows = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
-    tries = []
-    for kind in device.low_cut_kinds:
-        for order in sorted(set(device.low_cut_orders) & set(LOW_CUT_ORDERS[kind]), reverse=True):
-            for corner in LOW_CUTS_HZ:
-                loss = np.where(lows, bare - area_db(corner, order, kind), -np.inf)
-                worst = int(loss.argmax())
-                tries.append(
-                    LowCutTry(corner, order, kind, float(loss[worst]), int(THIRDS_NOMINAL[worst]))
+    def _area_db(self, corner: float | None, order: int, kind: str) -> FloatArray:
+        mixed = {**self.settings}
+        for name in self.together:
+            mixed[name] = replace(
+                mixed[name], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
+            )
+        mix = self.part.mix(mixed, self.audible)
+        return to_db(mix.total(gains_of(mixed, mix.outputs, self.audible)).mean(axis=0))
+
+    def tried(self, corner: float, kind: str, order: int) -> LowCutTry:
+        """Try one."""
+        loss = np.where(self.counts, self.bare - self._area_db(corner, order, kind), -np.inf)
+        worst = int(loss.argmax())
+        return LowCutTry(corner, order, kind, float(loss[worst]), int(THIRDS_NOMINAL[worst]))
+
+    def all(self) -> tuple[LowCutTry, ...]:
+        """Try every usual one."""
+        return tuple(
+            self.tried(corner, *kind) for kind in self.kinds for corner in LOW_CUTS_HZ
+        )
+
+    def chosen(self) -> LowCutTry | None:
+        """Try from the highest and steepest down to the first that `chosen_low_cut` takes."""
+        for corner in sorted(LOW_CUTS_HZ, reverse=True):
+            for kind, order in sorted(self.kinds, key=lambda one: -one[1]):
+                found = chosen_low_cut(
+                    self.venue, self.together[0], (self.tried(corner, kind, order),)
                 )
-    return tuple(tries)
+                if found is not None:
+                    return found
+        return None
 
 
 def chosen_low_cut(
