@@ -99,7 +99,7 @@ def _check_block(
     shift_db: FloatArray,
     fills: list[str],
     covers: dict[str, NDArray[np.bool_]],
-) -> list[dict[str, FloatArray]]:
+) -> tuple[list[dict[str, FloatArray]], float]:
     names = list(venue.outputs)
     mains = main_outputs(venue)
     sounding = [*mains, *fills]
@@ -142,11 +142,11 @@ def _check_block(
         }
         rows.append({key: np.asarray(value)[keep] for key, value in part.items()})
         rows[-1]["seat"] = np.flatnonzero(keep)
-    return rows
+    return rows, float(total.max())
 
 
 def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[SeatChecks, float]:
-    """Check every seat of the venue; also return the loudest total, in dBA.
+    """Check every seat of the venue; also return the loudest total of any, in dBA.
 
     Works through all seats in blocks, so that memory stays bounded.
     """
@@ -162,16 +162,18 @@ def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[Sea
         for name in fills
     }
     parts: list[dict[str, FloatArray]] = []
+    loudest = -np.inf
     for start in range(0, len(seats), BLOCK):
         block = seats.take(slice(start, start + BLOCK))
         paths = trace_paths(venue, block, venue.states["show"], bench.air)
-        for part in _check_block(venue, paths, settings, bench.shift_db, fills, covers):
-            parts.append({**part, "seat": part["seat"] + start})
+        found, highest = _check_block(venue, paths, settings, bench.shift_db, fills, covers)
+        parts.extend({**part, "seat": part["seat"] + start} for part in found)
+        loudest = max(loudest, highest)
     joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
     joined["point_m"] = np.empty((0, 3))
     if parts:
         joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
-    return SeatChecks(**joined), float(joined["level_dba"].max(initial=-np.inf))
+    return SeatChecks(**joined), loudest
 
 
 @dataclass(frozen=True)

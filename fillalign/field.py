@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillalign._check import ComplexArray, FloatArray, as_points
+from fillalign._check import ComplexArray, FloatArray, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.comb import interference_power
@@ -522,13 +522,17 @@ class SeatField:
 
     def octaves_db(self, which: str = "total") -> FloatArray:
         """Octave levels (n, 9) of `which`: direct, useful or total."""
-        power = 10 ** (getattr(self, f"{which}_db") / 10)
+        power = self._power(which)
         return to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
 
     def weighted_db(self, which: str = "total", *, weighting: str = "A") -> FloatArray:
         """Return the A- or C-weighted level (n,) of `which`: direct, useful or total."""
-        weights = A_POWER if weighting == "A" else C_POWER
-        return to_db(10 ** (getattr(self, f"{which}_db") / 10) @ weights)
+        weights = A_POWER if check_choice("weighting", weighting, ("A", "C")) == "A" else C_POWER
+        return to_db(self._power(which) @ weights)
+
+    def _power(self, which: str) -> FloatArray:
+        word = check_choice("which", which, ("direct", "useful", "total"))
+        return np.asarray(10 ** (getattr(self, f"{word}_db") / 10))
 
 
 def seat_field(

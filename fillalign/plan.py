@@ -201,8 +201,11 @@ class FillPlan:
                 moved = fill.basis.answers(air.speed_m_s).of_rule(rule)
                 moved -= fill.basis.answers(here).of_rule(rule)
                 wanted = self.settings[fill.output].delay_ms + moved
+                if self.settings[fill.output].delay_ms == 0:
+                    # A path that is late already wants less than nothing.
+                    wanted -= fill.hold_back_ms
                 step = self.venue.outputs[fill.output].delay_step_ms
-                row[fill.output] = max(float(round_up_to_step(wanted, step)), 0.0)
+                row[fill.output] = max(0.0, float(round_up_to_step(wanted, step)))
             rows.append(row)
         return rows
 

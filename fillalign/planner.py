@@ -140,10 +140,16 @@ class _Planner:
     ) -> dict[str, OutputSettings]:
         """Set the trim of each output of a tier."""
         chosen = {}
-        for output in tier:
-            trim, _ = self.curve(settings, output, sounding, tier).chosen()
-            chosen[output] = self.locked(output, replace(settings[output], trim_db=trim))
+        held, free = self.parted(tier)
+        for output in free:
+            trim, _ = self.curve(settings, output, [*sounding, *held], free).chosen()
+            chosen[output] = replace(settings[output], trim_db=trim)
         return {**settings, **chosen}
+
+    def parted(self, tier: list[str]) -> tuple[list[str], list[str]]:
+        """Part a tier into outputs whose trim the file locks and those it leaves to us."""
+        held = [name for name in tier if "trim_db" in self.venue.outputs[name].locked]
+        return held, [name for name in tier if name not in held]
 
     def low_cuts(
         self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
@@ -222,8 +228,6 @@ class _Planner:
         everything = [*self.mains, *used]
         walk = walk_levels(self.bench, settings, everything, self.profile)
         checks, loudest = check_seats(self.bench, settings, used)
-        if not used:
-            loudest = float(walk.after_dba.max())
         won = gain_before_feedback_db(self.bench, settings, everything, walk)
         back = int(walk.x_m.argmax())
         front = int(walk.x_m.argmin())
@@ -277,18 +281,24 @@ class _Planner:
             float(basis.wanted_ms(speed)[counts].max() - own.delay_ms)
             for speed in (air.speed_m_s, cold_speed)
         )
-        curve = self.curve(on, output, ahead, tier)
+        held, free = self.parted(tier)
+        moving = [output] if output in held else free
+        curve = self.curve(on, output, [*ahead, *(n for n in tier if n not in moving)], moving)
         flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
         tries = self.bench.once(
             "low cuts", flat, (tuple(ahead), tuple(tier)),
             lambda: self.low_cuts(flat, tier, ahead).all(),
+        )
+        shelf_db, _ = chosen_shelf(
+            self.bench, self.reference, self.bench.mix(flat, [*ahead, *tier]), flat, tier,
+            covered_areas(venue, tier), ahead,
         )
         needs = self.needs(settings, ahead, areas)
         reasons = (
             *delay_reasons(venue, output, own, answers, early, early_cold, coldest),
             uncertainty_reason(uncertainty),
             *trim_reasons(venue, output, own, curve, needs),
-            *(tone_reasons(venue, output, own, tries) if sounding else ()),
+            *(tone_reasons(venue, output, own, tries, shelf_db) if sounding else ()),
         )
         return FillReport(
             output=output,
@@ -358,6 +368,10 @@ def _check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> Non
         if name not in venue.outputs:
             raise ValueError(f"no output named {name!r}; there are {', '.join(venue.outputs)}")
         device = venue.outputs[name]
+        if not isinstance(own, OutputSettings):
+            raise TypeError(
+                f"{name}: settings must be an OutputSettings, got {type(own).__name__}"
+            )
         if not 0.0 <= own.delay_ms <= device.delay_max_ms:
             raise ValueError(
                 f"{name}: delay_ms must be between 0 and {device.delay_max_ms:g} ms, "
@@ -403,6 +417,8 @@ def evaluate(
     ------
     ValueError
         If an output is not known or a value is beyond its device.
+    TypeError
+        If the settings of an output are no OutputSettings.
 
     Examples
     --------

@@ -7,10 +7,16 @@ import numpy as np
 from fillalign.checks import SeatChecks, Walk
 from fillalign.need import AreaNeed, Reference
 from fillalign.plan import FillReport
-from fillalign.precedence import ECHO_LIMITS
+from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import DelayAnswers, DelayUncertainty
-from fillalign.tuning import LowCutTry, TrimCurve, chosen_low_cut
+from fillalign.tuning import (
+    LOW_CUT_LOSS_DB,
+    SHELF_LEAST_DB,
+    LowCutTry,
+    TrimCurve,
+    chosen_low_cut,
+)
 from fillalign.venue import OutputSettings, Venue
 
 ASSUMPTIONS = (
@@ -52,7 +58,7 @@ def delay_reasons(
         f"equal level {answers.equal_level_ms:.2f} ms, never early "
         f"{answers.never_early_ms:.2f} ms, all without margin."
     ]
-    if early_ms > 0:
+    if early_ms > 0.05:
         lines.append(
             f"At the worst seat that counts the fill comes {early_ms:.1f} ms before the mains."
         )
@@ -95,18 +101,24 @@ def trim_reasons(
             f"profile; set is {own.trim_db:+.1f} dB."
         )
     else:
-        need = "no trim" if curve.needed_db is None else f"{curve.needed_db:+.1f} dB"
+        need = (
+            "No trim reaches the profile" if curve.needed_db is None
+            else f"The profile would take {curve.needed_db:+.1f} dB"
+        )
         lines.append(
-            f"The profile would take {need}; {bound} allows {chosen:+.1f} dB; "
-            f"set is {own.trim_db:+.1f} dB."
+            f"{need}; {bound} allows {chosen:+.1f} dB; set is {own.trim_db:+.1f} dB."
         )
     return tuple(lines)
 
 
 def tone_reasons(
-    venue: Venue, output: str, own: OutputSettings, tries: tuple[LowCutTry, ...]
+    venue: Venue,
+    output: str,
+    own: OutputSettings,
+    tries: tuple[LowCutTry, ...],
+    shelf_db: float,
 ) -> tuple[str, ...]:
-    """Say what the low cut and the shelf rest on."""
+    """Say what the low cut and the shelf rest on; `shelf_db` is the gain computed anew."""
     best = chosen_low_cut(venue, output, tries)
     shown = best or tries[0]
     first = [t for t in tries if (t.order, t.kind) == (shown.order, shown.kind)]
@@ -115,15 +127,29 @@ def tone_reasons(
         practice = [t for t in first if t.corner_hz in PRACTICE_LOW_CUTS_HZ]
         offer = " and ".join(f"{t.corner_hz:.0f} Hz ({t.loss_db:.1f} dB)" for t in practice)
         lines = [
-            "No usual low cut keeps the lows within 1 dB here: they come from the fill as much as "
-            f"from the mains. Practice would take {offer}."
+            "No low cut: the usual corners that keep the lows within 1 dB lie below the box's own "
+            "low limit."
+            if any(t.loss_db <= LOW_CUT_LOSS_DB for t in tries)
+            else "No usual low cut keeps the lows within 1 dB here: they come from the fill as "
+            f"much as from the mains. Practice would take {offer}."
         ]
     else:
         lines = [
             f"Low cut {best.corner_hz:.0f} Hz is the highest that loses at most 1 dB in any third "
             f"octave of the covered area ({costs})."
         ]
-    if own.shelf_db:
+    wanted = None if best is None else best.corner_hz
+    if own.low_cut_hz != wanted:
+        lines[0] += " Set is " + (
+            "none." if own.low_cut_hz is None else f"{own.low_cut_hz:.0f} Hz."
+        )
+    if abs(own.shelf_db - shelf_db) > SHELF_LEAST_DB:
+        nearest = f"{shelf_db:+.1f} dB would bring" if shelf_db else "none would keep"
+        lines.append(
+            f"Shelf set {own.shelf_db:+.1f} dB; {nearest} the highs nearest the reference tone "
+            "within the limits."
+        )
+    elif own.shelf_db:
         lines.append(
             f"Shelf {own.shelf_db:+.1f} dB from {own.shelf_hz:.0f} Hz brings the highs to the "
             "reference tone as nearly as the limits allow."
@@ -141,8 +167,8 @@ def fill_unmet(
     lines = []
     if late_ms > 0.005:
         lines.append(
-            f"{output}: its path is already {late_ms:.2f} ms too late; a hold-back of "
-            f"{late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
+            f"{output}: its path is already {late_ms:.2f} ms too late; a further hold-back "
+            f"of {late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
         )
     place = int(np.abs(curve.trim_db - own.trim_db).argmin())
     share = float(curve.served_share[place])
@@ -221,15 +247,17 @@ def _speech_lines(venue: Venue, walk: Walk) -> list[str]:
         gain = float(walk.speech_louder[low] - walk.speech_after[low])
         decay = venue.states["show"].rt60_s
         room = f" and the decay of {decay[1000]:.1f} s rules" if decay else ""
-        lines.append(
+        start = (
             f"The lowest speech transmission is {walk.speech_after[low]:.2f} (row at "
-            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): 10 dB more from everything would change it "
-            f"by {gain:+.2f}, so level is not what limits it{room}."
-            if abs(gain) < JUST_NOTICEABLE
-            else f"The lowest speech transmission is {walk.speech_after[low]:.2f} (row at "
-            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): noise limits it, since 10 dB more from "
-            f"everything would change it by {gain:+.2f}."
+            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): "
         )
+        change = f"10 dB more from everything would change it by {gain:+.2f}"
+        if abs(gain) < JUST_NOTICEABLE:
+            lines.append(f"{start}{change}, so level is not what limits it{room}.")
+        elif gain > 0:
+            lines.append(f"{start}noise limits it, since {change}.")
+        else:
+            lines.append(f"{start}{change}: loud bands mask the ones above them.")
     return lines
 
 
@@ -246,9 +274,11 @@ def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
         worst = int(excess.argmax())
         x, y, _ = checks.point_m[worst]
         margins = checks.margin_ms[broken]
-        mended = margins[np.isfinite(margins)]
-        if mended.size:
-            mend = f"{mended.max():.1f} ms more margin would mend {mended.size} of them"
+        if np.isfinite(margins).any():
+            more = float(margins[np.isfinite(margins)].max())
+            limit = precedence_limit_db(checks.gap_ms[broken] + more)
+            mended = (checks.level_difference_db[broken] <= limit + 1e-9).sum()
+            mend = f"{more:.1f} ms more margin would mend {mended} of them"
         else:
             mend = "no margin mends them: less trim, or another aim, would"
         lines.append(
@@ -297,9 +327,10 @@ def plan_unmet(
     goal = venue.goals.reference_dba
     if goal is not None and abs(goal - reference.meter_dba) > 0.5:
         short = goal - reference.meter_dba
+        stronger = ", or a stronger system," if short > 0 else ""
         lines.append(
             f"The mains give {reference.meter_dba:.1f} dBA at the reference, not "
-            f"{goal:.1f} dBA: {short:+.1f} dB on the mains, or a stronger system, would."
+            f"{goal:.1f} dBA: {short:+.1f} dB on the mains{stronger} would meet it."
         )
     back = int(walk.x_m.argmax())
     if venue.goals.back_dba is not None:

@@ -265,3 +265,11 @@ def test_octaves_spread_over_thirds():
 def test_nonsense_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_words_for_levels_are_checked():
+    field = seat_field(small_hall(), seats_m=ON_AXIS)
+    with pytest.raises(ValueError, match="weighting must be one of A, C"):
+        field.weighted_db(weighting="Z")
+    with pytest.raises(ValueError, match="which must be one of direct, useful, total"):
+        field.octaves_db("late")

@@ -413,3 +413,75 @@ def test_every_table_is_complete(plan):
     import json
 
     assert json.loads(json.dumps(plan.to_dict()))["settings"]["Fills"]["delay_ms"] == row.delay_ms
+
+
+def test_loudest_seat_counts_seats_that_no_fill_touches(plan, demos):
+    for made in (plan, demos["tidewell_hall"], demos["lantern_room"]):
+        on = [name for name, own in made.settings.items() if np.isfinite(own.trim_db)]
+        field = seat_field(made.venue, made.settings, sounding=on)
+        assert made.loudest_dba == pytest.approx(field.weighted_db().max(), abs=1e-6)
+        assert any(f"{made.loudest_dba:.1f} dBA" in line for line in made.cautions)
+
+
+def test_late_path_stays_at_zero_in_weather_that_does_not_mend_it():
+    plan = plan_fills(with_output(small_hall(), "Fills", latency_ms=90.0))
+    fill = plan.fills[0]
+    assert plan.settings["Fills"].delay_ms == 0.0
+    # 17 m of path, 20 degrees colder: about 2 ms later, far from the 21 ms that lack.
+    assert plan.retime([0.0, 20.0, 30.0])["Fills"].tolist() == [0.0, 0.0, 0.0]
+    held = plan_fills(replace(plan.venue, hold_back_ms=fill.hold_back_ms - 10.0))
+    assert held.fills[0].hold_back_ms == pytest.approx(10.0, abs=0.2)
+    assert "a further hold-back of" in held.fills[0].unmet[0]
+
+
+def two_fill_outputs(**locked):
+    hall = small_hall()
+    own = hall.outputs["Fills"]
+    outputs = {
+        "Mains": hall.outputs["Mains"],
+        "A": replace(own, name="A", locked=locked),
+        "B": replace(own, name="B"),
+    }
+    fills = (replace(hall.sources[2], output="A"), replace(hall.sources[3], output="B"))
+    return replace(hall, outputs=outputs, sources=(*hall.sources[:2], *fills))
+
+
+def test_the_free_half_of_a_tier_is_planned_around_the_locked_half():
+    plan = plan_fills(two_fill_outputs(trim_db=-40.0))
+    assert plan.settings["A"].trim_db == -40.0
+    assert not any(need.needed for need in plan.needs_after)
+    both = plan_fills(two_fill_outputs())
+    assert plan.settings["B"].trim_db > both.settings["B"].trim_db == both.settings["A"].trim_db
+
+
+def test_sentences_fit_the_numbers():
+    hall = small_hall()
+    small = replace(hall.loudspeakers["fill box"], low_limit_hz=300.0)
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": small}))
+    assert any("below the box's own low limit" in line for line in plan.fills[0].reasons)
+    dialled = OutputSettings(delay_ms=60.0, trim_db=-3.0, low_cut_hz=100.0, shelf_db=6.0)
+    reasons = evaluate(hall, {"Fills": dialled}).fills[0].reasons
+    assert any("Set is 100 Hz" in line for line in reasons)
+    assert any(line.startswith("Shelf set +6.0 dB; none would") for line in reasons)
+    loud = evaluate(small_hall(reference_dba=70.0), {"Mains": OutputSettings(trim_db=20.0)})
+    line = next(line for line in loud.unmet if "at the reference" in line)
+    assert "stronger" not in line
+    assert "dBA: -" in line
+    masked = plan_fills(small_hall(outdoors=True, sti=0.95, reference_dba=104.0))
+    assert any("mask" in line for line in masked.summary)
+    assert not any("noise limits it" in line for line in masked.summary)
+
+
+def test_margin_that_is_offered_mends_as_many_seats_as_it_says():
+    plan = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=45.0, trim_db=0.0)})
+    line = next(line for line in plan.unmet if "more margin would mend" in line)
+    more, count = float(line.split("; ")[-1].split()[0]), int(line.split("mend ")[-1].split()[0])
+    checks = plan.checks
+    broken = ~checks.keeps_image
+    limit = precedence_limit_db(checks.gap_ms[broken] + more + 0.05)
+    assert count == (checks.level_difference_db[broken] <= limit).sum()
+
+
+def test_settings_must_be_output_settings():
+    with pytest.raises(TypeError, match="Fills: settings must be an OutputSettings, got dict"):
+        evaluate(small_hall(), {"Fills": {"delay_ms": 60.0}})
