@@ -117,7 +117,7 @@ def _check_block(
     rows = []
     for name in fills:
         index = names.index(name)
-        main, arrival = counting_mains(venue, paths, settings, name)
+        main, arrival = counting_mains(venue, paths, settings, name, shift_db)
         gap = mix.arrival_ms[index] - arrival
         difference = level[index] - mains_dba
         other, other_gap = _others(level, mix.arrival_ms, [names.index(f) for f in fills], index)

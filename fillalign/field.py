@@ -436,7 +436,7 @@ def build_mix(
     power = np.array([filter_power(settings[name]) for name in names]) * corrected
     kept = cache or PairCache()
     arrival, level = output_arrivals(venue, paths, settings, kept)
-    level = level + to_db(corrected @ A_POWER / A_POWER.sum())[:, None]
+    level = level + shift_dba(shift)[:, None]
     heard_outputs = names if sounding is None else sounding
     gains = gains_of(settings, names, heard_outputs)
     first = _nearby_first(arrival, level + to_db(gains**2)[:, None])
@@ -471,6 +471,11 @@ def build_mix(
 def arrival_shift(venue: Venue, settings: Settings) -> FloatArray:
     """Delay plus latency of each output, in ms."""
     return np.array([settings[n].delay_ms + out.latency_ms for n, out in venue.outputs.items()])
+
+
+def shift_dba(shift_db: FloatArray) -> FloatArray:
+    """Shifts by band (o, b) as one of the A-weighted level of each output, (o,)."""
+    return to_db(10 ** (shift_db / 10) @ A_POWER / A_POWER.sum())
 
 
 def measured_shifts_db(venue: Venue, *, state: str | None = None) -> FloatArray:

@@ -339,7 +339,7 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     Raises
     ------
     ValueError
-        If a delay exceeds its device's maximum.
+        If a delay exceeds its device's maximum, or a locked value its device's range.
 
     Notes
     -----
@@ -356,6 +356,7 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     """
     planner = _Planner(venue, air)
     settings = planner.mains_settings()
+    _check_settings(venue, settings)
     sounding = list(planner.mains)
     for tier in fill_tiers(venue):
         settings = planner.decide(settings, tier, sounding)

@@ -221,7 +221,9 @@ def _delay_lines(answer: QuickAnswer) -> list[str]:
     if answer.hold_back_ms:
         lines.append(f"              The fill is late already: hold the mains back by "
                      f"{answer.hold_back_ms:.2f} ms, and every other output with them.")
-    if answer.margin_ms:
+    if answer.hold_back_ms:
+        lines.append(f"              Then the fill comes {answer.margin_ms:g} ms after the main.")
+    elif answer.margin_ms:
         lines.append(f"              {answer.margin_ms:g} ms of it are margin: the fill comes that "
                      "much after the main.")
     else:
@@ -234,7 +236,8 @@ def _delay_lines(answer: QuickAnswer) -> list[str]:
     else:
         word = "late" if late > 0 else "early"
         habit = answer.delay_ms - answer.hold_back_ms + late
-        lines.append(f"At 20 C       it would be {habit:.2f} ms: set that today and the "
+        shown = f"{habit:.2f} ms" if habit >= 0 else f"{-habit:.2f} ms of hold-back"
+        lines.append(f"At 20 C       it would be {shown}: set that today and the "
                      f"fill is {abs(late):.2f} ms ({samples:.0f} samples) too {word}.")
     return lines
 

@@ -9,7 +9,7 @@ import numpy as np
 from fillalign._check import FloatArray
 from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
-from fillalign.field import NEAR_DB, Settings, arrival_shift, to_db
+from fillalign.field import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
 from fillalign.need import Bench
 from fillalign.paths import IntArray, Paths
 from fillalign.units import round_up_to_step
@@ -27,15 +27,16 @@ def reference_sources(venue: Venue, output: str) -> list[int]:
 
 
 def counting_mains(
-    venue: Venue, paths: Paths, settings: Settings, output: str
+    venue: Venue, paths: Paths, settings: Settings, output: str, shift_db: FloatArray
 ) -> tuple[IntArray, FloatArray]:
     """Return the main that counts at each seat, as a source index (n,), and its arrival in ms.
 
-    The earliest arrival within 10 dB of the loudest main of the same feed.
+    The earliest arrival within 10 dB of the loudest main of the same feed, with
+    the correction from measured levels, (o, b).
     """
     sources = np.array(reference_sources(venue, output))
     owner = paths.source_output[sources]
-    trims = np.array([settings[name].trim_db for name in venue.outputs])
+    trims = np.array([settings[name].trim_db for name in venue.outputs]) + shift_dba(shift_db)
     level = paths.level_dba[sources] + trims[owner, None]
     arrival = paths.serving_ms[sources] + arrival_shift(venue, settings)[owner, None]
     late = np.where(level >= level.max(axis=0) - NEAR_DB, arrival, np.inf)
@@ -231,7 +232,7 @@ def delay_basis(
     venue, paths = bench.venue, bench.paths
     index = list(venue.outputs).index(output)
     seats = np.flatnonzero(bench.seats_in(areas))
-    mains, _ = counting_mains(venue, paths, settings, output)
+    mains, _ = counting_mains(venue, paths, settings, output, bench.shift_db)
     fills = serving_fills(paths, index)
     length, wind, later = _boxes(venue, "show", settings, output)
     box = np.array([venue.sources[i].position_m for i in fills])

@@ -178,7 +178,9 @@ def image_kept(
     Seats where the fill lies more than 10 dB below the mains do not count.
     """
     index = mix.outputs.index(output)
-    _, arrival = counting_mains(bench.venue, bench.paths, settings, output)
+    _, arrival = counting_mains(
+        bench.venue, bench.paths, settings, output, bench.shift_db
+    )
     limit = precedence_limit_db(mix.arrival_ms[index] - arrival)
     mains_power = mix.direct(gains_of(settings, mix.outputs, mains)) @ A_POWER
     difference = to_db(mix.gram[index, index] @ A_POWER) - to_db(mains_power)

@@ -485,3 +485,8 @@ def test_margin_that_is_offered_mends_as_many_seats_as_it_says():
 def test_settings_must_be_output_settings():
     with pytest.raises(TypeError, match="Fills: settings must be an OutputSettings, got dict"):
         evaluate(small_hall(), {"Fills": {"delay_ms": 60.0}})
+
+
+def test_locked_value_beyond_the_box_is_refused():
+    with pytest.raises(ValueError, match="Fills: trim_db must be between -120 and 22 dB"):
+        plan_fills(with_output(small_hall(), "Fills", locked={"trim_db": 30.0}))

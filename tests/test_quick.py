@@ -166,3 +166,11 @@ def test_bad_values_are_named(given, message):
     values = {"main_m": 41.0, "fill_m": 15.0, "temperature_c": 24.0, **given}
     with pytest.raises(ValueError, match=message):
         quick_answer(**values)
+
+
+def test_late_path_is_told_as_hold_back_throughout():
+    text = " ".join(quick_answer(10.0, 20.0, 30.0, margin_ms=5.0).text().split())
+    assert "of it are margin" not in text
+    assert "Then the fill comes 5 ms after the main." in text
+    # 10 m at 20 C, 344 m/s, less the 5 ms of margin.
+    assert "At 20 C it would be 24.07 ms of hold-back: set that today and the fill is" in text

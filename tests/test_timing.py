@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import Air, Survey
-from fillalign.field import resting_settings
+from fillalign import Air, Measured, Survey
+from fillalign.field import measured_shifts_db, resting_settings
 from fillalign.paths import trace_paths, venue_seats
 from fillalign.planner import _Planner
 from fillalign.timing import (
@@ -17,6 +17,8 @@ from fillalign.timing import (
     reference_sources,
 )
 from tests.small_venue import small_hall, with_output
+
+NO_SHIFT = np.zeros((2, 27))
 
 
 def test_weights_by_nearness_of_level():
@@ -34,7 +36,7 @@ def test_main_that_counts_is_the_earliest_within_10_db():
     hall = small_hall()
     paths = trace_paths(hall, venue_seats(hall), hall.states["show"], Air(20.0))
     settings = resting_settings(hall)
-    mains, arrival = counting_mains(hall, paths, settings, "Fills")
+    mains, arrival = counting_mains(hall, paths, settings, "Fills", NO_SHIFT)
     y = paths.seats.points_m[:, 1]
     assert (mains[y < -1] == 0).all()
     assert (mains[y > 1] == 1).all()
@@ -45,7 +47,7 @@ def test_main_that_counts_is_the_earliest_within_10_db():
         hall.loudspeakers["main box"], level_dba=60.0)},
         sources=(replace(hall.sources[0], loudspeaker="soft"), *hall.sources[1:]))
     paths = trace_paths(soft, venue_seats(soft), soft.states["show"], Air(20.0))
-    assert (counting_mains(soft, paths, settings, "Fills")[0] == 1).all()
+    assert (counting_mains(soft, paths, settings, "Fills", NO_SHIFT)[0] == 1).all()
 
 
 def test_mains_of_the_same_feed_or_all():
@@ -104,3 +106,17 @@ def test_uncertainty_against_1000_plans(rule):
     assert stated.largest == "thermometer"
     total = np.sqrt(sum(part**2 for part in stated.by_cause_ms.values()))
     assert stated.total_ms == pytest.approx(total)
+
+
+def test_main_measured_far_down_does_not_count():
+    hall = small_hall()
+    own = hall.outputs["Mains"]
+    outputs = {"Right": replace(own, name="Right"), **hall.outputs}
+    sources = (replace(hall.sources[0], output="Right"), *hall.sources[1:])
+    read = Measured("Right", (14.0, -3.2, 1.2), "show", level_dba=40.0)
+    dull = replace(hall, outputs=outputs, sources=sources, measured=(read,))
+    paths = trace_paths(dull, venue_seats(dull), dull.states["show"], Air(20.0))
+    counted = counting_mains(
+        dull, paths, resting_settings(dull), "Fills", measured_shifts_db(dull)
+    )[0]
+    assert (counted == 1).all()
