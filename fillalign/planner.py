@@ -356,7 +356,10 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     """
     planner = _Planner(venue, air)
     settings = planner.mains_settings()
-    _check_settings(venue, settings)
+    # A trim not locked is only a start, and may lie beyond a weak box.
+    _check_settings(
+        venue, {name: own for name, own in settings.items() if venue.outputs[name].locked}
+    )
     sounding = list(planner.mains)
     for tier in fill_tiers(venue):
         settings = planner.decide(settings, tier, sounding)
