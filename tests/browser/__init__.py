@@ -1,0 +1,1 @@
+"""The lessons as a learner meets them: JupyterLab in a real browser."""
