@@ -120,14 +120,20 @@ def analytic_highs(response: FloatArray, sample_rate_hz: float) -> ComplexArray:
     """Return the analytic signal of `response` above 1 kHz."""
     from scipy import fft
 
-    size = fft.next_fast_len(response.size, real=False)
+    # Mirrored and faded ends, or the jump at a cut would pass for an arrival.
+    pad = min(round(0.01 * sample_rate_hz), response.size - 1)
+    fade = np.sin(np.pi / 2 * np.arange(pad) / pad) ** 2
+    longer = np.pad(response, pad, mode="reflect")
+    longer[:pad] *= fade
+    longer[longer.size - pad :] *= fade[::-1]
+    size = fft.next_fast_len(longer.size, real=False)
     frequency = np.arange(size) * sample_rate_hz / size
     rise = np.clip(frequency / READ_ABOVE_HZ * 2 - 1, 0, 1)
     # Interpolation between samples needs the last tenth below half the sample rate free.
     fall = np.clip(4.5 - 10 * frequency / sample_rate_hz, 0, 1)
     weight = 2 * np.sin(np.pi / 2 * rise) ** 2 * np.sin(np.pi / 2 * fall) ** 2
-    analytic: ComplexArray = fft.ifft(fft.fft(response, size) * weight)[: response.size]
-    return analytic
+    analytic: ComplexArray = fft.ifft(fft.fft(longer, size) * weight)
+    return analytic[pad : pad + response.size]
 
 
 def noise_rms(envelope: FloatArray, sample_rate_hz: float) -> float:

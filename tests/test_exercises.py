@@ -87,7 +87,8 @@ def test_no_hint_holds_the_answer(name):
 @every_exercise
 def test_the_solution_shows_a_call_that_gives_its_number(name):
     exercise = EXERCISES[name]
-    scope = {**vars(fillalign), "math": math, "np": np}
+    public = {word: getattr(fillalign, word) for word in fillalign.__all__}
+    scope = {**public, "math": math, "np": np}
     for seed, numbers in variants(exercise):
         text = ex.solution(name, seed=seed)
         number = text.rpartition("Answer: ")[2].removesuffix(f" {exercise.unit}")
