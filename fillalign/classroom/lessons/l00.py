@@ -121,12 +121,13 @@ EXERCISES = (
                  lambda **n: -_two_distances(**n)),
         ),
         solution="The main's sound travels {main_m:g} m, the fill's {fill_m:g} m. The difference, "
-                 "at the speed of sound in {temperature_c:g} C, takes {answer} ms.",
+                 "divided by 331.3 + 0.606 x {temperature_c:g} m/s and times 1000, is about "
+                 "{answer} ms.",
     ),
     Exercise(
         id="00-b",
-        text="A processor at 48 kHz takes its delay in samples. You want {delay_ms:g} ms. How "
-             "many samples do you set?",
+        text="A processor at 48 kHz takes its delay in samples, the steps in which it counts "
+             "time. You want {delay_ms:g} ms. How many samples do you set?",
         numbers={"delay_ms": (35, 42.5, 60, 75, 87.5)},
         answer=lambda delay_ms: float(ms_to_samples(delay_ms, 48000)),
         code="ms_to_samples({delay_ms:g}, 48000)",
@@ -168,8 +169,8 @@ EXERCISES = (
                  lambda tape_ft: fill_delay_ms(tape_ft / 0.3048, Air(20.0))),
             Slip("That is in seconds: times 1000.", lambda tape_ft: _in_feet(tape_ft) / 1000),
         ),
-        solution="{tape_ft:g} ft times 0.3048 gives the metres; divided by the speed of sound at "
-                 "20 C that takes {answer} ms.",
+        solution="{tape_ft:g} ft times 0.3048 gives the metres; divided by 344 m/s, the speed of "
+                 "sound at 20 C and 50 %, and times 1000, that is {answer} ms.",
     ),
 )
 
@@ -202,7 +203,8 @@ PREDICTIONS = (
         text="The same fill, and the hall is 10 C instead of 20 C. By how much longer must the "
              "fill wait?",
         unit="ms", truth=_colder_ms, decimals=1, tolerance=0.5,
-        meaning="Colder air is slower, by roughly 0.6 m/s for each degree of some 340 m/s.",
+        meaning="Sound is slower in colder air: of some 340 m/s it loses about 0.6 m/s with each "
+                "degree.",
         slips=(
             Slip("Temperature does count: small here, more over the length of a field.",
                  lambda: 0.0),
