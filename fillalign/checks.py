@@ -20,6 +20,7 @@ from fillalign.field import (
     to_db,
 )
 from fillalign.need import Bench, main_outputs
+from fillalign.pairing import PairCache
 from fillalign.paths import (
     A_POWER,
     IntArray,
@@ -226,13 +227,6 @@ def walk_levels(
     )
 
 
-def _point_dba(bench: Bench, point: FloatArray, settings: Settings, names: list[str]) -> float:
-    venue = bench.venue
-    paths = trace_paths(venue, single_points(point), venue.states["show"], bench.air)
-    mix = build_mix(venue, paths, settings, sounding=names, shift_db=bench.shift_db)
-    return float(to_db(mix.total(gains_of(settings, mix.outputs, names))[0] @ A_POWER))
-
-
 def gain_before_feedback_db(
     bench: Bench, settings: Settings, sounding: list[str], walk: Walk
 ) -> float:
@@ -240,14 +234,24 @@ def gain_before_feedback_db(
 
     How far the mains come down, less what the fills add at the stage microphone.
     """
-    point = np.array(bench.venue.stage_microphone_m)
-    back = int(walk.x_m.argmax())
-    down = float(walk.after_dba[back] - walk.before_dba[back])
-    mains = main_outputs(bench.venue)
-    added = _point_dba(bench, point, settings, sounding) - _point_dba(
-        bench, point, settings, mains
-    )
-    return down - added
+    venue, back = bench.venue, int(walk.x_m.argmax())
+    point = single_points(np.array(venue.stage_microphone_m))
+    paths = trace_paths(venue, point, venue.states["show"], bench.air)
+    every, mains = _totals(bench, paths, settings, "show", [sounding, main_outputs(venue)])
+    added = float(to_db(every @ A_POWER)) - float(to_db(mains @ A_POWER))
+    return float(walk.after_dba[back] - walk.before_dba[back]) - added
+
+
+def _totals(
+    bench: Bench, paths: Paths, settings: Settings, state: str, sounding: list[list[str]]
+) -> list[FloatArray]:
+    """Total power (b,) at the one place of `paths` for each list of outputs."""
+    cache, totals = PairCache(), []
+    for names in sounding:
+        mix = build_mix(bench.venue, paths, settings, state=state, sounding=names,
+                        shift_db=bench.shift_db, cache=cache)
+        totals.append(np.asarray(mix.total(gains_of(settings, mix.outputs, names))[0]))
+    return totals
 
 
 @dataclass(frozen=True)
@@ -278,19 +282,14 @@ def expected_reading(
     """Predict what a meter shows at the aim seat in the empty venue."""
     venue = bench.venue
     state = venue.states["check"]
-    point = aim_seat(venue, output, venue_seats(venue), areas)
-    seat = venue_seats(venue)
-    here = seat.take(np.flatnonzero((seat.points_m == point).all(axis=1))[:1])
+    seats = venue_seats(venue)
+    point = aim_seat(venue, output, seats, areas)
+    here = seats.take(np.flatnonzero((seats.points_m == point).all(axis=1))[:1])
     paths = trace_paths(venue, here, state, state.air)
     mains = main_outputs(venue)
-
-    def total(names: list[str]) -> FloatArray:
-        mix = build_mix(
-            venue, paths, settings, state="check", sounding=names, shift_db=bench.shift_db
-        )
-        return np.asarray(mix.total(gains_of(settings, mix.outputs, names))[0])
-
-    alone, fill, both = total(mains), total([output]), total([*mains, output])
+    alone, fill, both = _totals(
+        bench, paths, settings, "check", [mains, [output], [*mains, output]]
+    )
     x, y, z = (float(v) for v in point)
     return Reading(
         output=output,

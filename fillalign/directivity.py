@@ -211,6 +211,13 @@ def _heading(forward: FloatArray) -> FloatArray:
     return np.where(upright, [1.0, 0.0, 0.0], level / np.where(upright, 1.0, length))
 
 
+def _frame(forward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the unit vectors to the right of and up from upright boxes that look forward."""
+    heading = _heading(forward)
+    right = np.stack([heading[..., 1], -heading[..., 0], np.zeros(heading.shape[:-1])], axis=-1)
+    return right, np.cross(right, forward)
+
+
 def off_axis_angles(source_m: ArrayLike, aim_m: ArrayLike, point_m: ArrayLike) -> tuple[Any, Any]:
     """Return the angle of points off a box's axis and around it, in degrees.
 
@@ -243,9 +250,7 @@ def off_axis_angles(source_m: ArrayLike, aim_m: ArrayLike, point_m: ArrayLike) -
     source = as_points("source_m", source_m)
     aim, point = as_points("aim_m", aim_m), as_points("point_m", point_m)
     forward = _unit(aim - source, "aim_m must not lie at source_m: the box has no direction")
-    heading = _heading(forward)
-    right = np.stack([heading[..., 1], -heading[..., 0], np.zeros(heading.shape[:-1])], axis=-1)
-    up = np.cross(right, forward)
+    right, up = _frame(forward)
     ray = point - source
     along, across, above = (np.einsum("...i,...i", ray, axis) for axis in (forward, right, up))
     aside = np.hypot(across, above)
@@ -449,22 +454,28 @@ def array_radiated_power(
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
     speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
     across, upright = np.sqrt(box_exponent([coverage_h_deg, coverage_v_deg]))
+    m_h, m_v, rear = (np.broadcast_to(part, frequency.shape).ravel() for part in _pattern(
+        coverage_h_deg, coverage_v_deg, None if control_hz is None else frequency, control_hz,
+        rear_floor_db,
+    ))
     offsets = positions - positions.mean(axis=0)
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()
+    forward = _unit(axes, "aims must not be 0: the box has no direction")
+    frames = list(zip(offsets, forward, *_frame(forward), strict=True))
     power = np.empty(frequency.size)
     for band, hertz in enumerate(frequency.flat):
         k = 2.0 * np.pi * hertz / speed
         zones = 1.5 + 0.16 * max(across, upright) + 0.065 * k * reach
         rays, share = _sphere(along, zones, 10.0 + 2.2 * across)
         pressure = np.zeros(len(rays), dtype=complex)
-        for offset, axis in zip(offsets, axes, strict=True):
-            theta, phi = off_axis_angles(np.zeros(3), axis, rays)
-            pattern = box_directivity(
-                theta, phi, coverage_h_deg, coverage_v_deg, rear_floor_db=rear_floor_db,
-                frequency_hz=None if control_hz is None else hertz, control_hz=control_hz,
-            )
-            pressure += pattern * np.exp(1j * k * (rays @ offset))
+        for offset, ahead, right, up in frames:
+            # As box_directivity, from the rays' components instead of angles.
+            aside, above = (rays @ right) ** 2, (rays @ up) ** 2
+            exponent = m_h[band] + (m_v[band] - m_h[band]) * above / (aside + above + NOWHERE_M**2)
+            half = np.maximum((1.0 + rays @ ahead) / 2.0, NOWHERE_M**2)
+            size = np.sqrt((1.0 - rear[band]) * half ** (2.0 * exponent) + rear[band])
+            pressure += size * np.exp(1j * k * (rays @ offset))
         power[band] = share @ np.abs(pressure) ** 2
     return scalar_out(power.reshape(frequency.shape))
 

@@ -7,30 +7,28 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
-from functools import lru_cache, partial
-from typing import TypeVar
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillalign._check import ComplexArray, FloatArray, as_points, check_choice
+from fillalign._check import FloatArray, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
-from fillalign.comb import interference_power
-from fillalign.filters import (
-    low_cut_group_delay_ms,
-    low_cut_response,
-    shelf_group_delay_ms,
-    shelf_response,
-)
 from fillalign.levels import c_weighting_db
+from fillalign.pairing import (
+    PART_SHARE,
+    PART_START,
+    PairCache,
+    cross_power,
+    filter_power,
+    filters_of,
+    own_power,
+    part_filter,
+)
 from fillalign.paths import (
     A_POWER,
-    CENTRE_HZ,
-    HIGH_HZ,
-    LOW_HZ,
     IntArray,
     Paths,
     by_thirds,
@@ -46,21 +44,8 @@ NEAR_DB = 10.0
 _FLOOR = 1e-30
 _BLOCK = 1024
 
-# Third octaves up to 1 kHz are split: there low cuts bend the phase.
-_SPLIT = np.where(THIRDS_HZ < 1100, 3, 1)
-PART_BAND = np.repeat(np.arange(THIRDS_HZ.size), _SPLIT)
-PART_START = np.concatenate([[0], np.cumsum(_SPLIT)[:-1]])
-_STEP = np.arange(PART_BAND.size) - PART_START[PART_BAND]
-PART_LOW_HZ = LOW_HZ[PART_BAND] + _STEP * ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
-PART_HIGH_HZ = PART_LOW_HZ + ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
-PART_CENTRE_HZ = (PART_LOW_HZ + PART_HIGH_HZ) / 2
-PART_SHARE = 1.0 / _SPLIT[PART_BAND]
-_EDGE_HZ = np.append(PART_LOW_HZ, PART_HIGH_HZ[-1])
-_CLOSE_S = 1e-9
-_KEPT_BYTES = 100_000_000
 _KEPT_TAILS = 64
 Settings = Mapping[str, OutputSettings]
-_K = TypeVar("_K")
 
 
 def to_db(power: FloatArray) -> FloatArray:
@@ -89,67 +74,6 @@ def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
         )
         for name, output in venue.outputs.items()
     }
-
-
-def filters_of(settings: OutputSettings) -> OutputSettings:
-    """Return the filters and the polarity of some settings, without delay and trim."""
-    return replace(settings, delay_ms=0.0, trim_db=0.0)
-
-
-def _response(settings: OutputSettings, frequency_hz: FloatArray) -> ComplexArray:
-    """Complex response of an output's filters and polarity."""
-    response = np.ones(frequency_hz.shape, dtype=complex)
-    if settings.low_cut_hz is not None:
-        order, kind = settings.low_cut_order, settings.low_cut_kind
-        response *= low_cut_response(frequency_hz, settings.low_cut_hz, order=order, kind=kind)
-    if settings.shelf_db:
-        response *= shelf_response(frequency_hz, settings.shelf_hz, settings.shelf_db)
-    return -response if settings.polarity == "inverted" else response
-
-
-def filter_power(settings: OutputSettings) -> FloatArray:
-    """Mean power response of an output's filters by band (four-point Gauss rule)."""
-    return _filter_power(filters_of(settings))
-
-
-@lru_cache(maxsize=1024)
-def _filter_power(filters: OutputSettings) -> FloatArray:
-    nodes, weights = np.polynomial.legendre.leggauss(4)
-    inside = CENTRE_HZ + np.outer(nodes, HIGH_HZ - LOW_HZ) / 2
-    power = np.asarray(weights @ np.abs(_response(filters, inside)) ** 2 / 2)
-    power.setflags(write=False)
-    return power
-
-
-@dataclass(frozen=True)
-class PartFilter:
-    """An output's filters over the parts of bands: size, phase in rad, delay in s."""
-
-    size: FloatArray
-    phase: FloatArray
-    lag: FloatArray
-
-
-def part_filter(settings: OutputSettings) -> PartFilter:
-    """Return the filters at the centres of the parts.
-
-    Within a part magnitude and group delay are taken as constant; whole third
-    octaves would be up to 2 dB off where a low cut bends its phase.
-    """
-    return _part_filter(filters_of(settings))
-
-
-@lru_cache(maxsize=1024)
-def _part_filter(filters: OutputSettings) -> PartFilter:
-    response = _response(filters, PART_CENTRE_HZ)
-    lag = np.zeros(PART_CENTRE_HZ.size)
-    if filters.low_cut_hz is not None:
-        order, kind = filters.low_cut_order, filters.low_cut_kind
-        corner = filters.low_cut_hz
-        lag = lag + low_cut_group_delay_ms(PART_CENTRE_HZ, corner, order=order, kind=kind)
-    if filters.shelf_db:
-        lag = lag + shelf_group_delay_ms(PART_CENTRE_HZ, filters.shelf_hz, filters.shelf_db)
-    return PartFilter(np.abs(response), np.angle(response), lag / 1000)
 
 
 @dataclass(frozen=True)
@@ -212,23 +136,6 @@ def _nearby_first(arrival: FloatArray, level: FloatArray) -> FloatArray:
     return np.asarray(np.where(counts, arrival, np.inf).min(axis=0))
 
 
-class PairCache:
-    """Interference between outputs over fixed paths, kept for settings already seen.
-
-    Planning changes one output at a time, so most pairs recur; where only
-    filters and delays change, the waves between two elements recur.
-    """
-
-    def __init__(self) -> None:
-        self.own: dict[int, FloatArray] = {}
-        self.source: dict[int, FloatArray] = {}
-        self.cross: dict[tuple[object, ...], FloatArray] = {}
-        self.phasors: dict[int, FloatArray] = {}
-        self.waves: dict[tuple[int, int], FloatArray] = {}
-        self.tails: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
-        self.served: tuple[FloatArray, FloatArray] | None = None
-
-
 def _served(venue: Venue, paths: Paths) -> tuple[FloatArray, FloatArray]:
     """Arrival in ms without delays and direct level in dBA of each output, (o, n) each."""
     arrival, level = [], []
@@ -249,92 +156,6 @@ def output_arrivals(
     return kept.served[0] + arrival_shift(venue, settings)[:, None], kept.served[1]
 
 
-def _own_power(paths: Paths, chosen: IntArray) -> FloatArray:
-    """Power of one output alone with interference between its elements, (n, parts)."""
-    power = paths.amplitude[chosen][..., PART_BAND] ** 2
-    if len(chosen) == 1:
-        return np.asarray(power[0])
-    times = paths.time_ms[chosen][..., None] / 1000
-    return interference_power(power, times, PART_LOW_HZ, PART_HIGH_HZ)
-
-
-def _kept(kept: dict[_K, FloatArray], key: _K, make: Callable[[_K], FloatArray]) -> FloatArray:
-    """Return what is kept, or make it; when there is too much, start anew."""
-    if key not in kept:
-        made = make(key)
-        if (len(kept) + 1) * made.nbytes > _KEPT_BYTES:
-            kept.clear()
-        kept[key] = made
-    return kept[key]
-
-
-def _phasor(paths: Paths, element: int) -> FloatArray:
-    """Sine and cosine of the phase of an element's arrival at the edges of parts, (2, edges, n)."""
-    turn = 2 * np.pi / 1000 * _EDGE_HZ[:, None] * paths.time_ms[element]
-    return np.stack([np.sin(turn), np.cos(turn)])
-
-
-def _loud(paths: Paths, one: int, other: int) -> FloatArray:
-    """Product of the amplitudes of two elements, (parts, n)."""
-    return np.asarray((paths.amplitude[one] * paths.amplitude[other]).T[PART_BAND])
-
-
-def _waves(paths: Paths, cache: PairCache, pair: tuple[int, int]) -> FloatArray:
-    """Waves between two elements, (parts, 4, n), times half their amplitudes.
-
-    Sine and cosine of the phase at the lower and at the upper edge of each part.
-    """
-    (sine, cosine), (other_sine, other_cosine) = (
-        _kept(cache.phasors, element, partial(_phasor, paths)) for element in pair
-    )
-    loud = _loud(paths, *pair) / 2
-    waves = np.empty((len(loud), 4, loud.shape[1]))
-    for row, wave in enumerate((sine * other_cosine - cosine * other_sine,
-                                cosine * other_cosine + sine * other_sine)):
-        np.multiply(wave[:-1], loud, out=waves[:, row])
-        np.multiply(wave[1:], loud, out=waves[:, row + 2])
-    return waves
-
-
-def _cross_power(
-    paths: Paths,
-    pair: tuple[IntArray, IntArray],
-    later_s: float,
-    filters: tuple[PartFilter, PartFilter],
-    cache: PairCache,
-) -> FloatArray:
-    """Cross power of two outputs at trim 0, (n, b); `later_s` is the first's less the second's.
-
-    The closed form of `fillalign.comb`, part by part of each band: sinc times
-    cosine as a difference of sines at the edges of the part. Filters and delays
-    turn those, the same for all elements.
-    """
-    lag = (filters[0].lag - filters[1].lag)[:, None]
-    turn = filters[0].phase - filters[1].phase
-    half = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
-    size = filters[0].size * filters[1].size * PART_SHARE
-    low, high = (side * half * lag[:, 0] - turn + 2 * np.pi * edge * later_s
-                 for side, edge in ((-1.0, PART_LOW_HZ), (1.0, PART_HIGH_HZ)))
-    ends = np.stack([-np.cos(low), -np.sin(low), np.cos(high), np.sin(high)]) * (size / half)
-    by_end = ends.T[:, None, :]
-    total = np.zeros((PART_BAND.size, len(paths.seats)))
-    for one in map(int, pair[0]):
-        for other in map(int, pair[1]):
-            waves = _kept(cache.waves, (one, other), partial(_waves, paths, cache))
-            part = np.matmul(by_end, waves)[:, 0]
-            between = (paths.time_ms[one] - paths.time_ms[other]) / 1000 + later_s
-            gap = between + lag
-            close = np.abs(gap)
-            if close.min() < _CLOSE_S:
-                straight = np.cos(2 * np.pi * PART_CENTRE_HZ[:, None] * between - turn[:, None])
-                straight *= _loud(paths, one, other) * size[:, None]
-                part = np.where(close < _CLOSE_S, straight, part)
-                gap = np.where(close < _CLOSE_S, 1.0, gap)
-            part /= gap
-            total += part
-    return np.asarray(np.add.reduceat(total, PART_START, axis=0).T)
-
-
 def _gram(
     venue: Venue,
     paths: Paths,
@@ -350,10 +171,8 @@ def _gram(
     heard = [index for index, name in enumerate(names) if name in sounding]
     for place, one in enumerate(heard):
         elements = np.flatnonzero(owner == one)
-        if one not in cache.own:
-            cache.own[one] = _own_power(paths, elements)
         size = part_filter(settings[names[one]]).size
-        own = cache.own[one] * (size**2 * PART_SHARE)
+        own = own_power(paths, cache, one) * (size**2 * PART_SHARE)
         np.add.reduceat(own, PART_START, axis=1, out=gram[one, one])
         for other in heard[place + 1 :]:
             pair = settings[names[one]], settings[names[other]]
@@ -364,7 +183,7 @@ def _gram(
             if key not in cache.cross:
                 filters = part_filter(pair[0]), part_filter(pair[1])
                 members = elements, np.flatnonzero(owner == other)
-                cache.cross[key] = _cross_power(
+                cache.cross[key] = cross_power(
                     paths, members, apart / 1000, filters, cache
                 )
             gram[one, other] = gram[other, one] = cache.cross[key]
@@ -434,7 +253,7 @@ def build_mix(
     shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
     corrected = 10 ** (shift / 10)
     power = np.array([filter_power(settings[name]) for name in names]) * corrected
-    kept = cache or PairCache()
+    kept = cache or PairCache(lasting=False)
     arrival, level = output_arrivals(venue, paths, settings, kept)
     level = level + shift_dba(shift)[:, None]
     heard_outputs = names if sounding is None else sounding

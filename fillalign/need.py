@@ -14,7 +14,6 @@ from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field import (
     Mix,
-    PairCache,
     Settings,
     build_mix,
     gains_of,
@@ -22,12 +21,14 @@ from fillalign.field import (
     output_roles,
     to_db,
 )
+from fillalign.pairing import PairCache
 from fillalign.paths import A_POWER, IntArray, Paths, Seats, trace_paths, venue_seats
 from fillalign.speech import SpeechArrivals, speech_arrivals
 from fillalign.venue import Venue
 
 SEATS_A_ROW = 9
 ROWS = 150
+SPEECH_PLACES = np.array([0.2, 0.5, 0.8])
 SHORT_DB = 1.0
 SHARE_OF_ROWS = 0.9
 TIER_M = 2.0
@@ -39,18 +40,25 @@ MIDS = np.isin(_BAND, (3, 4)).astype(float)
 WEIGHTS = np.stack([A_POWER, HIGHS, MIDS], axis=1)
 
 
+def _rows(seats: Seats) -> list[IntArray]:
+    """Seats of each row, area by area: a row ends where x or the area changes."""
+    changes = np.diff(seats.row_x_m) != 0
+    starts = np.flatnonzero(changes | (np.diff(seats.area) != 0)) + 1
+    return np.split(np.arange(len(seats)), starts)
+
+
 def decision_seats(venue: Venue) -> Seats:
     """Seats on which decisions rest: at most 9 a row and 150 rows, evenly spread."""
     seats = venue_seats(venue)
-    _, row = np.unique(np.column_stack([seats.area, seats.row_x_m]), axis=0, return_inverse=True)
-    row = row.ravel()
-    stride = int(np.ceil((row.max() + 1) / ROWS))
-    chosen: list[int] = []
-    for number in range(0, int(row.max()) + 1, stride):
-        members = np.flatnonzero(row == number)
-        count = min(SEATS_A_ROW, len(members))
-        chosen.extend(members[np.round(np.linspace(0, len(members) - 1, count)).astype(int)])
-    return seats.take(np.array(chosen))
+    rows = _rows(seats)
+    chosen = [_spread(row, np.linspace(0, 1, min(SEATS_A_ROW, len(row))))
+              for row in rows[:: int(np.ceil(len(rows) / ROWS))]]
+    return seats.take(np.concatenate(chosen))
+
+
+def _spread(row: IntArray, places: FloatArray) -> IntArray:
+    """Return the seats of a row nearest to some places along it, each once."""
+    return row[sorted({*np.round(places * (len(row) - 1)).astype(int).tolist()})]
 
 
 @dataclass(frozen=True)
@@ -87,8 +95,11 @@ class Bench:
     def part(self, areas: tuple[str, ...]) -> Bench:
         """Return the bench of some areas alone; its rows are not to be used."""
         if areas not in self.parts:
-            paths = self.paths.take(self.seats_in(areas))
-            self.parts[areas] = replace(self, paths=paths, cache=PairCache(), parts={})
+            seats = np.flatnonzero(self.seats_in(areas))
+            self.parts[areas] = replace(
+                self, paths=self.paths.take(seats),
+                cache=PairCache((self.cache, self.paths, seats)), parts={},
+            )
         return self.parts[areas]
 
     def seats_in(self, areas: tuple[str, ...]) -> NDArray[np.bool_]:
@@ -209,23 +220,22 @@ def _reference_rows(venue: Venue, row_x: FloatArray) -> NDArray[np.bool_]:
 def make_bench(venue: Venue, air: Air) -> Bench:
     """Trace a venue for planning in its occupied state and the given air."""
     seats = decision_seats(venue)
-    rows, index = np.unique(
-        np.column_stack([seats.row_x_m, seats.area]), axis=0, return_inverse=True
-    )
-    row = index.ravel()
-    spread = [np.flatnonzero(row == number) for number in range(len(rows))]
-    three = [m[np.unique(np.round(np.array([0.2, 0.5, 0.8]) * (len(m) - 1)).astype(int))]
-             for m in spread]
+    rows = sorted(_rows(seats), key=lambda row: (seats.row_x_m[row[0]], seats.area[row[0]]))
+    first = [row[0] for row in rows]
+    row_of_seat = np.empty(len(seats), dtype=int)
+    for number, row in enumerate(rows):
+        row_of_seat[row] = number
+    row_x = seats.row_x_m[first]
     return Bench(
-        speech_seats=np.concatenate(three),
+        speech_seats=np.concatenate([_spread(row, SPEECH_PLACES) for row in rows]),
         venue=venue,
         air=air,
         paths=trace_paths(venue, seats, venue.states["show"], air),
         shift_db=measured_shifts_db(venue),
-        row_of_seat=row,
-        row_x_m=rows[:, 0],
-        row_area=rows[:, 1].astype(int),
-        reference_rows=_reference_rows(venue, rows[:, 0]),
+        row_of_seat=row_of_seat,
+        row_x_m=row_x,
+        row_area=seats.area[first],
+        reference_rows=_reference_rows(venue, row_x),
     )
 
 

@@ -28,17 +28,16 @@ from fillalign.clarity import (
 )
 from fillalign.comb import interference_power
 from fillalign.field import (
-    PairCache,
     Settings,
     arrival_shift,
     early_ms,
-    filter_power,
     gains_of,
     measured_shifts_db,
     resting_settings,
     to_db,
 )
 from fillalign.levels import pink_band_levels_db
+from fillalign.pairing import PairCache, filter_power
 from fillalign.paths import (
     HIGH_HZ,
     LOW_HZ,
