@@ -9,18 +9,15 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from fillalign._check import RangeWarning
-from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
 from fillalign.air import Air
-from fillalign.plan import FillPlan
-from fillalign.planner import plan_fills
-from fillalign.quick import quick_answer
-from fillalign.sheet import setup_sheet_text, write_sheet
-from fillalign.venue import Venue
-from fillalign.venue_file import VenueError, read_venue
+
+if TYPE_CHECKING:
+    from fillalign.plan import FillPlan
+    from fillalign.venue import Venue
 
 OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN = 0, 2, 3, 4
 
@@ -124,12 +121,16 @@ def _air(venue: Venue, args: argparse.Namespace) -> Air:
 
 def _write_picture(plan: FillPlan, path: Path, *, overwrite: bool) -> None:
     from fillalign import plots
+    from fillalign._files import write_whole
 
     content = plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
     write_whole({path: content}, overwrite=overwrite)
 
 
 def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    from fillalign.planner import plan_fills
+    from fillalign.venue_file import VenueError, read_venue
+
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
         parser.error(f"--{given[0].replace('_', '-')} goes without a venue file")
@@ -151,6 +152,9 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
 
 
 def _show(plan: FillPlan, args: argparse.Namespace) -> int:
+    from fillalign._files import SheetError
+    from fillalign.sheet import setup_sheet_text, write_sheet
+
     try:
         if args.picture is not None:
             _write_picture(plan, Path(args.picture), overwrite=args.overwrite)
@@ -169,6 +173,8 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
 
 
 def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    from fillalign.quick import quick_answer
+
     for name in ("out", "picture"):
         if getattr(args, name) is not None:
             parser.error(f"--{name} goes with a venue file")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +20,7 @@ from fillalign.field import (
     gains_of,
     to_db,
 )
-from fillalign.need import Bench, main_outputs
+from fillalign.need import Bench, covered_areas, main_outputs
 from fillalign.pairing import PairCache
 from fillalign.paths import (
     A_POWER,
@@ -35,7 +36,7 @@ from fillalign.speech import speech_arrivals
 from fillalign.timing import counting_mains
 from fillalign.venue import Venue
 
-BLOCK = 512
+BLOCK = 1024
 RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
 
 
@@ -267,36 +268,40 @@ class Reading:
     both_dba: float
 
 
-def aim_seat(venue: Venue, output: str, seats: Seats, areas: tuple[str, ...]) -> FloatArray:
-    """Covered seat nearest to where the output's boxes aim, (3,)."""
-    inside = np.isin(seats.area, [i for i, a in enumerate(venue.areas) if a.name in areas])
-    points = seats.points_m[inside]
+def aim_seat(venue: Venue, output: str, seats: Seats, areas: tuple[str, ...]) -> int:
+    """Covered seat nearest to where the output's boxes aim."""
+    inside = np.flatnonzero(
+        np.isin(seats.area, [i for i, a in enumerate(venue.areas) if a.name in areas])
+    )
     aims = np.array([s.aim_m for s in venue.sources if s.output == output])
-    away = np.linalg.norm(points[:, None, :] - aims[None], axis=2).min(axis=1)
-    return np.asarray(points[away.argmin()])
+    away = np.linalg.norm(seats.points_m[inside][:, None, :] - aims[None], axis=2).min(axis=1)
+    return int(inside[away.argmin()])
 
 
-def expected_reading(
-    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...]
-) -> Reading:
-    """Predict what a meter shows at the aim seat in the empty venue."""
-    venue = bench.venue
-    state = venue.states["check"]
-    seats = venue_seats(venue)
-    point = aim_seat(venue, output, seats, areas)
-    here = seats.take(np.flatnonzero((seats.points_m == point).all(axis=1))[:1])
-    paths = trace_paths(venue, here, state, state.air)
-    mains = main_outputs(venue)
-    alone, fill, both = _totals(
-        bench, paths, settings, "check", [mains, [output], [*mains, output]]
-    )
-    x, y, z = (float(v) for v in point)
-    return Reading(
-        output=output,
-        seat_m=(x, y, z),
-        mains_dba=float(to_db(alone @ A_POWER)),
-        mains_dbc=float(to_db(alone @ C_POWER)),
-        fill_dba=float(to_db(fill @ A_POWER)),
-        fill_dbc=float(to_db(fill @ C_POWER)),
-        both_dba=float(to_db(both @ A_POWER)),
-    )
+def expected_readings(bench: Bench, settings: Mapping[str, Settings]) -> dict[str, Reading]:
+    """Predict what a meter shows at each fill's aim seat in the empty venue.
+
+    `settings` holds those under which each fill is read, by its output.
+    """
+    if not settings:
+        return {}
+    venue, mains = bench.venue, main_outputs(bench.venue)
+    state, seats = venue.states["check"], venue_seats(venue)
+    aims = [aim_seat(venue, output, seats, covered_areas(venue, [output])) for output in settings]
+    paths = trace_paths(venue, seats.take(np.array(aims, dtype=int)), state, state.air)
+    readings = {}
+    for place, (output, own) in enumerate(settings.items()):
+        alone, fill, both = _totals(
+            bench, paths.take(np.array([place])), own, "check", [mains, [output], [*mains, output]]
+        )
+        x, y, z = (float(v) for v in paths.seats.points_m[place])
+        readings[output] = Reading(
+            output=output,
+            seat_m=(x, y, z),
+            mains_dba=float(to_db(alone @ A_POWER)),
+            mains_dbc=float(to_db(alone @ C_POWER)),
+            fill_dba=float(to_db(fill @ A_POWER)),
+            fill_dbc=float(to_db(fill @ C_POWER)),
+            both_dba=float(to_db(both @ A_POWER)),
+        )
+    return readings

@@ -26,9 +26,10 @@ if TYPE_CHECKING:
 class FillReport:
     """What was found for one fill output, with the reasons as sentences.
 
-    `sounding` tells whether it is in use; `needed` lists the needs of its areas
-    with the mains and the fills ahead sounding. `early_cold_ms` is how early the
-    fill is at the worst seat that counts in the coldest air planned.
+    `sounding` tells whether it is in use (`low_cuts` are tried only then); `needs`
+    are those of its areas with the mains and the fills ahead sounding.
+    `early_cold_ms` is how early the fill is at the worst seat that counts in the
+    coldest air planned.
     """
 
     output: str

@@ -10,10 +10,11 @@ import numpy as np
 
 from fillalign.air import Air
 from fillalign.checks import (
+    Reading,
     SeatChecks,
     Walk,
     check_seats,
-    expected_reading,
+    expected_readings,
     gain_before_feedback_db,
     walk_levels,
 )
@@ -102,9 +103,7 @@ class _Planner:
 
     def basis(self, settings: dict[str, OutputSettings], output: str) -> DelayBasis:
         """Paths and weights of one output at its present trim (0 where it is off)."""
-        own = settings[output]
-        if np.isneginf(own.trim_db):
-            settings = {**settings, output: replace(own, trim_db=0.0)}
+        settings = _audible(settings, output)
         mix = self.bench.mix(settings, [*self.mains, output])
         index = mix.outputs.index(output)
         gain = 10 ** (settings[output].trim_db / 10)
@@ -217,11 +216,18 @@ class _Planner:
         """Examine settings and write down what they do."""
         used: list[str] = []
         reports: list[FillReport] = []
-        for tier in fill_tiers(self.venue):
+        tiers = fill_tiers(self.venue)
+        fills = [name for tier in tiers for name in tier]
+        readings = expected_readings(
+            self.bench, {name: _audible(settings, name) for name in fills}
+        )
+        for tier in tiers:
             on = [name for name in tier if not np.isneginf(settings[name].trim_db)]
             ahead = [*self.mains, *used]
             reports.extend(
-                self.fill_report(settings, name, ahead, on if name in on else [*on, name])
+                self.fill_report(
+                    settings, name, ahead, on if name in on else [*on, name], readings[name]
+                )
                 for name in tier
             )
             used.extend(on)
@@ -262,13 +268,14 @@ class _Planner:
         output: str,
         ahead: list[str],
         tier: list[str],
+        reading: Reading,
     ) -> FillReport:
         """Examine one fill output as set."""
         venue, air = self.venue, self.bench.air
         areas = covered_areas(venue, [output])
         own = settings[output]
         sounding = not np.isneginf(own.trim_db)
-        on = settings if sounding else {**settings, output: replace(own, trim_db=0.0)}
+        on = _audible(settings, output)
         basis = self.basis(on, output)
         answers = basis.answers(air.speed_m_s)
         uncertainty = delay_uncertainty(basis, air, venue.goals.delay_rule, venue.survey)
@@ -285,7 +292,7 @@ class _Planner:
         moving = [output] if output in held else free
         curve = self.curve(on, output, [*ahead, *(n for n in tier if n not in moving)], moving)
         flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
-        tries = self.bench.once(
+        tries = () if not sounding else self.bench.once(
             "low cuts", flat, (tuple(ahead), tuple(tier)),
             lambda: self.low_cuts(flat, tier, ahead).all(),
         )
@@ -312,13 +319,19 @@ class _Planner:
             rounding_ms=own.delay_ms - max(wanted, 0.0),
             trim=curve,
             low_cuts=tries,
-            reading=expected_reading(self.bench, on, output, areas),
+            reading=reading,
             coldest_c=coldest,
             early_ms=early,
             early_cold_ms=early_cold,
             reasons=reasons,
             unmet=fill_unmet(output, own, curve, -wanted) if sounding else (),
         )
+
+
+def _audible(settings: dict[str, OutputSettings], output: str) -> dict[str, OutputSettings]:
+    """Return the settings with the output at trim 0 if it is off."""
+    own = settings[output]
+    return {**settings, output: replace(own, trim_db=0.0)} if np.isneginf(own.trim_db) else settings
 
 
 def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:

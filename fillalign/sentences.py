@@ -265,7 +265,7 @@ def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
     """Seats that lose the image at the stage, by fill, with the margin that would mend them."""
     lines = []
     names = list(venue.outputs)
-    for index in np.unique(checks.fill):
+    for index in sorted({*checks.fill.tolist()}):
         here = checks.fill == index
         broken = here & ~checks.keeps_image
         if not broken.any():
@@ -299,7 +299,7 @@ def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
     worst = int(np.where(broken, checks.echo, -np.inf).argmax())
     x, y, _ = checks.point_m[worst]
     return [
-        f"{len(np.unique(checks.seat[broken]))} seats pass the echo criterion of {limit:g}, worst "
+        f"{len({*checks.seat[broken].tolist()})} seats pass the echo criterion of {limit:g}, worst "
         f"{checks.echo[worst]:.2f} at x {x:.1f} y {y:.1f} m: less trim, or a fill nearer to them, "
         "would mend it."
     ]

@@ -55,6 +55,8 @@ from fillalign.venue import Venue
 OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
 JUST_NOTICEABLE = 0.03
 _BLOCK = 1024
+# Modulations worked out in one go: what a processor keeps at hand.
+_TOGETHER = 200_000
 
 
 def _octaves(power: FloatArray) -> FloatArray:
@@ -105,11 +107,16 @@ class SpeechArrivals:
 
     def index(self, gains: FloatArray) -> FloatArray:
         """Speech transmission index (..., n) for amplitude gains (..., o)."""
-        if gains.ndim > 1:
-            return np.array([self.index(one) for one in gains])
         modulated, energy = self._by_output
-        power = gains[: len(energy)] ** 2
-        shape = self.direct.shape[1:]
+        power = np.atleast_2d(gains)[..., : len(energy)].reshape(-1, len(energy)) ** 2
+        step = max(_TOGETHER // modulated[0, 0].size, 1)
+        parts = [self._index(power[i : i + step]) for i in range(0, len(power), step)]
+        return np.concatenate(parts).reshape(*gains.shape[:-1], -1)
+
+    def _index(self, power: FloatArray) -> FloatArray:
+        """Speech transmission index (k, n) for power gains (k, o)."""
+        modulated, energy = self._by_output
+        shape = len(power), *self.direct.shape[1:]
         total = (power @ energy).reshape(shape)
         real, imaginary = (power @ part for part in modulated)
         arrived = np.sqrt(real * real + imaginary * imaginary).reshape(*shape, -1)
