@@ -118,13 +118,25 @@ def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike
     >>> round(travel_time_ms(15.0, Air(20.0)), 1)
     43.6
     """
-    distance = as_float("distance_m", distance_m, "m", low=0.0)
-    wind = as_float("wind_along_m_s", wind_along_m_s, "m/s", low=-_MAX_WIND_M_S, high=_MAX_WIND_M_S)
-    return scalar_out(1000.0 * distance / (air.speed_m_s + wind))
+    return scalar_out(_path_ms(air, distance_m=distance_m, wind_along_m_s=wind_along_m_s))
 
 
-def _latency(name: str, value: ArrayLike) -> Any:
-    return as_float(name, value, "ms", low=0.0, high=1000.0)
+def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
+    """Travel time over a path, whose length and wind are checked by the names they come under."""
+    (name, length), (wind_name, wind) = length_and_wind.items()
+    distance = as_float(name, length, "m", low=0.0)
+    along = as_float(wind_name, wind, "m/s", low=-_MAX_WIND_M_S, high=_MAX_WIND_M_S)
+    return 1000.0 * distance / (air.speed_m_s + along)
+
+
+def _delay_ms(
+    earlier_ms: Any, margin: ArrayLike, main_latency: ArrayLike, fill_latency: ArrayLike
+) -> Any:
+    """Delay of a fill whose sound arrives earlier by some ms than the main's."""
+    wait = as_float("margin_ms", margin, "ms", low=-100.0, high=100.0)
+    main = as_float("main_latency_ms", main_latency, "ms", low=0.0, high=1000.0)
+    fill = as_float("fill_latency_ms", fill_latency, "ms", low=0.0, high=1000.0)
+    return scalar_out(np.asarray(earlier_ms + wait - (fill - main)))
 
 
 def seat_delay_ms(
@@ -177,13 +189,9 @@ def seat_delay_ms(
     >>> round(seat_delay_ms(41.0, 15.0, Air(24.0)), 1)
     75.0
     """
-    margin = as_float("margin_ms", margin_ms, "ms", low=-100.0, high=100.0)
-    main = travel_time_ms(main_to_seat_m, air, wind_along_m_s=main_wind_along_m_s)
-    fill = travel_time_ms(fill_to_seat_m, air, wind_along_m_s=fill_wind_along_m_s)
-    latency = _latency("fill_latency_ms", fill_latency_ms) - _latency(
-        "main_latency_ms", main_latency_ms
-    )
-    return scalar_out(np.asarray(main - fill + margin - latency))
+    main = _path_ms(air, main_to_seat_m=main_to_seat_m, main_wind_along_m_s=main_wind_along_m_s)
+    fill = _path_ms(air, fill_to_seat_m=fill_to_seat_m, fill_wind_along_m_s=fill_wind_along_m_s)
+    return _delay_ms(main - fill, margin_ms, main_latency_ms, fill_latency_ms)
 
 
 def fill_delay_ms(
@@ -234,15 +242,8 @@ def fill_delay_ms(
     >>> round(fill_delay_ms(26.0, Air(20.0), margin_ms=5.0), 1)
     80.6
     """
-    return seat_delay_ms(
-        box_to_box_m,
-        0.0,
-        air,
-        main_latency_ms=main_latency_ms,
-        fill_latency_ms=fill_latency_ms,
-        margin_ms=margin_ms,
-        main_wind_along_m_s=wind_along_m_s,
-    )
+    between = _path_ms(air, box_to_box_m=box_to_box_m, wind_along_m_s=wind_along_m_s)
+    return _delay_ms(between, margin_ms, main_latency_ms, fill_latency_ms)
 
 
 def gap_ms(

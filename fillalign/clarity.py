@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
-from fillalign.levels import SPEECH_OCTAVES_DB, db_to_power, power_to_db
+from fillalign.levels import SPEECH_OCTAVES_DB, as_level, db_to_power, power_to_db
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
 MODULATION_HZ = (0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5)
@@ -269,8 +269,9 @@ def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> Flo
     >>> noise_factor([60.0] * 7, [60.0] * 7).round(3).tolist()
     [0.49, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
     """
-    speech = np.asarray(db_to_power(speech_db))
-    sound = speech if noise_db is None else speech + np.asarray(db_to_power(noise_db))
+    speech = 10.0 ** (as_level("speech_db", speech_db) / 10.0)
+    noise = -np.inf if noise_db is None else as_level("noise_db", noise_db)
+    sound = speech + 10.0 ** (noise / 10.0)
     if speech.ndim == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
         raise ValueError(f"speech_db must hold the 7 octaves 125 Hz to 8 kHz on its last axis, "
                          f"got shape {speech.shape}")

@@ -198,6 +198,8 @@ def third_octave_smooth_db(
 
     Raises
     ------
+    TypeError
+        If the response is not numbers.
     ValueError
         If the grid does not increase, or does not cover a band.
 
@@ -216,7 +218,10 @@ def third_octave_smooth_db(
     if low.min() < grid[0] or high.max() > grid[-1]:
         raise ValueError(f"frequency_hz must cover {low.min():.6g} to {high.max():.6g} Hz, "
                          f"got {grid[0]:.6g} to {grid[-1]:.6g}")
-    power = np.abs(np.asarray(response)) ** 2
+    values = np.asarray(response)
+    if values.dtype.kind not in "fiuc":
+        raise TypeError(f"response must be real or complex numbers, got {str(response)[:80]!r}")
+    power = np.abs(values) ** 2
     if power.shape[-1:] != grid.shape or not np.isfinite(power).all():
         raise ValueError(f"response must hold a finite number for each of the {grid.size} "
                          "frequencies on its last axis")

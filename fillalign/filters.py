@@ -277,5 +277,6 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
     from scipy import signal as scipy_signal
 
     samples = as_float("signal", signal)
-    filtered: Any = scipy_signal.sosfilt(as_float("sos", sos), samples, axis=axis)
+    sections = np.ascontiguousarray(as_float("sos", sos))
+    filtered: Any = scipy_signal.sosfilt(sections, samples, axis=axis)
     return np.asarray(filtered, dtype=np.float64)

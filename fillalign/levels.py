@@ -32,7 +32,8 @@ IEC 60268-16:2011, male speech (from memory).
 Axis = int | tuple[int, ...] | None
 
 
-def _as_level(name: str, value: ArrayLike) -> FloatArray:
+def as_level(name: str, value: ArrayLike) -> FloatArray:
+    """Return `value` as levels in dB, minus infinity for silence, or raise one clear error."""
     try:
         return as_float(name, value, "dB", high=HIGHEST_LEVEL_DB)
     except ValueError:
@@ -71,7 +72,7 @@ def db_to_power(level_db: ArrayLike) -> Any:
     >>> db_to_power(20.0)
     100.0
     """
-    return scalar_out(10.0 ** (_as_level("level_db", level_db) / 10.0))
+    return scalar_out(10.0 ** (as_level("level_db", level_db) / 10.0))
 
 
 def power_to_db(power: ArrayLike) -> Any:
@@ -113,7 +114,7 @@ def db_to_amplitude(level_db: ArrayLike) -> Any:
     >>> db_to_amplitude(20.0)
     10.0
     """
-    return scalar_out(10.0 ** (_as_level("level_db", level_db) / 20.0))
+    return scalar_out(10.0 ** (as_level("level_db", level_db) / 20.0))
 
 
 def amplitude_to_db(amplitude: ArrayLike) -> Any:
@@ -142,7 +143,7 @@ def _weighted_powers(
     level_db: ArrayLike, weights: ArrayLike | None
 ) -> tuple[FloatArray, FloatArray]:
     # exp runs many times faster than a power of ten on large arrays.
-    power = np.atleast_1d(np.exp(_as_level("level_db", level_db) * (np.log(10.0) / 10.0)))
+    power = np.atleast_1d(np.exp(as_level("level_db", level_db) * (np.log(10.0) / 10.0)))
     weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
     return power if weights is None else power * weight, np.broadcast_to(weight, power.shape)
 
@@ -229,7 +230,7 @@ def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Ax
     >>> round(coherent_sum_db([90.0, 90.0]), 2)
     96.02
     """
-    amplitude = 10.0 ** (_as_level("level_db", level_db) / 20.0)
+    amplitude = 10.0 ** (as_level("level_db", level_db) / 20.0)
     pressure = np.atleast_1d(amplitude * np.exp(1j * as_float("phase_rad", phase_rad, "rad")))
     return scalar_out(20.0 * _log10(np.abs(pressure.sum(axis=axis))))
 
@@ -262,8 +263,8 @@ def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = F
     >>> fill_level_db(93.0, 93.0)
     -inf
     """
-    goal = _as_level("goal_db", goal_db)
-    mains, goal = np.broadcast_arrays(_as_level("mains_db", mains_db), goal)
+    goal = as_level("goal_db", goal_db)
+    mains, goal = np.broadcast_arrays(as_level("mains_db", mains_db), goal)
     decade = 20.0 if coherent else 10.0
     needed = mains < goal
     below = np.subtract(mains, goal, out=np.zeros(goal.shape), where=needed)
@@ -332,9 +333,10 @@ def point_source_level_db(
     >>> round(point_source_level_db(127.0, 40.0, 8000.0, Air(20.0, 50.0)), 1)
     90.7
     """
-    level = _as_level("level_1m_db", level_1m_db)
+    level = as_level("level_1m_db", level_1m_db)
+    spread = spreading_db(distance_m)
     loss = air.absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
-    return scalar_out(level + spreading_db(distance_m) - loss)
+    return scalar_out(level + spread - loss)
 
 
 def _pole_frequencies_hz() -> tuple[float, float, float, float]:
@@ -449,7 +451,7 @@ def weighted_total_db(
     >>> round(weighted_total_db([90.0, 90.0], [125.89, 1000.0]), 2)
     90.11
     """
-    level = np.moveaxis(np.atleast_1d(_as_level("level_db", level_db)), axis, -1)
+    level = np.moveaxis(np.atleast_1d(as_level("level_db", level_db)), axis, -1)
     weight = np.atleast_1d(_weighting_db(as_frequency("frequency_hz", frequency_hz), weighting))
     if weight.shape != level.shape[-1:]:
         raise ValueError(f"level_db must hold {weight.size} bands on axis {axis}, one for each "
@@ -458,7 +460,7 @@ def weighted_total_db(
 
 
 def _scaled_to_dba(shape_db: Any, total_dba: ArrayLike, frequency: FloatArray) -> Any:
-    total = _as_level("total_dba", total_dba)[..., np.newaxis]
+    total = as_level("total_dba", total_dba)[..., np.newaxis]
     return total + (shape_db - weighted_total_db(shape_db, frequency))
 
 

@@ -369,7 +369,7 @@ def test_simulated_room(simulated):
             "modulation_hz must be at least 0 Hz, got -1",
         ),
         (lambda: clarity.noise_factor([60.0] * 6), r"speech_db must hold the 7 octaves.*\(6,\)"),
-        (lambda: clarity.noise_factor([60.0] * 7, [np.nan] * 7), "level_db must be"),
+        (lambda: clarity.noise_factor([60.0] * 7, [np.nan] * 7), "noise_db must be"),
         (lambda: clarity.speech_transmission_index(np.ones((6, 14))), r"7 octaves.*\(6, 14\)"),
         (lambda: clarity.speech_transmission_index(np.full((7, 14), 1.1)), "modulation must be"),
         (

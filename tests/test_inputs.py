@@ -1,0 +1,314 @@
+"""Scalars, lists, tuples, arrays and pandas Series: the same numbers give the same answer.
+
+Every public function is here that takes arrays; the one-by-one loop over scalars
+is what its answer for arrays is checked against.
+"""
+
+from __future__ import annotations
+
+import inspect
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import fillalign
+from fillalign import Air, Recording, take_turns
+from tests.small_venue import small_hall
+
+AIR = Air(24.0, 40.0)
+HALL = small_hall()
+POINTS = [[0.0, 0.0, 5.0], [22.0, 4.0, 5.0], [1.0, -3.0, 4.0]]
+SEATS = [[14.0, 1.0, 1.2], [30.0, -6.0, 1.3], [9.0, 2.0, 1.1]]
+AIRS = {"temperature_c": [12.0, 20.0, 29.0], "humidity_pct": [35.0, 50.0, 80.0]}
+PRESSURES = {"pressure_kpa": [84.0, 101.325, 99.0]}
+LENGTHS = [12.0, 25.5, 41.0]
+LEVELS = [62.0, 70.5, 81.0]
+BANDS = [125.0, 1000.0, 8000.0]
+TIMES = [3.0, 20.0, 45.0]
+LATENCIES = {"main_latency_ms": [0.0, 1.0, 2.0], "fill_latency_ms": [3.0, 0.5, 0.0]}
+WINDS = {"main_wind_along_m_s": [-3.0, 0.0, 2.0], "fill_wind_along_m_s": [1.0, 4.0, 0.0]}
+DECAYS = {"rt60_s": [0.8, 1.4, 3.0], "volume_m3": [900.0, 6000.0, 40000.0]}
+COVERAGES = {"coverage_h_deg": [60.0, 90.0, 120.0], "coverage_v_deg": [40.0, 50.0, 60.0]}
+BOXES = {"frequency_hz": BANDS, "control_hz": [500.0, 800.0, 1600.0],
+         "rear_floor_db": [-15.0, -20.0, -30.0]}
+SHELF = {"frequency_hz": BANDS, "corner_hz": [3000.0, 4000.0, 5000.0],
+         "gain_db": [-3.0, 2.0, 6.0], "slope": [0.7, 0.9, 1.0]}
+CUT = {"frequency_hz": BANDS, "corner_hz": [90.0, 120.0, 150.0]}
+
+# What is given by item, and what goes with it unchanged.
+BY_ITEM = {
+    "a_weighting_db": ({"frequency_hz": BANDS}, {}),
+    "absorption_db_per_m": ({"frequency_hz": BANDS, **AIRS, **PRESSURES}, {}),
+    "accuracy_class_pct": ({"frequency_hz": BANDS, **AIRS, **PRESSURES}, {}),
+    "amplitude_to_db": ({"amplitude": [0.0, 0.5, 2.0]}, {}),
+    "band_edges_hz": ({"centre_hz": BANDS}, {"fraction": 1}),
+    "box_directivity": ({"angle_off_deg": [0.0, 30.0, 160.0], "roll_deg": [0.0, 45.0, 90.0],
+                         **COVERAGES, **BOXES}, {}),
+    "box_exponent": ({"coverage_deg": [40.0, 90.0, 200.0]}, {}),
+    "c_weighting_db": ({"frequency_hz": BANDS}, {}),
+    "comb_dip_db": ({"level_db": [-12.0, -3.0, 4.0]}, {}),
+    "comb_peak_db": ({"level_db": [-12.0, -3.0, 4.0]}, {}),
+    "critical_distance_m": ({"q": [1.0, 5.0, 12.0], **DECAYS}, {}),
+    "db_to_amplitude": ({"level_db": [-np.inf, -6.0, 3.0]}, {}),
+    "db_to_power": ({"level_db": [-np.inf, -6.0, 3.0]}, {}),
+    "direct_energy": ({"distance_m": LENGTHS}, {}),
+    "directivity_factor": ({**COVERAGES, **BOXES}, {}),
+    "drift_ms_per_c": ({"distance_m": LENGTHS}, {"air": AIR}),
+    "early_late_energy": ({"distance_m": LENGTHS, **DECAYS, "early_ms": [50.0, 80.0, 50.0],
+                           "gap_ms": [0.0, 10.0, 60.0]}, {}),
+    "early_share": ({"rt60_s": [0.8, 1.4, 3.0], "early_ms": [50.0, 80.0, 50.0],
+                     "gap_ms": [0.0, 10.0, 60.0]}, {}),
+    "enhancement_factor": ({"temperature_c": [12.0, 20.0, 31.0], **PRESSURES}, {}),
+    "fill_delay_ms": ({"box_to_box_m": LENGTHS, **LATENCIES, "margin_ms": [0.0, 5.0, 10.0],
+                       "wind_along_m_s": [-2.0, 0.0, 5.0]}, {"air": AIR}),
+    "fill_level_db": ({"mains_db": LEVELS, "goal_db": [70.0, 70.0, 84.0]}, {"coherent": True}),
+    "ft_to_m": ({"length_ft": LENGTHS}, {}),
+    "gap_ms": ({"main_to_seat_m": [30.0, 40.0, 50.0], "fill_to_seat_m": LENGTHS,
+                "delay_ms": [20.0, 40.0, 60.0], **LATENCIES, **WINDS}, {"air": AIR}),
+    "hopkins_stryker": ({"distance_m": LENGTHS, "q": [1.0, 5.0, 12.0], **DECAYS}, {}),
+    "humidity_at_constant_vapour": ({"from_temperature_c": [10.0, 20.0, 30.0],
+                                     "from_humidity_pct": [30.0, 50.0, 70.0],
+                                     "to_temperature_c": [15.0, 25.0, 21.0]}, {}),
+    "low_cut_group_delay_ms": (CUT, {"order": 3, "kind": "butterworth"}),
+    "low_cut_response": (CUT, {"order": 2}),
+    "m_to_ft": ({"length_m": LENGTHS}, {}),
+    "ms_to_m": ({"time_ms": TIMES}, {"air": AIR}),
+    "ms_to_samples": ({"time_ms": TIMES}, {"sample_rate_hz": 96000.0}),
+    "notch_frequencies_hz": ({"delay_ms": TIMES}, {"count": 2}),
+    "pink_band_levels_db": ({"total_dba": LEVELS}, {"frequency_hz": BANDS}),
+    "point_source_level_db": ({"level_1m_db": LEVELS, "distance_m": LENGTHS,
+                               "frequency_hz": BANDS}, {"air": AIR}),
+    "power_to_db": ({"power": [0.0, 0.5, 2.0]}, {}),
+    "precedence_limit_db": ({"gap_ms": [-2.0, 8.0, 40.0]}, {"largest_db": 4.0}),
+    "pressure_kpa_at_altitude": ({"altitude_m": [0.0, 500.0, 2000.0]}, {}),
+    "relaxation_frequencies_hz": ({**AIRS, **PRESSURES}, {}),
+    "required_margin_ms": ({"gap_ms": [1.0, 8.0, 12.0], "level_difference_db": [3.0, -2.0, 4.0]},
+                           {}),
+    "reverberant_energy": ({"distance_m": LENGTHS, **DECAYS}, {}),
+    "ripple_db": ({"level_db": [-12.0, -3.0, 4.0], "delay_ms": TIMES,
+                   "low_hz": [100.0, 400.0, 900.0], "high_hz": [110.0, 500.0, 8000.0]}, {}),
+    "round_up_to_step": ({"delay_ms": [3.001, 20.0, 45.015]}, {"step_ms": 0.02}),
+    "samples_to_ms": ({"samples": [10.0, 480.0, 999.5]}, {}),
+    "saturation_vapour_pressure_pa": ({"temperature_c": [12.0, 20.0, 31.0]}, {}),
+    "seat_delay_ms": ({"main_to_seat_m": [30.0, 40.0, 50.0], "fill_to_seat_m": LENGTHS,
+                       **LATENCIES, "margin_ms": [0.0, 5.0, 10.0], **WINDS}, {"air": AIR}),
+    "shelf_group_delay_ms": (SHELF, {}),
+    "shelf_response": (SHELF, {}),
+    "speech_band_levels_db": ({"total_dba": LEVELS}, {"frequency_hz": BANDS}),
+    "speech_octave_levels_db": ({"level_dba": LEVELS}, {}),
+    "speed_of_sound": ({**AIRS, **PRESSURES, "co2_fraction": [0.0, 0.0004, 0.002]}, {}),
+    "speed_of_sound_ideal": ({"temperature_c": [12.0, 20.0, 31.0]}, {}),
+    "speed_of_sound_linear": ({"temperature_c": [12.0, 20.0, 31.0]}, {}),
+    "spreading_db": ({"distance_m": LENGTHS, "reference_m": [1.0, 2.0, 10.0]}, {}),
+    "travel_time_ms": ({"distance_m": LENGTHS, "wind_along_m_s": [-2.0, 0.0, 5.0]}, {"air": AIR}),
+    "two_arrival_response": ({"frequency_hz": BANDS, "delay_ms": TIMES,
+                              "level_db": [-12.0, -3.0, 4.0]}, {}),
+    "vapour_mole_fraction": ({**AIRS, **PRESSURES}, {}),
+}
+# These give one row for each number, also for a scalar.
+ROWS = ("notch_frequencies_hz", "pink_band_levels_db", "speech_band_levels_db",
+        "speech_octave_levels_db")
+
+RNG = np.random.default_rng(3)
+ARRIVALS = {"direct": RNG.uniform(0.1, 1.0, (2, 7)), "time_ms": [0.0, 62.0],
+            "tail": RNG.uniform(0.1, 1.0, (2, 7)), "rt60_s": np.linspace(2.0, 0.8, 7)}
+WAVES = {"power": RNG.uniform(0.1, 1.0, (3, 2)), "time_s": [[0.01], [0.013], [0.04]],
+         "low_hz": [90.0, 900.0], "high_hz": [110.0, 1100.0],
+         "phase_rad": RNG.uniform(0.0, 3.0, (3, 2)), "group_delay_s": [[0.001], [0.0], [0.002]]}
+GRID = np.linspace(100.0, 4000.0, 400)
+NOISE = 0.1 * RNG.standard_normal(4000)
+LATER = np.roll(NOISE, 240)
+HUNG = {"positions_m": [[0.0, 0.0, 6.0], [0.0, 0.0, 5.6]]}
+
+# Functions of whole arrays: all their arrays, and what goes with them unchanged.
+WHOLE = {
+    "apply_filters": ({"signal": NOISE, "sos": fillalign.design_low_cut(120.0, 48000.0)}, {}),
+    "array_elements": ({"position_m": [0.0, 3.0, 6.0], "aim_m": [20.0, 0.0, 1.2],
+                        "splay_deg": [2.0, 4.0]}, {"elements": 3, "spacing_m": 0.3}),
+    "array_power_factor": ({**HUNG, "frequency_hz": BANDS, "amplitudes": [1.0, -0.5]},
+                           {"speed_m_s": 343.0}),
+    "array_radiated_power": ({**HUNG, "aims": [[1.0, 0.0, 0.0], [0.8, 0.0, -0.6]],
+                              "frequency_hz": BANDS},
+                             {"speed_m_s": 343.0, "coverage_h_deg": 90.0, "coverage_v_deg": 20.0}),
+    "clarity_db": ({**ARRIVALS, "first_ms": 0.0}, {}),
+    "coherent_sum_db": ({"level_db": LEVELS, "phase_rad": [0.0, 1.0, 2.0]}, {}),
+    "cross_power": ({**WAVES, "groups": [0, 1, 0]}, {}),
+    "direct_to_reverberant_db": ({key: ARRIVALS[key] for key in ("direct", "tail")}, {}),
+    "distance_m": ({"from_m": POINTS, "to_m": SEATS}, {}),
+    "echo_criterion": ({"direct": [1.0, 0.8], "time_ms": [0.0, 62.0], "tail": [0.3, 0.2],
+                        "rt60_s": 1.4}, {}),
+    "find_arrivals": ({"response": fillalign.impulse_response(LATER, NOISE, 48000.0)},
+                      {"sample_rate_hz": 48000.0}),
+    "fractional_delay": ({"signal": NOISE}, {"delay_samples": 3.4}),
+    "impulse_response": ({"recording": LATER, "signal": NOISE}, {"sample_rate_hz": 48000.0}),
+    "interference_power": (WAVES, {}),
+    "measure_gap": ({"signal": NOISE}, {
+        "recording": Recording(take_turns(NOISE, spacing_s=0.2, sample_rate_hz=48000.0)
+                               .sum(axis=1, keepdims=True), 48000),
+        "sample_rate_hz": 48000.0, "spacing_s": 0.2}),
+    "modulation_transfer": ({**ARRIVALS, "modulation_hz": [1.0, 4.0]}, {}),
+    "off_axis_angles": ({"source_m": POINTS, "aim_m": SEATS, "point_m": SEATS[::-1]}, {}),
+    "power_mean_db": ({"level_db": LEVELS, "weights": [1.0, 2.0, 0.5]}, {}),
+    "power_sum_db": ({"level_db": LEVELS, "weights": [1.0, 2.0, 0.5]}, {}),
+    "render_seat": ({"signal": NOISE[:500], "seat_m": SEATS[0]},
+                    {"venue_or_plan": HALL, "sample_rate_hz": 8000.0, "tail": False}),
+    "seat_field": ({"seats_m": SEATS}, {"venue": HALL}),
+    "seat_speech": ({"seats_m": SEATS}, {"venue": HALL}),
+    "speech_transmission_index": ({"modulation": RNG.uniform(0.1, 1.0, (7, 14)),
+                                   "speech_db": np.linspace(70.0, 50.0, 7),
+                                   "noise_db": np.linspace(50.0, 20.0, 7)}, {}),
+    "take_turns": ({"signal": NOISE}, {"spacing_s": 0.2, "sample_rate_hz": 48000.0}),
+    "third_octave_smooth_db": ({"frequency_hz": GRID, "response": np.cos(GRID / 80.0),
+                                "centre_hz": [250.0, 1000.0]}, {}),
+    "time_difference_ms": ({"first": NOISE, "second": LATER}, {"sample_rate_hz": 48000.0}),
+    "weighted_total_db": ({"level_db": LEVELS, "frequency_hz": BANDS}, {"weighting": "C"}),
+    "wind_along_m_s": ({"from_m": POINTS, "to_m": SEATS, "wind_m_s": [1.0, 3.0, 9.0],
+                        "wind_towards_deg": [0.0, 90.0, 200.0]}, {}),
+}
+
+
+def as_tuple(value):
+    """Return nested tuples of an array."""
+    return tuple(map(as_tuple, value)) if isinstance(value, list) else value
+
+
+def as_pandas(value):
+    """Return a Series or DataFrame with labels in no order, or the array where neither fits."""
+    array = np.asarray(value)
+    labels = [7 * number % 11 - 3 for number in range(len(array))] if array.ndim else []
+    if array.ndim == 1:
+        return pd.Series(array, index=labels)
+    return pd.DataFrame(array, index=labels) if array.ndim == 2 else array
+
+
+FORMS = {
+    "list": lambda value: np.asarray(value).tolist(),
+    "tuple": lambda value: as_tuple(np.asarray(value).tolist()),
+    "pandas": as_pandas,
+    "strided": lambda value: np.repeat(np.asarray(value), 2, axis=0)[::2]
+    if np.ndim(value) else value,
+}
+
+
+def parts(result):
+    """Return the numbers of a result, also of a tuple of them or a record."""
+    if hasattr(result, "__dataclass_fields__"):
+        values = [getattr(result, name) for name in result.__dataclass_fields__]
+        return [value for value in values if isinstance(value, float | np.ndarray)]
+    if isinstance(result, tuple):
+        return [part for item in result for part in parts(item)]
+    return [result]
+
+
+def arrays_of(name):
+    """Return the parameters of a public function that take arrays."""
+    parameters = inspect.signature(getattr(fillalign, name)).parameters.values()
+    return {one.name for one in parameters if "ArrayLike" in str(one.annotation)
+            and one.kind is not one.VAR_POSITIONAL}
+
+
+def test_every_function_that_takes_arrays_is_here_with_all_of_them():
+    elsewhere = {"common_scale", "write_wav"}
+    takes = {name for name in fillalign.__all__ if inspect.isfunction(getattr(fillalign, name))
+             and "ArrayLike" in str(inspect.signature(getattr(fillalign, name)))}
+    assert takes - elsewhere == BY_ITEM.keys() | WHOLE.keys()
+    for name, (given, fixed) in {**BY_ITEM, **WHOLE}.items():
+        assert arrays_of(name) <= given.keys() | fixed.keys(), name
+
+
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize("name", [*BY_ITEM, *WHOLE])
+def test_every_form_of_the_same_numbers_gives_the_same(name, form):
+    given, fixed = {**BY_ITEM, **WHOLE}[name]
+    function = getattr(fillalign, name)
+    arrays = {key: np.asarray(value) for key, value in given.items()}
+    before = {key: value.copy() for key, value in arrays.items()}
+    plain = parts(function(**arrays, **fixed))
+    other = parts(function(**{key: FORMS[form](value) for key, value in given.items()}, **fixed))
+    assert len(plain) == len(other) > 0
+    for one, two in zip(plain, other, strict=True):
+        assert type(two) is type(one)
+        assert not isinstance(two, pd.Series | pd.DataFrame)
+        # Sums over transposed arrays round in another order.
+        np.testing.assert_allclose(two, one, rtol=1e-14 if form == "pandas" else 0)
+    for key, value in before.items():
+        np.testing.assert_array_equal(arrays[key], value, err_msg=f"{name} changed its {key}")
+
+
+@pytest.mark.parametrize("name", BY_ITEM)
+def test_an_array_gives_what_its_numbers_give_one_by_one(name):
+    given, fixed = BY_ITEM[name]
+    function = getattr(fillalign, name)
+    together = parts(function(**given, **fixed))
+    alone = [parts(function(**{key: value[place] for key, value in given.items()}, **fixed))
+             for place in range(3)]
+    for number, whole in enumerate(together):
+        assert isinstance(whole, np.ndarray)
+        assert whole.shape[0] == 3
+        singly = [one[number] for one in alone]
+        np.testing.assert_allclose(whole, np.array(singly), rtol=1e-13, atol=1e-300)
+
+
+@pytest.mark.parametrize("make", [float, np.float64, np.asarray, np.float32])
+@pytest.mark.parametrize("name", [name for name in BY_ITEM if name not in ROWS])
+def test_a_number_gives_a_number_of_python(name, make):
+    given, fixed = BY_ITEM[name]
+    result = getattr(fillalign, name)(**{key: make(value[1]) for key, value in given.items()},
+                                      **fixed)
+    kind = complex if name.endswith("_response") else float
+    assert {type(part) for part in parts(result)} == {kind}
+
+
+@pytest.mark.parametrize("name", BY_ITEM)
+def test_whole_numbers_are_numbers(name):
+    given, fixed = BY_ITEM[name]
+    function = getattr(fillalign, name)
+    whole = {key: [round(v) if np.isfinite(v) and v > 1 else v for v in value]
+             for key, value in given.items()}
+    floats = {key: [float(v) for v in value] for key, value in whole.items()}
+    for one, two in zip(parts(function(**whole, **fixed)), parts(function(**floats, **fixed)),
+                        strict=True):
+        np.testing.assert_array_equal(one, two)
+
+
+@pytest.mark.parametrize("name", BY_ITEM)
+def test_empty_arrays_and_columns_keep_their_shape(name):
+    given, fixed = BY_ITEM[name]
+    function = getattr(fillalign, name)
+    for shape in ((0,), (3, 1)):
+        arrays = {key: np.resize(value, shape) for key, value in given.items()}
+        for part in parts(function(**arrays, **fixed)):
+            assert part.shape[: len(shape)] == shape
+
+
+@pytest.mark.parametrize("name", [*BY_ITEM, *WHOLE])
+@pytest.mark.parametrize("wrong", ["loud", None, True, [1.0, "2"]])
+def test_what_is_no_number_is_named(name, wrong):
+    """Every array parameter refuses it by its name (None where it means left out)."""
+    given, fixed = {**BY_ITEM, **WHOLE}[name]
+    function = getattr(fillalign, name)
+    for key in arrays_of(name) & given.keys():
+        default = inspect.signature(function).parameters[key].default
+        if wrong is None and default is None:
+            continue
+        with pytest.raises((TypeError, ValueError), match=rf"^{key} must "):
+            function(**{**given, key: wrong}, **fixed)
+
+
+def test_renderings_and_samples_of_every_form(tmp_path):
+    for form in FORMS.values():
+        loud, soft = fillalign.common_scale(form(NOISE), form(NOISE / 4))
+        np.testing.assert_allclose(loud, 4 * soft)
+        fillalign.write_wav(tmp_path / "a.wav", form(NOISE), 48000, overwrite=True)
+        assert fillalign.read_wav(tmp_path / "a.wav").samples.shape == (4000, 1)
+
+
+def test_a_plan_takes_an_air_and_weather_in_every_form():
+    plan = fillalign.plan_fills(HALL)
+    wanted = plan.retime([12.0, 25.0])
+    for weather in ((12.0, 25.0), np.array([12.0, 25.0]), pd.Series([12.0, 25.0], index=[5, 2]),
+                    [AIR.at_temperature(12.0), AIR.at_temperature(25.0)]):
+        if not isinstance(weather, list):
+            pd.testing.assert_frame_equal(plan.retime(weather), wanted)
+        assert list(plan.retime(weather)["temperature_c"]) == [12.0, 25.0]
