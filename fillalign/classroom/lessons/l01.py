@@ -227,7 +227,7 @@ def placement_figure() -> LiveFigure:
     --------
     >>> live = placement_figure()
     >>> live.text.splitlines()[0]
-    'Its axis looks down by 23 degrees; between the -6 dB edges lie the seats from 29 m to 41 m.'
+    'Its axis looks down by 23 degrees; between the -6 dB edges lie the seats from 29 m to 39 m.'
     """
     plan = demo_plan("tidewell_hall")
     fill = next(s for s in plan.venue.sources if s.name == "Fill 2")
@@ -268,8 +268,8 @@ def placement_figure() -> LiveFigure:
         artists["level"].set_ydata(np.array(row) - at_aim)
         artists["aim"].set_xdata([x_m + ahead_m] * 2)
         return (f"Its axis looks down by {tilt:.0f} degrees; between the -6 dB edges lie the seats "
-                f"from {near:.0f} m to {far:.0f} m.\n"
-                f"The last row gets {row[-1] - at_aim:+.1f} dB against the seat it is aimed at, "
+                f"from {near:.0f} m to {min(far, along[-1]):.0f} m.\n"
+                f"The last row gets {row[-1] - at_aim:+.1f} dB against the spot it is aimed at, "
                 f"the row below the box {row[round(x_m) - 4] - at_aim:+.1f} dB, the stage "
                 f"microphone {stage - at_aim:+.1f} dB.")
 
@@ -280,7 +280,7 @@ def placement_figure() -> LiveFigure:
         [
             Slider("x_m", "Depth of the fill", 16, 30, 26, unit="m"),
             Slider("z_m", "Height of the fill", 2.5, 6.5, 4.6, step=0.1, unit="m"),
-            Slider("ahead_m", "Aimed at seats ahead of it by", 2, 14, 8, unit="m"),
+            Slider("ahead_m", "Aimed at a spot ahead of it by", 2, 14, 8, unit="m"),
         ],
         draw, update,
         description="The hall from the side with the fill, the seats inside its coverage shaded, "
@@ -316,7 +316,7 @@ def rows_player() -> LivePlayer:
 
     return LivePlayer(
         "Two rows, one voice",
-        "At the same loudness knob: what else than level is different in the far row? Then the "
+        "Leave the volume knob alone: what besides level is different in the far row? Then the "
         "fills on: what comes back, and what stays?",
         [Switch("fills_on", "Fills on", False)],
         render, sample_rate_hz=48000,

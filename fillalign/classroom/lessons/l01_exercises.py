@@ -207,8 +207,9 @@ EXERCISES = (
 PREDICTIONS = (
     Prediction(
         id="01-a",
-        text="Tidewell Hall, one loudspeaker at ear height, its axis along the hall: from 4 m to "
-             "43 m (13 ft to 141 ft) in front of it, by how many dB does its direct sound fall?",
+        text="Tidewell Hall, one loudspeaker at the back of the stage, at ear height, its axis "
+             "along the hall: from 4 m to 43 m (13 ft to 141 ft, the last row) in front of it, by "
+             "how many dB does its direct sound fall?",
         unit="dB", truth=lambda: _fall_db(0, "1 kHz"), decimals=0, tolerance=2,
         meaning="Six dB for each doubling, and 4 m doubles almost three and a half times to 43 m. "
                 "It rests on spreading alone; air adds little at 1 kHz.",
