@@ -7,7 +7,8 @@ stay free of checks.
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias, TypedDict, Unpack, overload
+from collections.abc import Mapping
+from typing import Any, Final, TypeAlias, TypedDict, Unpack, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,7 +16,21 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
 Extent: TypeAlias = tuple[FloatArray, float, float]
-Slips: TypeAlias = tuple[tuple[float, float, str], ...]
+
+# What a refused value of a unit looks like: between which values, and words.
+_SLIPS: Final[Mapping[str, tuple[tuple[float, float, str], ...]]] = {
+    "C": (
+        (200.0, 345.0, "looks like kelvin: degrees C are kelvin less 273.15"),
+        (60.0, 130.0, "looks like Fahrenheit: degrees C are (F - 32) / 1.8"),
+    ),
+    "kPa": (
+        (20e3, 200e3, "looks like Pa: 1 kPa is 1000 Pa"),
+        (200.0, 2000.0, "looks like hPa (mbar): 1 kPa is 10 hPa"),
+    ),
+    "%": ((0.0, 1.0, "looks like a fraction: 50 means 50 %"),),
+    "Hz": ((1.0, 400.0, "looks like kHz: 1 kHz is 1000 Hz"),),
+    "(a fraction)": ((1.0, 100.0, "looks like percent: 0.5 means 50 %"),),
+}
 
 
 class RangeWarning(UserWarning):
@@ -40,8 +55,10 @@ def range_text(low: float, high: float, unit: str, *, open_low: bool = False) ->
     return f"between {_shown(low)} and {_shown(high)}{tail}"
 
 
-def _slip(value: float, slips: Slips) -> str:
-    return next((f", which {text}" for low, high, text in slips if low <= value <= high), "")
+def slip_text(value: float, unit: str) -> str:
+    """Return what a refused value seems to be in another unit, or nothing."""
+    slips = _SLIPS.get(unit, ())
+    return next((f", which {text}" for low, high, text in slips if low < value < high), "")
 
 
 class Limits(TypedDict, total=False):
@@ -50,7 +67,6 @@ class Limits(TypedDict, total=False):
     low: float
     high: float
     open_low: bool
-    slips: Slips
 
 
 def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limits]) -> FloatArray:
@@ -66,8 +82,6 @@ def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limit
         Allowed range, ends included.
     open_low : bool
         Whether `low` itself is refused.
-    slips : tuple of (low, high, text)
-        What a refused value in that range looks like; the text ends the message.
 
     Raises
     ------
@@ -75,7 +89,8 @@ def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limit
         If `value` is not real numbers.
     ValueError
         If any of it is not finite or lies outside the range; the message holds
-        the name, the first offending value, the unit and the range.
+        the name, the first offending value, the unit and the range, and another
+        unit if the value seems to be in it.
     """
     return as_float_extent(name, value, unit, **limits)[0]
 
@@ -88,7 +103,6 @@ def as_float_extent(
     low: float = -np.inf,
     high: float = np.inf,
     open_low: bool = False,
-    slips: Slips = (),
 ) -> Extent:
     """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
     if isinstance(value, float) and low < value < high:
@@ -111,7 +125,7 @@ def as_float_extent(
     bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
     first = float(array[bad].flat[0]) if array.ndim else float(array)
     allowed = range_text(low, high, unit, open_low=open_low)
-    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{_slip(first, slips)}")
+    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{slip_text(first, unit)}")
 
 
 def as_points(name: str, value: ArrayLike) -> FloatArray:

@@ -25,14 +25,6 @@ from fillalign._check import (
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
 
-_TEMPERATURE_SLIPS = (
-    (200.0, 345.0, "looks like kelvin: degrees C are kelvin less 273.15"),
-    (60.0, 130.0, "looks like Fahrenheit: degrees C are (F - 32) / 1.8"),
-)
-_PRESSURE_SLIPS = (
-    (20e3, 200e3, "looks like Pa: 1 kPa is 1000 Pa"),
-    (200.0, 2000.0, "looks like hPa (mbar): 1 kPa is 10 hPa"),
-)
 _PERCENT_HINT = (
     "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
     "0.5 means half a percent"
@@ -51,7 +43,7 @@ _SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
 
 def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> Extent:
     """Return temperatures from -50 to 60 C with their extent, or raise one clear error."""
-    return as_float_extent(name, value, "C", low=-50.0, high=60.0, slips=_TEMPERATURE_SLIPS)
+    return as_float_extent(name, value, "C", low=-50.0, high=60.0)
 
 
 def read_humidity_pct(
@@ -66,9 +58,7 @@ def read_humidity_pct(
 
 def read_pressure_kpa(value: ArrayLike) -> Extent:
     """Return static pressures from 20 to 200 kPa with their extent, or raise one clear error."""
-    return as_float_extent(
-        "pressure_kpa", value, "kPa", low=20.0, high=200.0, slips=_PRESSURE_SLIPS
-    )
+    return as_float_extent("pressure_kpa", value, "kPa", low=20.0, high=200.0)
 
 
 def _saturation_pa(t: FloatArray) -> Any:

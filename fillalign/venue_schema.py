@@ -11,8 +11,7 @@ from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, fields
 from typing import Any, Final, TypeAlias
 
-from fillalign._check import Slips
-from fillalign.air import _PRESSURE_SLIPS, _TEMPERATURE_SLIPS, Air
+from fillalign.air import Air
 from fillalign.locate import SIDES
 from fillalign.venue import (
     DELAY_RULES,
@@ -36,15 +35,6 @@ FILE_LIMIT_BYTES: Final = 2_000_000
 
 # Other spellings of a unit: suffix, suffix accepted instead, its factor, its unit.
 FEET: Final = {"m": ("_m", "_ft", 0.3048, "ft"), "m3": ("_m3", "_ft3", 0.3048**3, "ft3")}
-
-# What a refused value of a unit looks like: from, to, words.
-SLIPS: Final[Mapping[str, Slips]] = {
-    "C": _TEMPERATURE_SLIPS,
-    "kPa": _PRESSURE_SLIPS,
-    "%": ((0.0, 1.0, "looks like a fraction: 50 means 50 %"),),
-    "Hz": ((1.0, 400.0, "looks like kHz: 1 kHz is 1000 Hz"),),
-    "(a fraction)": ((1.0, 100.0, "looks like percent: 0.5 means 50 %"),),
-}
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._check import range_text
+from fillalign._check import range_text, slip_text
 from fillalign.absorption import OCTAVES_NOMINAL
-from fillalign.venue_schema import FEET, REQUIRED, SLIPS, Key, Table
+from fillalign.venue_schema import FEET, REQUIRED, Key, Table
 
 _SIZES = {"pair": (2, "two values"), "point": (3, "three values, x, y and z")}
 _LIST = (0, "a list of one or more values")
@@ -137,8 +137,7 @@ def _number(key: Key, raw: object, factor: float) -> tuple[float | None, str]:
     """Return a number in our unit, or None and a hint at what it looks like."""
     if isinstance(raw, bool) or not isinstance(raw, int | float):
         return None, ""
-    slips = SLIPS.get(key.unit, ())
-    hint = next((f", which {text}" for low, high, text in slips if low < raw < high), "")
+    hint = slip_text(raw, key.unit)
     # A humidity below 1 % is within the range, yet no air at a venue is so dry.
     good = key.low / factor <= raw <= key.high / factor and not (hint and key.unit == "%")
     if not good or (key.kind == "integer" and raw != int(raw)):

@@ -19,8 +19,6 @@ from fillalign._check import (
     scalar_out,
 )
 
-SLIPS = ((100.0, 200.0, "looks like feet"), (150.0, 900.0, "looks like inches"))
-
 
 @pytest.mark.parametrize(
     ("limits", "text"),
@@ -111,16 +109,19 @@ def test_the_widest_finite_numbers_pass():
     assert as_float("x", widest).tolist() == widest
 
 
-def test_the_first_slip_that_fits_ends_the_message():
-    def call(value):
-        return as_float("x", value, "m", low=0.0, high=9.0, slips=SLIPS)
-
-    with pytest.raises(ValueError, match=r"^x must be between 0 and 9 m, got 50$"):
-        call(50.0)
-    with pytest.raises(ValueError, match=r"got 150, which looks like feet$"):
-        call(150.0)
-    with pytest.raises(ValueError, match=r"got 201, which looks like inches$"):
-        call([1.0, 201.0, 150.0])
+@pytest.mark.parametrize(("value", "unit", "ending"), [
+    (150.0, "C", r"got 150"),
+    (68.0, "C", r"got 68, which looks like Fahrenheit: degrees C are \(F - 32\) / 1\.8"),
+    (293.15, "C", r"got 293\.15, which looks like kelvin: degrees C are kelvin less 273\.15"),
+    ([1.0, 294.0, 68.0], "C", r"got 294, which looks like kelvin: .*"),
+    (101325, "kPa", r"got 101325, which looks like Pa: 1 kPa is 1000 Pa"),
+    (1013.25, "kPa", r"got 1013\.25, which looks like hPa \(mbar\): 1 kPa is 10 hPa"),
+    (48, "Hz", r"got 48, which looks like kHz: 1 kHz is 1000 Hz"),
+    (68.0, "m", r"got 68"),
+])
+def test_what_seems_to_be_in_another_unit_is_told(value, unit, ending):
+    with pytest.raises(ValueError, match=rf"^x must be between 0 and 9 {unit}, {ending}$"):
+        as_float("x", value, unit, low=0.0, high=9.0)
 
 
 @pytest.mark.parametrize(
