@@ -221,7 +221,7 @@ def habit_player() -> LivePlayer:
     return LivePlayer(
         "Hear the price",
         "Main and fill equally loud at the seat. 60 m and 5 C: what became of the sound in the "
-        "second player? At which temperature do you stop to hear a difference?",
+        "second player? At which temperature do you stop hearing a difference?",
         [
             Choice("sound", "Sound", ("voice", "clap")),
             Slider("distance_m", "Main to fill", 10, 100, 60, unit="m"),

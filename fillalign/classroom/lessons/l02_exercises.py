@@ -182,8 +182,9 @@ PREDICTIONS = (
         text="60 m (197 ft) at 20 C and 50 % humidity, once by the sea and once at 2,000 m (6,560 "
              "ft) up, at the same 20 C. How many milliseconds lie between the two travel times?",
         unit="ms", truth=lambda: abs(_altitude_ms(20.0)), decimals=1, tolerance=0.3,
-        meaning="Thin air has less pressure and less mass, and for the speed of sound the two "
-                "cancel. What is left comes from the water in the air.",
+        meaning="Thin air has less pressure and less mass in each cubic metre, and for the speed "
+                "of sound the two cancel. What is left is mostly the water, a larger share of "
+                "thin air: up there sound is even a trace faster.",
         slips=(Slip("That would be so if the temperature fell as well, as it does on a real "
                     "mountain. Here it does not.", lambda: _altitude_ms(7.0)),),
     ),
