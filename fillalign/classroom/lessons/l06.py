@@ -228,8 +228,7 @@ def filter_figure() -> LiveFigure:
         name, order = LOW_CUT_KINDS[kind]
 
         def level(frequency_hz: Any) -> FloatArray:
-            level = _level_db(low_cut_response(frequency_hz, corner_hz, order=order, kind=name))
-            return level.round(3) + 0.0
+            return _level_db(low_cut_response(frequency_hz, corner_hz, order=order, kind=name))
 
         def delay(frequency_hz: Any) -> Any:
             return low_cut_group_delay_ms(frequency_hz, corner_hz, order=order, kind=name)
@@ -238,8 +237,9 @@ def filter_figure() -> LiveFigure:
         artists["delay"].set_ydata(delay(grid))
         for mark in artists["marks"]:
             mark.set_xdata([read_hz, read_hz])
-        return (f"At {read_hz:g} Hz: {level(read_hz):.1f} dB and {delay(read_hz):.1f} ms later. "
-                f"At 1 kHz: {level(1000.0):.2f} dB and {delay(1000.0):.2f} ms later.")
+        here, high = level(read_hz).round(1) + 0.0, level(1000.0).round(2) + 0.0
+        return (f"At {read_hz:g} Hz: {here:.1f} dB and {delay(read_hz):.1f} ms later. "
+                f"At 1 kHz: {high:.2f} dB and {delay(1000.0):.2f} ms later.")
 
     return LiveFigure(
         "What a low cut does to time",

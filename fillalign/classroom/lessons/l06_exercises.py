@@ -166,7 +166,7 @@ PREDICTIONS = (
         slips=(
             Slip("That is the direct sound alone, at three times the distance. In a hall most of "
                  "the lows come from the walls.", lambda: -float(spreading_db(3.0))),
-            Slip("They do fall, only little.", lambda: 0.0),
+            Slip("They do fall, but little.", lambda: 0.0),
         ),
     ),
     Prediction(
