@@ -74,12 +74,13 @@ def loss_figure() -> LiveFigure:
         artists["now"].set_ydata(loss)
         artists["usual"].set_ydata(usual)
         at = [air_loss_db(distance_m, f, temperature_c, humidity_pct) for f in (500, 4000, 8000)]
-        more = at[2] - air_loss_db(distance_m, 8000, 20.0, 50.0)
+        more = round(at[2] - air_loss_db(distance_m, 8000, 20.0, 50.0), 1)
+        word = "more" if more > 0 else "less"
+        against = f"{abs(more)} dB {word} than" if more else "as much as"
         return (
             f"Over {distance_m:g} m ({m_to_ft(distance_m):.0f} ft) this air takes {at[0]:.1f} dB "
             f"at 500 Hz, {at[1]:.1f} dB at 4 kHz and {at[2]:.1f} dB at 8 kHz.\n"
-            f"At 8 kHz that is {abs(more):.1f} dB {'more' if more >= 0 else 'less'} than at 20 C "
-            "and 50 %."
+            f"At 8 kHz that is {against} at 20 C and 50 %."
         )
 
     return LiveFigure(
@@ -277,8 +278,8 @@ PREDICTIONS = (
         text="The same 50 m at 20 C, in desert air of 5 %. How many dB at 8 kHz now?",
         unit="dB", truth=lambda: air_loss_db(50.0, 8000.0, 20.0, 5.0), decimals=1, tolerance=1.0,
         meaning="Less again! Water vapour helps the oxygen to swing at one frequency and to take "
-                "energy there. At 20 % that frequency lies near 8 kHz, at 5 % far below, at 80 % "
-                "far above.",
+                "energy there. At 20 % that frequency lies near 10 kHz, close to our 8 kHz; at 5 % "
+                "it lies far below, at 80 % far above.",
         slips=(Slip("You went on from 50 to 20 to 5 %: drier is not always worse.",
                     lambda: 2 * air_loss_db(50.0, 8000.0, 20.0, 20.0)),),
     ),
