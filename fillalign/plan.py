@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._check import as_float
 from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
@@ -228,6 +227,8 @@ class FillPlan:
 
         Raises
         ------
+        TypeError
+            If the weather is no list or log, or holds something else than numbers.
         ValueError
             If a value is out of range, or a log lacks a column.
         """
@@ -241,17 +242,17 @@ class FillPlan:
                 raise ValueError(f"the weather log lacks the column {sorted(missing)[0]}")
             pressure = weather.get("pressure_kpa", [self.air.pressure_kpa] * len(weather))
             airs = [
-                Air(float(t), float(h), float(p))
-                for t, h, p in zip(
+                Air(*values) for values in zip(
                     weather["temperature_c"], weather["humidity_pct"], pressure, strict=True
                 )
             ]
         else:
-            airs = [
-                one if isinstance(one, Air)
-                else self.air.at_temperature(float(as_float("temperature_c", one, "degrees C")))
-                for one in weather
-            ]
+            try:
+                given = list(weather)
+            except TypeError:
+                raise TypeError("weather must be a list of temperatures in C or of airs, or a "
+                                f"log, got {str(weather)[:80]!r}") from None
+            airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
         table = pd.DataFrame(self.retime_rows(airs))
         if isinstance(weather, pd.DataFrame):
             table.index = weather.index

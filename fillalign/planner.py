@@ -72,6 +72,8 @@ class _Planner:
 
     def __init__(self, venue: Venue, air: Air | None) -> None:
         self.venue = venue
+        if not venue.of_role("main"):
+            raise ValueError("a plan needs at least one main in the venue, got none")
         self.bench: Bench = make_bench(venue, air or venue.states["show"].air)
         self.mains = main_outputs(venue)
 
@@ -352,7 +354,8 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     Raises
     ------
     ValueError
-        If a delay exceeds its device's maximum, or a locked value its device's range.
+        If the venue has no main, a delay exceeds its device's maximum, or a
+        locked value its device's range.
 
     Notes
     -----
@@ -433,7 +436,8 @@ def evaluate(
     Raises
     ------
     ValueError
-        If an output is not known or a value is beyond its device.
+        If the venue has no main, an output is not known, or a value is beyond
+        its device.
     TypeError
         If the settings of an output are no OutputSettings.
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign._check import FloatArray
+from fillalign._check import FloatArray, check_choice
+from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 
 Point = tuple[float, float, float]
@@ -23,6 +24,8 @@ DELAY_RULES = ("equal-level", "box-to-box", "never-early")
 LOW_CUT_KINDS = ("linkwitz-riley", "butterworth")
 POLARITIES = ("normal", "inverted")
 PROGRAMMES = ("speech", "music")
+ROLES = ("main", "sub", "fill")
+STATES = ("check", "show")
 
 
 @dataclass(frozen=True)
@@ -219,7 +222,11 @@ class Measured:
 
 @dataclass(frozen=True)
 class Venue:
-    """A whole venue. `defaults_used` lists what the file left to us."""
+    """A whole venue. `defaults_used` lists what the file left to us.
+
+    Raises ValueError where its parts do not fit together: names that are not in
+    it, an output without loudspeakers, a state of a room without its decay.
+    """
 
     name: str
     programme: str
@@ -237,6 +244,28 @@ class Venue:
     survey: Survey = Survey()
     defaults_used: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Check what one part says of another."""
+        check_choice("programme", self.programme, PROGRAMMES)
+        check_choice("delay_rule", self.goals.delay_rule, DELAY_RULES)
+        _check_states(self)
+        areas = [area.name for area in self.areas]
+        if not areas:
+            raise ValueError("a venue needs at least one seat area, got none")
+        for source in self.sources:
+            _check_source(source, self, areas)
+        for name in self.outputs:
+            roles = {source.role for source in self.sources if source.output == name}
+            if len(roles) != 1:
+                served = " and ".join(sorted(roles)) or "no loudspeaker"
+                raise ValueError(f"output {name!r} must drive mains, subs or fills, got {served}")
+        for reading in self.measured:
+            where = f"a measured level of {reading.output!r}"
+            check_choice(f"the output of {where}", reading.output, tuple(self.outputs))
+            check_choice(f"the state of {where}", reading.state, STATES)
+            if reading.level_dba is None and not reading.by_octave_db:
+                raise ValueError(f"{where} must have level_dba or by_octave_db, got neither")
+
     @property
     def indoors(self) -> bool:
         """Whether there is a room with a reverberant field."""
@@ -253,3 +282,25 @@ class Venue:
                 return area
         raise KeyError(f"no seat area named {name!r}; there are "
                        f"{', '.join(area.name for area in self.areas)}")
+
+
+def _check_states(venue: Venue) -> None:
+    missing = [name for name in STATES if name not in venue.states]
+    if missing:
+        raise ValueError(f"a venue needs the states {' and '.join(STATES)}, got no {missing[0]}")
+    for name, state in venue.states.items():
+        without = [octave for octave in OCTAVES_NOMINAL if octave not in state.rt60_s]
+        if venue.indoors and without:
+            raise ValueError(f"state {name!r} must have rt60_s at every octave of a room, "
+                             f"got none at {without[0]} Hz")
+
+
+def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
+    of = f"of {source.role} {source.name!r}"
+    check_choice(f"the role of {source.name!r}", source.role, ROLES)
+    check_choice(f"the output {of}", source.output, tuple(venue.outputs))
+    check_choice(f"the loudspeaker {of}", source.loudspeaker, tuple(venue.loudspeakers))
+    for area in source.covers:
+        check_choice(f"what a fill covers, {source.name!r},", area, tuple(areas))
+    if source.role == "fill" and not source.covers:
+        raise ValueError(f"fill {source.name!r} must cover a seat area, got none")

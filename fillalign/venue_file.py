@@ -17,6 +17,7 @@ import numpy as np
 
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.venue import (
+    STATES,
     Goals,
     Loudspeaker,
     Measured,
@@ -38,7 +39,6 @@ _AXIS_M = 10.0
 _FARTHEST_AIM_M = 100.0
 _PLACED = ("name", "output", "loudspeaker", "position_m", "kind", "covers")
 _ALWAYS = ("venue", "goals", "stage", "survey")
-_STATES = ("check", "show")
 
 
 class VenueError(ValueError):
@@ -97,8 +97,8 @@ def _named(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
     rows = []
     for name, content in raw.items():
         where = f"[{family}.{label(name)}]"
-        if family == "state" and name not in _STATES:
-            log.problem(where, "", f"unknown state; {nearest(name, list(_STATES))}")
+        if family == "state" and name not in STATES:
+            log.problem(where, "", f"unknown state; {nearest(name, list(STATES))}")
         elif not is_text(name):
             log.problem(where, "", "needs a name of 1 to 80 characters without control characters")
         elif not isinstance(content, dict):
@@ -177,7 +177,7 @@ def _states(tables: Tables, log: Log) -> dict[str, State]:
     if "check" not in states:
         states["check"] = replace(states["show"], name="check")
         log.default("[state.check]", "is not given: the same as [state.show]")
-    return {name: states[name] for name in _STATES}
+    return {name: states[name] for name in STATES}
 
 
 def _room(tables: Tables, log: Log) -> Room | None:

@@ -20,6 +20,7 @@ from fillalign.venue import (
     LOW_CUT_KINDS,
     POLARITIES,
     PROGRAMMES,
+    STATES,
     Area,
     Goals,
     Loudspeaker,
@@ -190,7 +191,7 @@ GOALS: Table = {
 MEASURED: Table = {
     "output": NAME,
     "at_m": _POINT,
-    "state": Key("choice", default="check", choices=("check", "show")),
+    "state": Key("choice", default="check", choices=STATES),
     "level_dba": _LEVEL,
     "by_octave_db": Key(
         "number", "dB", -20, 160, None, "octaves", instead_of="level_dba", beyond=""

@@ -359,7 +359,9 @@ def test_rendered_pink_noise_agrees_with_the_field() -> None:
 
 def test_seat_below_the_balcony_lies_in_its_shadow() -> None:
     hall = venue("tidewell_hall")
-    only = replace(hall, areas=(hall.area("under balcony"),))
+    below = hall.area("under balcony")
+    sources = tuple(replace(s, covers=(below.name,)) if s.covers else s for s in hall.sources)
+    only = replace(hall, areas=(below,), sources=sources)
     seats = only.areas[0].seats_m()
     index = 40
     wanted = octaves(seat_field(only, sounding=["Main bus"]).direct_db[index])

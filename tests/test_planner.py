@@ -283,6 +283,18 @@ def test_retime_is_a_plan_in_other_air(plan):
     assert table["humidity_pct"][0] == pytest.approx(cold.humidity_pct)
 
 
+@pytest.mark.parametrize(("weather", "words"), [
+    (15.0, "weather must be a list of temperatures in C or of airs, or a log, got '15.0'"),
+    (np.array(15.0), "weather must be a list"),
+    (Air(15.0), r"weather must be a list .* got 'Air\(temperature_c=15"),
+    (["warm"], "temperature_c must be between -50 and 60 C, got 'warm'"),
+    ([[12.0, 15.0]], "temperature_c of an Air must be one number"),
+])
+def test_retime_refuses_what_is_no_weather(plan, weather, words):
+    with pytest.raises(TypeError, match=f"^{words}"):
+        plan.retime(weather)
+
+
 def test_retime_reads_a_log(plan):
     import pandas as pd
 

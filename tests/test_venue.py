@@ -6,6 +6,7 @@ The checks are plane geometry: counts, spacings, symmetry and the tangent.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fillalign import Measured, Output, plan_fills, seat_field
 from fillalign.venue import Area
 from fillalign.venue_file import read_venue
+from tests.small_venue import small_hall
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -78,3 +81,58 @@ def test_sources_are_found_by_role_and_areas_by_name():
     assert venue.area("behind ring two").allowed_fall_db == 8.0
     assert not venue.indoors
     assert read_venue(DATA / "lantern_room.toml").indoors
+
+
+HALL = small_hall()
+MAIN, FILL = HALL.sources[0], HALL.sources[-1]
+
+
+def with_state(name, **changes):
+    return {"states": {**HALL.states, name: replace(HALL.states[name], **changes)}}
+
+
+def with_source(source, **changes):
+    return {"sources": tuple(replace(one, **changes) if one is source else one
+                             for one in HALL.sources)}
+
+
+def with_reading(*words, **level):
+    return {"measured": (Measured(words[0], (9.0, 0.0, 1.2), words[1], **level),)}
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({"programme": "opera"}, "programme must be one of speech, music, got 'opera'"),
+    ({"goals": replace(HALL.goals, delay_rule="late")}, "delay_rule must be one of equal-level"),
+    ({"states": {"show": HALL.states["show"]}}, "needs the states check and show, got no check"),
+    (with_state("check", rt60_s={}), "'check' must have rt60_s at every octave .* none at 63 Hz"),
+    (with_state("show", rt60_s={63: 1.5}), "'show' must have rt60_s .* got none at 125 Hz"),
+    ({"areas": ()}, "at least one seat area, got none"),
+    (with_source(MAIN, role="top"), "role of 'Main -6.5' must be one of main, sub, fill, got"),
+    (with_source(MAIN, output="Nope"), "output of main 'Main -6.5' must be one of Mains, Fills"),
+    (with_source(MAIN, loudspeaker="Nope"), "loudspeaker of main 'Main -6.5' must be one of main"),
+    (with_source(FILL, covers=("pit",)), "covers, 'Fill .*', must be one of front, back, got"),
+    (with_source(FILL, covers=()), "fill 'Fill .*' must cover a seat area, got none"),
+    (with_source(FILL, output="Mains"), "'Mains' must drive mains, subs or fills, got fill and ma"),
+    ({"outputs": {**HALL.outputs, "Spare": Output("Spare", "mono", "console")}},
+     "output 'Spare' must drive mains, subs or fills, got no loudspeaker"),
+    (with_reading("Nope", "show", level_dba=80.0), "output of a measured level of 'Nope' must be"),
+    (with_reading("Mains", "rehearsal", level_dba=80.0), "state of a measured level of 'Mains' mu"),
+    (with_reading("Mains", "show"), "must have level_dba or by_octave_db, got neither"),
+])
+def test_parts_that_do_not_fit_together_are_named(changes, words):
+    """As in a file, so that no made venue fails somewhere in the middle of a plan."""
+    with pytest.raises(ValueError, match=words):
+        replace(HALL, **changes)
+
+
+def test_a_fill_alone_has_a_field_but_no_plan():
+    outputs = {"Fills": HALL.outputs["Fills"]}
+    alone = replace(HALL, outputs=outputs, sources=HALL.of_role("fill"))
+    assert seat_field(alone, seats_m=[[30.0, 0.0, 1.2]]).total_db.shape == (1, 27)
+    with pytest.raises(ValueError, match="a plan needs at least one main in the venue, got none"):
+        plan_fills(alone)
+
+
+def test_no_seat_area_of_another_name_is_found():
+    with pytest.raises(KeyError, match="no seat area named 'pit'; there are front, back"):
+        HALL.area("pit")
