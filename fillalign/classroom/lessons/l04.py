@@ -82,9 +82,9 @@ def comb_figure() -> LiveFigure:
 
     return LiveFigure(
         "Two arrivals, one ear",
-        "Go from 1 ms to 10 ms. The notches become many more: does the blue line get rougher or "
-        "smoother? Then go back to 1 ms and lower the second arrival: how far down until the "
-        "notches no longer trouble you?",
+        "Go from 1 ms to 10 ms. The notches become many more: does the line with points get "
+        "rougher or smoother? Then go back to 1 ms and lower the second arrival: how far down "
+        "until the notches no longer trouble you?",
         [
             Slider("delay_ms", "Second arrival later by", 0.2, 15, 1, step=0.1, unit="ms"),
             Slider("level_db", "Second arrival against first", -24, 0, 0, step=0.5, unit="dB"),

@@ -101,8 +101,9 @@ EXERCISES = (
             Slip("Half of it: the logarithm of pressures is taken twenty times, not ten.",
                  lambda down_db: _range(down_db) / 2),
         ),
-        solution="With g for {down_db:g} dB less, peaks are 1 + g and notches 1 - g times the "
-                 "first arrival. In decibels that is {answer} dB from peak to notch.",
+        solution="g is 10^(-{down_db:g}/20); peaks are 1 + g and notches 1 - g times the first "
+                 "arrival. Twenty times the logarithm of (1 + g)/(1 - g) is {answer} dB from "
+                 "peak to notch.",
     ),
     Exercise(
         id="04-c",
@@ -115,8 +116,8 @@ EXERCISES = (
         unit="Hz", tolerance=5, decimals=0,
         hints=(
             "How much later does the fill arrive at the neighbour's seat?",
-            "That is the extra way divided by the speed of sound: that at 0 C (lesson 00 gives it) "
-            "and 0.606 m/s more for each degree.",
+            "That is the extra way divided by the speed of sound in this air, by the rule above "
+            "the questions.",
             "The first notch is 1 divided by twice that time in seconds.",
         ),
         slips=(
@@ -154,8 +155,9 @@ EXERCISES = (
             Slip("You took the range as a ratio of powers (divided by ten); pressures need "
                  "twenty.", lambda range_db: _down_for(2 * range_db)),
         ),
-        solution="r is {range_db:g} dB as a ratio of pressures; g = (r - 1)/(r + 1), and in "
-                 "decibels that is {answer} dB below the main.",
+        solution="r, the range as a ratio of pressures, is 10^({range_db:g}/20), and "
+                 "g = (r - 1)/(r + 1). Twenty times the logarithm of 1/g is {answer} dB: so far "
+                 "below the main.",
     ),
 )
 
@@ -165,7 +167,8 @@ PREDICTIONS = (
         text="Main and fill are equally loud at a seat, the fill 1 ms later. Take the third "
              "octaves from 500 Hz to 8 kHz: how many dB lie between the loudest and the softest?",
         unit="dB", truth=lambda: thirds_spread_db(1.0), decimals=0, tolerance=4,
-        meaning="The first notch, at 500 Hz, is as wide as a whole third octave and empties it. "
+        meaning="The first notch, at 500 Hz, is wider than a whole third octave and all but "
+                "empties it. "
                 "It rests on equal levels and no room.",
         slips=(Slip("6 dB is how far the peaks rise; the notch goes much deeper.", lambda: 6.0),),
     ),
@@ -188,8 +191,8 @@ PREDICTIONS = (
         meaning="Pressures add, so even a soft second arrival counts: 10 dB softer still leaves "
                 "5.7 dB.",
         slips=(
-            Slip("Equal levels less a few dB does not do it: 3 dB softer leaves more than 15 dB "
-                 "between peaks and notches.", lambda: 3.0),
+            Slip("A few dB below equal are not enough: 3 dB softer leaves more than 15 dB between "
+                 "peaks and notches.", lambda: 3.0),
             Slip("6 dB softer is half the pressure, so peaks are 1.5 and notches 0.5: three to "
                  "one, which is 9.5 dB.", lambda: 6.0),
             Slip("10 dB softer still leaves 5.7 dB.", lambda: 10.0),
