@@ -207,8 +207,9 @@ def walk_levels(
     bench: Bench, settings: Settings, sounding: list[str], profile: FloatArray
 ) -> Walk:
     """Levels along the walk with the mains alone and with everything."""
-    mix = bench.mix(settings, sounding)
-    alone = gains_of(settings, mix.outputs, main_outputs(bench.venue))
+    mains = main_outputs(bench.venue)
+    mix, without = bench.mix(settings, sounding), bench.mix(settings, mains)
+    alone = gains_of(settings, mix.outputs, mains)
     every = gains_of(settings, mix.outputs, sounding)
 
     def rows(power: FloatArray) -> FloatArray:
@@ -219,7 +220,7 @@ def walk_levels(
         area=bench.row_area,
         before_dba=rows(mix.total(alone)),
         after_dba=rows(mix.total(every)),
-        heard_before_dba=rows(bench.heard(mix, alone)),
+        heard_before_dba=rows(bench.heard(without, alone)),
         heard_after_dba=rows(bench.heard(mix, every)),
         profile_dba=profile,
         speech_before=bench.row_index(settings, alone),

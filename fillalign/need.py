@@ -344,7 +344,7 @@ def _why(venue: Venue, rows: RowCheck, outside: float) -> str:
         parts.append(f"the level lies up to {short:.1f} dB below the profile")
     if loss > venue.goals.highs_loss_db:
         parts.append(
-            f"up to {loss:.1f} dB of highs are lost (limit {venue.goals.highs_loss_db:.0f} dB)"
+            f"up to {loss:.1f} dB of highs are lost (limit {venue.goals.highs_loss_db:g} dB)"
         )
     if venue.goals.sti is not None and index < venue.goals.sti:
         parts.append(f"speech transmission falls to {index:.2f} (goal {venue.goals.sti:.2f})")
@@ -403,7 +403,8 @@ def _area_need(
     if needed:
         from_x = float(row_x[~rows.served].min())
         word = "front fill" if ahead else "fill"
-        text = f"{name}: {word} needed from {from_x:.0f} m, because {_why(venue, rows, outside)}."
+        why = _why(venue, rows, outside)
+        text = f"{name}: {word} needed from {round(from_x, 1):g} m, because {why}."
     else:
         from_x = None
         side = "below" if short > 0 else "above"
@@ -414,7 +415,7 @@ def _area_need(
         text = (
             f"{name}: no fill needed, because at least 90 % of its rows lie within "
             f"{SHORT_DB:.0f} dB of the profile (the weakest row {abs(short):.1f} dB {side} it), "
-            f"lose no more than {venue.goals.highs_loss_db:.0f} dB of highs (worst "
+            f"lose no more than {venue.goals.highs_loss_db:g} dB of highs (worst "
             f"{max(loss, 0.0):.1f} dB){speech}."
         )
     return AreaNeed(

@@ -27,7 +27,8 @@ class FillReport:
 
     `sounding` tells whether it is in use (`low_cuts` are tried only then); `needs`
     are those of its areas with the mains and the fills ahead sounding.
-    `early_cold_ms` is how early the fill is at the worst seat that counts in the
+    `rounding_ms` is what the delay exceeds rule plus margin by: in a plan the step
+    of the device. `early_cold_ms` is how early the fill is at the worst seat that counts in the
     coldest air planned.
     """
 

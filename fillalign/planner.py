@@ -53,6 +53,7 @@ from fillalign.timing import (
     planned_delay_ms,
 )
 from fillalign.tuning import (
+    LOWEST_TRIM_DB,
     OFF_DB,
     TRIM_STEP_DB,
     LowCuts,
@@ -65,6 +66,12 @@ from fillalign.venue import POLARITIES, OutputSettings, Venue
 
 PASSES = 2
 LOWEST_DIALLED_DB = -120.0
+# As in a venue file.
+DIALLED = (
+    ("low_cut_hz", "Hz", 20.0, 2000.0),
+    ("shelf_db", "dB", -12.0, 12.0),
+    ("shelf_hz", "Hz", 500.0, 16000.0),
+)
 
 
 class _Planner:
@@ -79,6 +86,11 @@ class _Planner:
 
     def measure(self, settings: dict[str, OutputSettings]) -> None:
         """Freeze the reference and the profile with the mains as set."""
+        if all(np.isneginf(settings[s.output].trim_db) for s in self.venue.of_role("main")):
+            raise ValueError(
+                f"{', '.join(self.mains)}: at least one output of the mains must sound, since "
+                "the fills are judged against it; every trim_db is minus infinity"
+            )
         self.reference: Reference = mains_reference(self.bench, settings)
         self.profile = profile_dba(self.bench, self.reference.level_dba, self.reference.x_m)
 
@@ -198,21 +210,37 @@ class _Planner:
         self, settings: dict[str, OutputSettings], tier: list[str], sounding: list[str]
     ) -> dict[str, OutputSettings]:
         """Plan one tier of fills with everything ahead of it sounding."""
-        needs = self.needs(settings, sounding, covered_areas(self.venue, tier))
-        locked = any("trim_db" in self.venue.outputs[name].locked for name in tier)
-        if not locked and not any(need.needed for need in needs):
-            for output in tier:
-                off = self.locked(output, replace(settings[output], trim_db=OFF_DB))
-                settings = self.timed({**settings, output: off}, output)
+        held, free = self.parted(tier)
+        for output in held:
+            settings = self.timed(settings, output)
+        there = [*sounding, *(n for n in held if not np.isneginf(settings[n].trim_db))]
+        needs = self.needs(settings, there, covered_areas(self.venue, free))
+        if not any(need.needed for need in needs):
+            settings = self.switched_off(settings, free)
+            tier, free = held, []
+        if not tier:
             return settings
-        for output in tier:
+        for output in free:
             settings = self.timed(settings, output)
         for _ in range(PASSES):
             settings = self.trimmed(settings, tier, sounding)
             for output in tier:
                 settings = self.timed(settings, output)
             settings = self.toned(settings, tier, sounding)
-        return self.trimmed(settings, tier, sounding)
+        settings = self.trimmed(settings, tier, sounding)
+        hardly = [name for name in free if settings[name].trim_db <= LOWEST_TRIM_DB]
+        return self.switched_off(settings, hardly)
+
+    def switched_off(
+        self, settings: dict[str, OutputSettings], outputs: list[str]
+    ) -> dict[str, OutputSettings]:
+        """Switch outputs off, with the delay that they would take."""
+        for output in outputs:
+            off = replace(
+                settings[output], trim_db=OFF_DB, low_cut_hz=None, shelf_db=0.0
+            )
+            settings = self.timed({**settings, output: self.locked(output, off)}, output)
+        return settings
 
     def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
         """Examine settings and write down what they do."""
@@ -259,7 +287,10 @@ class _Planner:
             back_gain_db=lift,
             front_relief_db=relief,
             summary=plan_summary(self.venue, needs, tuple(reports), walk, won, lift, relief),
-            unmet=plan_unmet(self.venue, left, tuple(reports), checks, walk, self.reference),
+            unmet=plan_unmet(
+                self.venue, left, tuple(reports), checks, walk, self.reference,
+                {name: settings[name] for name in self.mains},
+            ),
             cautions=cautions(self.venue, loudest),
             assumptions=(*ASSUMPTIONS, *self.venue.defaults_used),
         )
@@ -403,6 +434,12 @@ def _check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> Non
                 f"{name}: trim_db must be between {LOWEST_DIALLED_DB:g} and {highest:g} dB, or "
                 f"minus infinity for off, got {own.trim_db:g}"
             )
+        for key, unit, low, high in DIALLED:
+            value = getattr(own, key)
+            if value is not None and not low <= value <= high:
+                raise ValueError(
+                    f"{name}: {key} must be between {low:g} and {high:g} {unit}, got {value:g}"
+                )
         if own.polarity not in POLARITIES:
             raise ValueError(
                 f"{name}: polarity must be one of {', '.join(POLARITIES)}, got {own.polarity!r}"

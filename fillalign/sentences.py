@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from fillalign.checks import SeatChecks, Walk
@@ -12,6 +14,7 @@ from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import DelayAnswers, DelayUncertainty
 from fillalign.tuning import (
     LOW_CUT_LOSS_DB,
+    LOWEST_TRIM_DB,
     SHELF_LEAST_DB,
     LowCutTry,
     TrimCurve,
@@ -67,6 +70,14 @@ def delay_reasons(
             f"In the coldest air planned, {coldest_c:.0f} C, it would come {early_cold_ms:.1f} ms "
             f"before the mains there: re-time {output} on the way."
         )
+    beyond = answers.box_to_box_ms - answers.equal_level_ms
+    front = all(s.kind == "front" for s in venue.sources if s.output == output)
+    if rule == "box-to-box" and front and beyond > 0.05:
+        lines.append(
+            "Box to box suits seats behind the box, in line with the mains. The seats of a front "
+            f"fill are not: there it comes {beyond:.1f} ms later than they want. The equal-level "
+            "rule, or a locked delay, would suit it better."
+        )
     if "delay_ms" in venue.outputs[output].locked:
         lines.append("The file locks this delay.")
     return tuple(lines)
@@ -90,9 +101,11 @@ def trim_reasons(
 ) -> tuple[str, ...]:
     """Say why the output sounds or stays off, and what decided its trim."""
     lines = [need.sentence for need in needs]
-    if np.isneginf(own.trim_db):
-        return (*lines, "The output stays off.")
     chosen, bound = curve.chosen()
+    if np.isneginf(own.trim_db):
+        barred = any(need.needed for need in needs) and bound and chosen <= LOWEST_TRIM_DB
+        why = f", since {bound} leaves it no trim" if barred else ""
+        return (*lines, f"The output stays off{why}.")
     if "trim_db" in venue.outputs[output].locked:
         lines.append(f"The file locks this trim at {own.trim_db:+.1f} dB.")
     if bound is None:
@@ -312,6 +325,7 @@ def plan_unmet(
     checks: SeatChecks,
     walk: Walk,
     reference: Reference,
+    mains: Mapping[str, OutputSettings],
 ) -> tuple[str, ...]:
     """Name every target that the plan does not meet; `left` are the needs that remain."""
     lines = [line for fill in fills for line in fill.unmet]
@@ -332,6 +346,14 @@ def plan_unmet(
             f"The mains give {reference.meter_dba:.1f} dBA at the reference, not "
             f"{goal:.1f} dBA: {short:+.1f} dB on the mains{stronger} would meet it."
         )
+    free = {n: s.trim_db for n, s in mains.items() if "trim_db" not in venue.outputs[n].locked}
+    highest = max(free.values(), default=0.0)
+    lines.extend(
+        f"{name} is at its maximum level, {highest - trim:.1f} dB behind the other mains: their "
+        "balance has shifted; a stronger box there, or less level, would keep it."
+        for name, trim in free.items()
+        if goal is not None and trim < highest
+    )
     back = int(walk.x_m.argmax())
     if venue.goals.back_dba is not None:
         short = venue.goals.back_dba - float(walk.after_dba[back])

@@ -218,7 +218,7 @@ def trim_curve(
     `sounding` the ones that sound besides them, `mains` those of them that are
     mains; `areas` are the ones the tier covers.
     """
-    headroom = headroom_db(bench.venue, output)
+    headroom, lifted = headroom_db(bench.venue, output), max(settings[output].shelf_db, 0.0)
     trims = trim_grid_db(headroom)
     key = tuple(sounding), tuple(together), reference.level_dba, trims.size, float(trims[0])
     swept, images = bench.once("sweep", settings, key, lambda: _sweep(
@@ -227,7 +227,7 @@ def trim_curve(
     return TrimCurve(
         **swept,
         precedence_share=images[output],
-        maximum_db=float(np.floor(headroom / TRIM_STEP_DB) * TRIM_STEP_DB),
+        maximum_db=float(np.floor((headroom - lifted) / TRIM_STEP_DB) * TRIM_STEP_DB),
         precedence_db=_last(trims, images[output] >= SHARE_OF_ROWS),
     )
 
@@ -254,7 +254,7 @@ def _sweep(
     checked = check_rows(bench, reference, profile, heard, speech).rows(covered)
     share, sounds = checked.served.mean(axis=1), checked.sounds.mean(axis=1)
     walk = _terms(bench, mix, gains, moving, total=True)
-    behind = bench.row_x_m >= reference.x_m
+    behind = bench.row_x_m >= reference.x_m - 1e-9
     climb = _largest_climb(to_db(walk.rows(bench, gain)[:, behind, 0]))
     before = _largest_climb(to_db(walk.rows(bench, np.zeros(1))[:, behind, 0]))[0]
     off = bench.row_index(settings, gains)

@@ -20,6 +20,7 @@ from fillalign import (
 )
 from fillalign.need import fill_tiers, main_outputs
 from fillalign.paths import A_POWER
+from fillalign.tuning import headroom_db
 from tests.small_venue import small_hall, with_output
 
 DATA = Path(__file__).parents[1] / "data"
@@ -401,7 +402,10 @@ def test_outputs_of_one_row_move_together(demos):
         ({"Fills": OutputSettings(trim_db=np.nan)}, "trim_db must be between"),
         ({"Fills": OutputSettings(polarity="up")}, "polarity must be one of normal, inverted"),
         ({"Fills": OutputSettings(low_cut_order=3)}, "no 'linkwitz-riley' low cut of order 3"),
-        ({"Fills": OutputSettings(low_cut_hz=-5.0)}, "corner_hz|low_cut_hz"),
+        ({"Fills": OutputSettings(low_cut_hz=-5.0)}, "low_cut_hz must be between 20 and 2000 Hz"),
+        ({"Fills": OutputSettings(shelf_db=40.0)}, "shelf_db must be between -12 and 12"),
+        ({"Fills": OutputSettings(shelf_hz=np.nan)}, "shelf_hz must be between 500 and 16000"),
+        ({"Mains": OutputSettings(trim_db=-np.inf)}, "at least one output of the mains must"),
     ],
 )
 def test_evaluate_refuses_what_no_device_does(settings, words):
@@ -502,3 +506,77 @@ def test_settings_must_be_output_settings():
 def test_locked_value_beyond_the_box_is_refused():
     with pytest.raises(ValueError, match="Fills: trim_db must be between -120 and 22 dB"):
         plan_fills(with_output(small_hall(), "Fills", locked={"trim_db": 30.0}))
+
+
+def test_the_free_half_of_a_tier_stays_off_where_the_locked_half_is_enough():
+    plan = plan_fills(two_fill_outputs(trim_db=6.0))
+    assert plan.settings["A"].trim_db == 6.0
+    assert np.isneginf(plan.settings["B"].trim_db)
+    assert not any(need.needed for need in plan.needs_after)
+
+
+def test_fill_that_no_trim_suits_stays_off_and_says_why():
+    hall = small_hall()
+    weak = replace(hall.loudspeakers["fill box"], maximum_dba=50.0)
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": weak}))
+    assert plan.needs[1].needed
+    assert np.isneginf(plan.settings["Fills"].trim_db)
+    assert plan.fills[0].reasons[-1] == (
+        "The output stays off, since the maximum level of the box leaves it no trim."
+    )
+    assert any("no fill that sounds covers it" in line for line in plan.unmet)
+
+
+def test_box_to_box_is_called_wrong_for_a_front_fill_alone():
+    """Box to box holds on the extension of the line through main and fill (geometry)."""
+    hall = small_hall(delay_rule="box-to-box")
+    lip = replace(hall.sources[2], name="Lip", output="Fills", kind="front", covers=("front",),
+                  position_m=(0.0, 0.0, 1.0), aim_m=(6.0, 0.0, 1.2))
+    front = plan_fills(replace(hall, sources=(*hall.sources[:2], lip)))
+    late = front.fills[0].answers
+    assert late.box_to_box_ms > late.equal_level_ms + 1.0
+    words = f"comes {late.box_to_box_ms - late.equal_level_ms:.1f} ms later than they want"
+    assert any(words in line for line in front.fills[0].reasons)
+    assert not any("front fill" in line for line in plan_fills(hall).fills[0].reasons)
+
+
+def test_walk_without_fills_is_the_walk_of_the_mains(plan):
+    """A fill that would open the early window sooner has no part in 'before'."""
+    early = evaluate(plan.venue, {"Fills": OutputSettings(delay_ms=0.0, trim_db=6.0)})
+    assert early.walk.heard_before_dba == pytest.approx(plan.walk.heard_before_dba, abs=1e-9)
+    assert early.walk.speech_before == pytest.approx(plan.walk.speech_before, abs=1e-9)
+    back = plan.venue.area("back")
+    field = seat_field(plan.venue, plan.settings, seats_m=back.seats_m(), sounding=["Mains"])
+    power = (10 ** (field.useful_db / 10) @ A_POWER).reshape(len(back.rows_x_m), -1)
+    wanted = 10 * np.log10(power.mean(axis=1))
+    assert plan.walk.heard_before_dba[plan.walk.area == 1] == pytest.approx(wanted, abs=1e-6)
+
+
+def test_a_main_at_its_maximum_is_named():
+    hall = small_hall(reference_dba=96.0)
+    weak = replace(hall.loudspeakers["main box"], maximum_dba=100.0)
+    outputs = {**hall.outputs, "Side": replace(hall.outputs["Mains"], name="Side")}
+    other = replace(hall.sources[1], output="Side", loudspeaker="weak box")
+    plan = plan_fills(replace(
+        hall, outputs=outputs, sources=(hall.sources[0], other, *hall.sources[2:]),
+        loudspeakers={**hall.loudspeakers, "weak box": weak},
+    ))
+    assert plan.settings["Side"].trim_db == 6.0
+    behind = plan.settings["Mains"].trim_db - 6.0
+    assert behind > 0.4
+    assert any(f"Side is at its maximum level, {behind:.1f} dB behind" in u for u in plan.unmet)
+
+
+def test_trim_and_shelf_together_stay_within_the_box():
+    hall = small_hall(allowed_fall_db=0.0)
+    kind = hall.loudspeakers["fill box"]
+    dull = replace(kind, level_dba=None, maximum_dba=82.0, level_by_octave_db={
+        63: 80, 125: 85, 250: 86, 500: 86, 1000: 85, 2000: 82, 4000: 77, 8000: 72, 16000: 66})
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
+    fill, own = fill_of(plan)
+    assert fill.trim.maximum_db + max(own.shelf_db, 0.0) <= headroom_db(plan.venue, "Fills")
+    assert own.trim_db + own.shelf_db <= headroom_db(plan.venue, "Fills")
+    lifted = evaluate(plan.venue, {"Fills": replace(own, trim_db=-20.0, shelf_db=3.0)})
+    assert lifted.fills[0].trim.maximum_db == evaluate(
+        plan.venue, {"Fills": replace(own, trim_db=-20.0, shelf_db=0.0)}
+    ).fills[0].trim.maximum_db - 3.0
