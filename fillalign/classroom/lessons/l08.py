@@ -81,17 +81,15 @@ def gap_figure() -> LiveFigure:
         now = _AFTERNOON.at_temperature(float(temperature_c))
         left = margin_left(now, distance_m, margin_ms, wind_along_m_s)
         artists["dot"].set_data([temperature_c], [left])
-        later = margin_ms - left
-        side = "longer" if later >= 0 else "less"
+        later, left = round(margin_ms - left, 1), round(left, 1)
+        need = (f"{abs(later)} ms {'longer' if later > 0 else 'less'} to the tower than" if later
+                else "as long to the tower as")
         heard = (
-            f"The fill now comes {left:.1f} ms after the mains: still fine."
-            if left >= 0
-            else f"The fill now comes {-left:.1f} ms BEFORE the mains: the image jumps to it."
+            f"The fill now comes {left} ms after the mains: still fine." if left > 0
+            else f"The fill now comes {-left} ms BEFORE the mains: the image jumps to it." if left
+            else "The fill now comes together with the mains: the margin is used up."
         )
-        return (
-            f"At {temperature_c:g} C the mains need {abs(later):.1f} ms {side} to the tower than "
-            f"when it was timed.\n{heard}"
-        )
+        return f"At {temperature_c:g} C the mains need {need} when it was timed.\n{heard}"
 
     return LiveFigure(
         "A tower that nobody re-times",
@@ -200,8 +198,8 @@ EXERCISES = (
                  lambda distance_m, warm_c, cold_c:
                  _cooling(distance_m, warm_c, cold_c) / (warm_c - cold_c)),
         ),
-        solution="Over {distance_m:g} m each degree costs about half a millisecond per 100 m: "
-                 "{answer} ms in all.",
+        solution="Each degree costs about half a millisecond per 100 m. {distance_m:g} m and the "
+                 "degrees from {warm_c:g} to {cold_c:g} make {answer} ms.",
     ),
     Exercise(
         id="08-b",
@@ -225,14 +223,15 @@ EXERCISES = (
             Slip("That is ten times too much: did a point slip?",
                  lambda **n: 10 * _headwind(**n)),
         ),
-        solution="Against {wind_m_s:g} m/s the same way takes {answer} ms longer.",
+        solution="At 344 m/s less {wind_m_s:g} m/s the {distance_m:g} m take longer than at "
+                 "344 m/s, by {answer} ms.",
     ),
     Exercise(
         id="08-c",
         text="A tower {distance_m:g} m ({distance_ft:.0f} ft) from the mains was timed at "
              "{warm_c:g} C with a margin of {margin_ms:g} ms. Now it has {cold_c:g} C and nobody "
-             "re-timed. By how much does the tower come after the mains at its box-to-box line? "
-             "(Below zero: before them.)",
+             "re-timed. By how much does the tower come after the mains now, for listeners on the "
+             "line behind it? (Below zero: before them.)",
         numbers={"distance_m": (70, 85), "warm_c": (27,), "cold_c": (11, 13, 15),
                  "margin_ms": (3, 4, 5)},
         answer=_left,
@@ -250,16 +249,18 @@ EXERCISES = (
             Slip("That is the drift alone. Take it from the margin.",
                  lambda **n: n["margin_ms"] - _left(**n)),
         ),
-        solution="The mains come later by the drift; what is left of the margin is {answer} ms.",
+        solution="The mains come later by the drift, half a millisecond for 100 m and each of the "
+                 "degrees from {warm_c:g} to {cold_c:g}. {margin_ms:g} ms less that leaves "
+                 "{answer} ms.",
     ),
 )
 
 PREDICTIONS = (
     Prediction(
         id="08-a",
-        text="Cinder Meadow lies 900 m (2950 ft) high. From 27 C and 40 % the evening goes to 13 C "
-             "and 85 %. The sound of the mains travels 85 m (279 ft) to a tower. How many ms later "
-             "does it arrive in the night? (Below zero: earlier.)",
+        text="Cinder Meadow lies 900 m (2,950 ft) high. From 27 C and 40 % the evening goes to "
+             "13 C and 85 %. The sound of the mains travels 85 m (279 ft) to a tower. How many ms "
+             "later does it arrive in the night? (Below zero: earlier.)",
         unit="ms", truth=lambda: path_ms(_TOWER_M, _NIGHT) - path_ms(_TOWER_M, _AFTERNOON),
         decimals=1, tolerance=1.0,
         meaning="Later, since cold air is slower. A margin of 5 ms is used up and the tower comes "
@@ -271,7 +272,7 @@ PREDICTIONS = (
         id="08-b",
         text="The same 85 m at 20 C. A headwind of 5 m/s: how many ms later?",
         unit="ms", truth=lambda: _headwind(_TOWER_M, 5.0), decimals=1, tolerance=0.6,
-        meaning="As much as six or seven degrees of cooling. Wind along the way counts.",
+        meaning="As much as eight degrees of cooling. Wind along the way counts.",
         slips=(Slip("It counts: it carries the sound along or holds it back.", lambda: 0.0),),
     ),
     Prediction(
