@@ -41,6 +41,19 @@ def kept_output(output: Any) -> Any | None:
     return output
 
 
+def joined(outputs: list[Any]) -> list[Any]:
+    """Put pieces of one stream together: where a kernel cuts it is chance."""
+    whole: list[Any] = []
+    for output in outputs:
+        last = whole[-1] if whole else None
+        if (last is not None and last.output_type == output.output_type == "stream"
+                and last.name == output.name):
+            last.text += output.text
+        else:
+            whole.append(output)
+    return whole
+
+
 def tidy(notebook: Any) -> None:
     """Strip a notebook, in place, to what is worth keeping."""
     notebook.metadata = _METADATA
@@ -54,7 +67,7 @@ def tidy(notebook: Any) -> None:
             cell.execution_count = run
             kept = [kept_output(output) for output in cell.outputs]
             ignored = IGNORED in cell.metadata.get("tags", [])
-            cell.outputs = [] if ignored else [output for output in kept if output is not None]
+            cell.outputs = [] if ignored else joined([one for one in kept if one is not None])
             for output in cell.outputs:
                 if output.output_type == "execute_result":
                     output.execution_count = run
