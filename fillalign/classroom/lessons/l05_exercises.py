@@ -73,8 +73,8 @@ EXERCISES = (
                  lambda mains_db, fill_db, goal_db:
                  goal_db - float(power_sum_db([mains_db, fill_db]))),
         ),
-        solution="The fill alone must read the power of {goal_db:g} dBA less that of "
-                 "{mains_db:g} dBA. It reads {fill_db:g} dBA, so it moves by {answer} dB.",
+        solution="The fill alone must bring 10^({goal_db:g}/10) - 10^({mains_db:g}/10), turned "
+                 "back into decibels. It reads {fill_db:g} dBA, so it moves by {answer} dB.",
     ),
     Exercise(
         id="05-c",
@@ -124,8 +124,8 @@ EXERCISES = (
             Slip("You left out the distance: that is the level at 1 m.",
                  lambda level_db, trim_db, **_: level_db + trim_db),
         ),
-        solution="{level_db:g} dBA, the trim of {trim_db:g} dB, and {away_m:g} m at 20 lg of the "
-                 "distance: {answer} dBA.",
+        solution="From {level_db:g} dBA the trim of {trim_db:g} dB and the distance, 20 times the "
+                 "logarithm of {away_m:g}, leave {answer} dBA.",
     ),
 )
 
@@ -158,8 +158,8 @@ PREDICTIONS = (
         id="05-b",
         text="And if they need 6 dB more: fill above mains?",
         unit="dB", truth=lambda: _alone(0.0, 6.0), decimals=1, tolerance=1,
-        meaning="Now the fill carries the sound and the mains hardly count. It holds where nothing "
-                "ties the phases together; lows that arrive together add by pressure (lesson 06).",
+        meaning="Now three quarters of the power come from the fill. It holds where nothing ties "
+                "the phases together; lows that arrive together add by pressure (lesson 06).",
         slips=(
             Slip("Two equal sounds give 6 dB only if they push in step, at every frequency. In a "
                  "room, above the lows, they give 3 dB.", lambda: 0.0),
