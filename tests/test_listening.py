@@ -328,6 +328,14 @@ def test_total_agrees_with_the_field_in_a_room(seat: tuple, seed: int) -> None:
     assert ours == pytest.approx(wanted, abs=0.3)
 
 
+@pytest.mark.parametrize("seat", [(13.0, -0.5, 1.2), (24.0, 2.5, 1.2), (34.0, -1.5, 1.2)])
+def test_total_agrees_with_the_field_in_a_long_reverberation(seat: tuple) -> None:
+    chapel = plan("saltmarsh_chapel")
+    wanted = octaves(seat_field(chapel.venue, chapel.settings, seats_m=[seat]).total_db[0])
+    ours = response_levels_db(render_seat(chapel, LATE_CLICK, seat))
+    assert ours == pytest.approx(wanted, abs=0.3)
+
+
 def test_empty_hall_and_mains_alone_agree_with_the_field() -> None:
     hall, seat = plan("tidewell_hall"), (22.0, -4.0, 1.2)
     field = seat_field(
