@@ -18,8 +18,8 @@ from fillalign.checks import (
     gain_before_feedback_db,
     walk_levels,
 )
+from fillalign.dialled import check_dialled
 from fillalign.field import gains_of, resting_settings
-from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.need import (
     AreaNeed,
     Bench,
@@ -62,16 +62,9 @@ from fillalign.tuning import (
     headroom_db,
     trim_curve,
 )
-from fillalign.venue import POLARITIES, OutputSettings, Venue
+from fillalign.venue import OutputSettings, Venue
 
 PASSES = 2
-LOWEST_DIALLED_DB = -120.0
-# As in a venue file.
-DIALLED = (
-    ("low_cut_hz", "Hz", 20.0, 2000.0),
-    ("shelf_db", "dB", -12.0, 12.0),
-    ("shelf_hz", "Hz", 500.0, 16000.0),
-)
 
 
 class _Planner:
@@ -404,7 +397,7 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     planner = _Planner(venue, air)
     settings = planner.mains_settings()
     # A trim not locked is only a start, and may lie beyond a weak box.
-    _check_settings(
+    check_dialled(
         venue, {name: own for name, own in settings.items() if venue.outputs[name].locked}
     )
     sounding = list(planner.mains)
@@ -412,42 +405,6 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
         settings = planner.decide(settings, tier, sounding)
         sounding.extend(name for name in tier if not np.isneginf(settings[name].trim_db))
     return planner.report(settings)
-
-
-def _check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
-    for name, own in settings.items():
-        if name not in venue.outputs:
-            raise ValueError(f"no output named {name!r}; there are {', '.join(venue.outputs)}")
-        device = venue.outputs[name]
-        if not isinstance(own, OutputSettings):
-            raise TypeError(
-                f"{name}: settings must be an OutputSettings, got {type(own).__name__}"
-            )
-        if not 0.0 <= own.delay_ms <= device.delay_max_ms:
-            raise ValueError(
-                f"{name}: delay_ms must be between 0 and {device.delay_max_ms:g} ms, "
-                f"got {own.delay_ms:g}"
-            )
-        highest = headroom_db(venue, name)
-        if not (np.isneginf(own.trim_db) or LOWEST_DIALLED_DB <= own.trim_db <= highest):
-            raise ValueError(
-                f"{name}: trim_db must be between {LOWEST_DIALLED_DB:g} and {highest:g} dB, or "
-                f"minus infinity for off, got {own.trim_db:g}"
-            )
-        for key, unit, low, high in DIALLED:
-            value = getattr(own, key)
-            if value is not None and not low <= value <= high:
-                raise ValueError(
-                    f"{name}: {key} must be between {low:g} and {high:g} {unit}, got {value:g}"
-                )
-        if own.polarity not in POLARITIES:
-            raise ValueError(
-                f"{name}: polarity must be one of {', '.join(POLARITIES)}, got {own.polarity!r}"
-            )
-        if own.low_cut_order not in LOW_CUT_ORDERS.get(own.low_cut_kind, ()):
-            raise ValueError(
-                f"{name}: there is no {own.low_cut_kind!r} low cut of order {own.low_cut_order}"
-            )
 
 
 def evaluate(
@@ -487,7 +444,7 @@ def evaluate(
     >>> plan.settings[name].delay_ms
     20.0
     """
-    _check_settings(venue, settings)
+    check_dialled(venue, settings)
     planner = _Planner(venue, air)
     full = resting_settings(venue)
     for tier in fill_tiers(venue):
