@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from fillalign.plan import FillPlan
     from fillalign.venue import Venue
 
-OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN = 0, 2, 3, 4
+OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, INTERRUPTED = 0, 2, 3, 4, 130
 
 _DESCRIPTION = """\
 Plan, time, trim and check fill loudspeakers. Two ways to ask:
@@ -36,6 +36,7 @@ exit codes:
   2  the command line or a value on it is wrong
   3  the venue file cannot be read, has mistakes, or no plan fits its devices
   4  a file cannot be written, or is there already and --overwrite was not given
+  130  interrupted from the keyboard; no file has changed
 
 Predictions are estimates: listen and measure before an audience comes in."""
 
@@ -232,10 +233,15 @@ def _run() -> int:
     try:
         code = main()
         sys.stdout.flush()
-    except BrokenPipeError:
-        # Whoever read us has seen enough; keep the interpreter from flushing again.
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except OSError as error:
+        # The interpreter must not flush again what cannot be written.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return OK
+        if isinstance(error, BrokenPipeError):
+            # Whoever read us has seen enough.
+            return OK
+        return _fail(f"the output cannot be written, {error.strerror}", NOT_WRITTEN)
     return code
 
 

@@ -22,6 +22,8 @@ class SheetError(OSError):
     ----------
     path : pathlib.Path
         The file or folder it is about.
+    problem : str
+        What is wrong with it.
 
     Examples
     --------
@@ -32,7 +34,7 @@ class SheetError(OSError):
 
     def __init__(self, path: Path, problem: str) -> None:
         super().__init__(f"{plain(str(path))}: {plain(problem)}")
-        self.path = path
+        self.path, self.problem = path, problem
 
 
 def _reason(error: OSError) -> str:
@@ -61,38 +63,37 @@ def _publish_new(part: Path, target: Path) -> None:
         raise
     except OSError:
         # Some file systems know no links: claim the name first, then move.
-        target.open("xb").close()
         try:
+            target.open("xb").close()
             os.replace(part, target)
-        except OSError:
-            target.unlink()
+        except FileExistsError:
+            raise
+        except BaseException:
+            target.unlink(missing_ok=True)
             raise
 
 
-def _publish_over(part: Path, target: Path) -> Path | None:
-    """Give a finished file its name; return the copy kept of an old one, if there was one."""
-    if not os.path.lexists(target):
-        _publish_new(part, target)
-        return None
-    old = _spare(target, "old")
+def _publish_over(part: Path, target: Path, old: Path) -> None:
+    """Give a finished file its name; the one that had it before is kept as `old`."""
     try:
         os.link(target, old)
     except OSError:
         shutil.copy2(target, old, follow_symlinks=False)
-    try:
-        os.replace(part, target)
-    except OSError:
-        old.unlink()
-        raise
-    return old
+    os.replace(part, target)
 
 
-def _undo(done: Mapping[Path, Path | None]) -> None:
-    for target, old in done.items():
-        if old is None:
-            target.unlink(missing_ok=True)
-        else:
+def _undo(begun: Mapping[Path, Path], parts: Mapping[Path, Path]) -> None:
+    """Take back what was published of what was begun; `begun` tells where the old files are."""
+    for target, old in begun.items():
+        moved = not os.path.lexists(parts[target])
+        if moved and os.path.lexists(old):
             os.replace(old, target)
+        elif moved or _same_file(parts[target], target):
+            target.unlink()
+
+
+def _same_file(one: Path, other: Path) -> bool:
+    return os.path.lexists(other) and os.path.samestat(one.lstat(), other.lstat())
 
 
 def _discard(paths: Iterable[Path]) -> None:
@@ -115,10 +116,10 @@ def write_whole(contents: Mapping[Path, bytes], *, overwrite: bool = False) -> N
     ------
     SheetError
         If a file cannot be written or is there already. What was there before
-        is there still.
+        is there still, also after an interrupt.
     """
     parts = {target: _spare(target, "part") for target in contents}
-    done: dict[Path, Path | None] = {}
+    begun: dict[Path, Path] = {}
     target = next(iter(contents))
     try:
         for target in contents:
@@ -127,16 +128,15 @@ def write_whole(contents: Mapping[Path, bytes], *, overwrite: bool = False) -> N
         for target, content in contents.items():
             _put(content, parts[target])
         for target, part in parts.items():
-            if overwrite:
-                done[target] = _publish_over(part, target)
+            begun[target] = _spare(target, "old")
+            if overwrite and os.path.lexists(target):
+                _publish_over(part, target, begun[target])
             else:
                 _publish_new(part, target)
-                done[target] = None
     except BaseException as error:
-        _undo(done)
+        _undo(begun, parts)
         if isinstance(error, OSError):
             raise SheetError(target, _reason(error)) from error
         raise
     finally:
-        _discard(parts.values())
-    _discard(old for old in done.values() if old is not None)
+        _discard([*parts.values(), *begun.values()])

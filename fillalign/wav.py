@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import os
-import tempfile
 import warnings
 import wave
 from dataclasses import dataclass
@@ -19,6 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float
+from fillalign._files import SheetError, write_whole
+from fillalign._text import plain
 
 MAX_CHANNELS = 8
 MAX_FILE_BYTES = 1_000_000_000
@@ -26,12 +27,12 @@ _WAV_SUFFIXES = (".wav", ".wave")
 
 
 class RecordingError(ValueError):
-    """A WAV file that cannot be used: names the file and the reason."""
+    """A WAV file that cannot be used or written: names the file and the reason."""
 
     def __init__(self, path: str | os.PathLike[str], reason: str) -> None:
         self.path = str(path)
         self.reason = reason
-        super().__init__(f"{self.path}: {reason}")
+        super().__init__(plain(f"{self.path}: {reason}"))
 
 
 @dataclass(frozen=True)
@@ -105,25 +106,10 @@ def write_wav(
     with wave.open(buffer, "wb") as file:
         file.setparams((channels, bits // 8, rate, 0, "NONE", ""))
         file.writeframes(_pcm(samples, bits))
-    _replace(target, buffer.getvalue(), overwrite=overwrite)
-
-
-def _replace(target: Path, content: bytes, *, overwrite: bool) -> None:
-    """Put `content` in place in one step, so that no half file ever shows."""
-    if target.exists() and not overwrite:
-        raise RecordingError(target, "exists already and was not to be overwritten")
-    partial = None
     try:
-        with tempfile.NamedTemporaryFile(dir=target.parent, suffix=".part", delete=False) as file:
-            partial = Path(file.name)
-            file.write(content)
-        partial.chmod(0o644)
-        partial.replace(target)
-    except OSError as error:
-        raise RecordingError(target, f"cannot be written ({error.strerror})") from None
-    finally:
-        if partial is not None:
-            partial.unlink(missing_ok=True)
+        write_whole({target: buffer.getvalue()}, overwrite=overwrite)
+    except SheetError as error:
+        raise RecordingError(path, error.problem) from error
 
 
 def _parse_wav(content: bytes) -> tuple[int, Any]:

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import csv
-import errno
 import io
-import os
 import re
-import stat
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from fillalign import evaluate, plan_fills, read_venue
-from fillalign._files import SheetError, write_whole
+from fillalign._files import SheetError
 from fillalign._text import csv_text, plain, slug
 from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text, write_sheet
 from fillalign.sheet_tables import CHECK_ORDER, settings_table, trim_text, whole_samples
@@ -365,14 +361,6 @@ def test_three_files_are_written(room, tmp_path):
     assert sorted(tmp_path.iterdir()) == sorted(paths)
 
 
-def test_files_keep_the_usual_permissions(tmp_path):
-    usual = tmp_path / "usual"
-    usual.touch()
-    write_whole({tmp_path / "made": b"x"})
-    modes = [stat.S_IMODE(os.stat(tmp_path / name).st_mode) for name in ("usual", "made")]
-    assert modes[0] == modes[1]
-
-
 def test_existing_files_stay_unless_told(room, tmp_path):
     mine = tmp_path / "lantern-room-sheet.csv"
     mine.write_text("mine")
@@ -387,141 +375,9 @@ def test_existing_files_stay_unless_told(room, tmp_path):
     assert sorted(tmp_path.iterdir()) == sorted(paths)
 
 
-def three(folder):
-    return {folder / name: name.encode() * 10 for name in ("a", "b", "c")}
-
-
-def left(folder):
-    return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
-
-
-@pytest.mark.parametrize("overwrite", [False, True])
-@pytest.mark.parametrize("before", [{}, {"b": b"old"}])
-@pytest.mark.parametrize("step", ["write", "fsync", "link", "replace"])
-@pytest.mark.parametrize("at", [1, 2, 3])
-@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EPERM])
-def test_a_failure_at_any_step_changes_nothing(
-    tmp_path, monkeypatch, overwrite, before, step, at, code
-):
-    """A full disk, a folder that cannot be written to, or a refusal, at each file in turn."""
-    for name, content in before.items():
-        (tmp_path / name).write_bytes(content)
-    calls = 0
-    usual = {"write": Path.open, "fsync": os.fsync, "link": os.link, "replace": os.replace}[step]
-
-    def failing(*args, **options):
-        nonlocal calls
-        calls += 1
-        # The undoing that follows must still work, so the fault strikes once.
-        if calls == at:
-            raise OSError(code, os.strerror(code))
-        return usual(*args, **options)
-
-    with monkeypatch.context() as patch:
-        if step == "write":
-            patch.setattr(Path, "open", failing)
-        else:
-            patch.setattr(os, step, failing)
-        try:
-            write_whole(three(tmp_path), overwrite=overwrite)
-        except SheetError as error:
-            failed = str(error)
-        else:
-            failed = ""
-    content = {path.name: data for path, data in three(tmp_path).items()}
-    if failed:
-        assert left(tmp_path) == before
-        assert failed.startswith(str(tmp_path))
-    else:
-        assert left(tmp_path) == content
-    refused = bool(before) and not overwrite
-    assert failed or not refused
-    if not refused and step in ("write", "fsync"):
-        assert os.strerror(code) in failed
-
-
-def test_nothing_is_written_where_a_name_is_taken(tmp_path, monkeypatch):
-    (tmp_path / "c").write_text("mine")
-    opened = []
-    monkeypatch.setattr(Path, "open", lambda path, *_: opened.append(path))
-    with pytest.raises(SheetError, match="c: is there already"):
-        write_whole(three(tmp_path))
-    assert opened == []
-
-
-@pytest.mark.parametrize("links", [True, False])
-def test_a_file_that_appears_meanwhile_is_not_replaced(tmp_path, monkeypatch, links):
-    usual = os.fsync
-    if not links:
-        monkeypatch.setattr(os, "link", no_links)
-    calls = []
-
-    def slow(number):
-        calls.append(number)
-        if len(calls) == 3:
-            (tmp_path / "b").write_text("theirs")
-        return usual(number)
-
-    monkeypatch.setattr(os, "fsync", slow)
-    with pytest.raises(SheetError, match="b: is there already"):
-        write_whole(three(tmp_path))
-    assert left(tmp_path) == {"b": b"theirs"}
-
-
-def no_links(*_args, **_options):
-    raise OSError(errno.EPERM, "no links here")
-
-
-def test_without_links_files_are_still_never_replaced(tmp_path, monkeypatch):
-    monkeypatch.setattr(os, "link", no_links)
-    write_whole(three(tmp_path))
-    assert set(left(tmp_path)) == {"a", "b", "c"}
-    (tmp_path / "c").write_text("mine")
-    with pytest.raises(SheetError, match="is there already"):
-        write_whole({tmp_path / "c": b"x"})
-    write_whole({tmp_path / "c": b"x"}, overwrite=True)
-    assert left(tmp_path)["c"] == b"x"
-    assert len(left(tmp_path)) == 3
-
-
-def test_an_interrupt_leaves_nothing_behind(tmp_path, monkeypatch):
-    def interrupted(_number):
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(os, "fsync", interrupted)
-    with pytest.raises(KeyboardInterrupt):
-        write_whole(three(tmp_path))
-    assert left(tmp_path) == {}
-
-
-def test_a_link_is_not_followed(tmp_path):
-    target = tmp_path / "target"
-    target.write_text("keep")
-    (tmp_path / "a").symlink_to(target)
-    with pytest.raises(SheetError, match="is there already"):
-        write_whole({tmp_path / "a": b"x"})
-    write_whole({tmp_path / "a": b"x"}, overwrite=True)
-    assert target.read_text() == "keep"
-    assert not (tmp_path / "a").is_symlink()
-
-
-def test_a_folder_in_the_way_is_named(tmp_path):
-    (tmp_path / "b").mkdir()
-    (tmp_path / "a").write_bytes(b"old")
-    with pytest.raises(SheetError, match=r"b: cannot be written"):
-        write_whole(three(tmp_path), overwrite=True)
-    assert left(tmp_path) == {"a": b"old"}
-    assert (tmp_path / "b").is_dir()
-
-
 @pytest.mark.parametrize("name", ["missing", "file"])
 def test_a_folder_that_is_none_is_named(room, tmp_path, name):
     (tmp_path / "file").touch()
     with pytest.raises(SheetError, match=f"{name}: is no folder"):
         write_sheet(room, tmp_path / name)
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
-
-
-def test_the_error_is_one_harmless_line():
-    error = SheetError(Path("x\x1b[2J\n\u202e"), "is there already")
-    assert str(error) == "x[U+001B][2J[U+000A][U+202E]: is there already"

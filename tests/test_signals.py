@@ -143,38 +143,6 @@ def test_files_of_another_writer_are_read(tmp_path: Path, dtype, scale, offset) 
     np.testing.assert_allclose(read, stereo, atol=1.1 / 127 if dtype == np.uint8 else 1e-4)
 
 
-def test_a_file_is_replaced_only_when_told(tmp_path: Path) -> None:
-    path = tmp_path / "take.wav"
-    write_wav(path, TONE, 48000)
-    before = path.read_bytes()
-    with pytest.raises(RecordingError, match=r"take.wav: exists already"):
-        write_wav(path, -TONE, 48000)
-    assert path.read_bytes() == before
-    write_wav(path, -TONE, 48000, overwrite=True)
-    np.testing.assert_allclose(read_wav(path).samples[:, 0], -TONE, atol=4e-5)
-    assert [p.name for p in tmp_path.iterdir()] == ["take.wav"]
-
-
-def test_a_failed_write_leaves_the_old_file_and_nothing_else(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "take.wav"
-    write_wav(path, TONE, 48000)
-    before = path.read_bytes()
-
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(Path, "replace", full)
-    with pytest.raises(RecordingError, match=r"cannot be written \(No space left"):
-        write_wav(path, -TONE, 48000, overwrite=True)
-    assert path.read_bytes() == before
-    assert [p.name for p in tmp_path.iterdir()] == ["take.wav"]
-    monkeypatch.undo()
-    with pytest.raises(RecordingError, match=r"cannot be written \(No such file"):
-        write_wav(tmp_path / "missing" / "take.wav", TONE, 48000)
-
-
 @pytest.mark.parametrize(("samples", "options", "error", "message"), [
     (2.2 * np.eye(1, 9)[0] / 2, {}, ValueError, "signal must be between -1 and 1, got 1.1"),
     ([np.nan, 0.0], {}, ValueError, "signal must be between -1 and 1, got nan"),

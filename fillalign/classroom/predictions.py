@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from fillalign._files import SheetError, write_whole
 from fillalign.classroom.exercises import Slip, as_number
 
 _kept: dict[str, float] = {}
@@ -73,7 +74,7 @@ def predicted(prediction_id: str) -> float | None:
 
 
 def write_down(prediction_id: str, value: float | str) -> str:
-    """Keep a prediction and say so.
+    """Keep a prediction and say so, and whether the file that keeps them cannot be written.
 
     Raises
     ------
@@ -88,11 +89,16 @@ def write_down(prediction_id: str, value: float | str) -> str:
     """
     prediction = _find(prediction_id)
     _kept[prediction.id] = as_number(value)
-    if _file is not None:
-        _file.write_text(predictions_text() + "\n", encoding="utf-8")
     for call in _listeners.get(prediction.id, []):
         call()
-    return f"Written down: {_kept[prediction.id]:g} {prediction.unit}."
+    said = f"Written down: {_kept[prediction.id]:g} {prediction.unit}."
+    if _file is None:
+        return said
+    try:
+        write_whole({_file: f"{predictions_text()}\n".encode()}, overwrite=True)
+    except SheetError as error:
+        return f"{said} Not kept: {error}"
+    return said
 
 
 def on_prediction(prediction_id: str, call: Callable[[], None]) -> None:
@@ -135,7 +141,7 @@ def keep_predictions(path: str | Path = "my_predictions.json") -> str:
     global _file
     where = Path(path)
     if where.is_file():
-        _kept.update(_parsed_line(where.read_text(encoding="utf-8").strip()))
+        _kept.update(_parsed_line(where.read_text("utf-8", "replace").strip()))
     _file = where
     return f"Predictions are kept in {where.name}."
 
