@@ -241,7 +241,7 @@ EXERCISES = (
         unit="ms", tolerance=0.1, decimals=2,
         hints=(
             "How many samples are there in one millisecond?",
-            "48 000 samples a second are 48 a millisecond.",
+            "48,000 samples a second are 48 a millisecond.",
             "Divide the samples by the samples in a millisecond.",
         ),
         slips=(
@@ -274,7 +274,8 @@ EXERCISES = (
             Slip("That is the correction alone; what is dialled then?",
                  lambda read_ms, wanted_ms, **_: wanted_ms - read_ms),
         ),
-        solution="Too late by the gap less the plan; {answer} ms remain to be dialled.",
+        solution="The fill is too late by {read_ms:g} less {wanted_ms:g} ms, so it waits that much "
+                 "less: of {dialled_ms:g} ms {answer} ms remain to be dialled.",
     ),
     Exercise(
         id="09-c",
@@ -296,15 +297,16 @@ EXERCISES = (
                  lambda **n: _between(**n) / 2),
             Slip("That is in seconds; times 1000.", lambda **n: _between(**n) / 1000),
         ),
-        solution="Both ways change by {step_m:g} m, in opposite senses: {answer} ms.",
+        solution="Both ways change by {step_m:g} m, in opposite senses. Twice {step_m:g} m, at the "
+                 "speed of sound, are {answer} ms.",
     ),
 )
 
 PREDICTIONS = (
     Prediction(
         id="09-a",
-        text="Somebody presses record 180 ms late. How many ms does that put into the gap between "
-             "main and fill?",
+        text="Somebody presses record 180 ms later than planned, still before the first sound. How "
+             "many ms does that put into the gap between main and fill?",
         unit="ms",
         truth=lambda: float(gap_ms(30.0, 4.0, 80.0, _AIR)) - (
             (180.0 + float(gap_ms(30.0, 4.0, 80.0, _AIR))) - 180.0),
