@@ -205,8 +205,8 @@ EXERCISES = (
                  lambda distance_m, latency_ms, temperature_c, **_:
                  _ring(distance_m, latency_ms, temperature_c) + latency_ms),
         ),
-        solution="From the mains it is {distance_m:g} m; that time less {latency_ms:g} ms is "
-                 "{answer} ms.",
+        solution="From the mains it is {distance_m:g} m, over the speed of sound at "
+                 "{temperature_c:g} C. That time less {latency_ms:g} ms is {answer} ms.",
     ),
     Exercise(
         id="10-b",
@@ -228,8 +228,8 @@ EXERCISES = (
             Slip("You took the hold-back off. The fill inherits it: add it.",
                  lambda box_m, hold_ms, temperature_c: _held(box_m, -hold_ms, temperature_c)),
         ),
-        solution="The way takes the mains' sound so long; with the hold-back that makes {answer} "
-                 "ms.",
+        solution="{box_m:g} m over the speed of sound, and the hold-back of {hold_ms:g} ms on top, "
+                 "make {answer} ms.",
     ),
     Exercise(
         id="10-c",
@@ -252,7 +252,8 @@ EXERCISES = (
             Slip("You forgot the fill's own way to the seat.",
                  lambda **n: _dialled_gap(**{**n, "fill_m": 0.0})),
         ),
-        solution="Fill: its delay and its way. Main: its way. The difference is {answer} ms.",
+        solution="Fill: {delay_ms:g} ms and {fill_m:g} m over the speed of sound. Main: "
+                 "{main_m:g} m over the speed of sound. The difference is {answer} ms.",
     ),
 )
 
@@ -279,8 +280,8 @@ PREDICTIONS = (
             2.0,
         ),
         decimals=1, tolerance=0.3,
-        meaning="The unknown latency, twenty times the laser's share. Do not polish the wrong "
-                "error: measure the path through the devices first.",
+        meaning="The unknown latency, more than twenty times the laser's share. Do not polish the "
+                "wrong error: measure the path through the devices first.",
         slips=(Slip("That is about the thermometer's share; a larger one hides in the rack.",
                     lambda: float(np.round(_ring(26.0, 0.0, 18.5) - _ring(26.0, 0.0, 20.0), 1))),),
     ),
