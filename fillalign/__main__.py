@@ -25,11 +25,15 @@ _DESCRIPTION = """\
 Plan, time, trim and check fill loudspeakers. Two ways to ask:
 
   with a venue file       python -m fillalign VENUE.toml
-  with a tape measure     python -m fillalign --main-m 41 --fill-m 15 --temperature-c 24
+  with a laser            python -m fillalign --main-m 41 --fill-m 15 --temperature-c 24
 
 The first prints the set-up sheet of the venue, or writes it to a folder with
 --out. The second answers for one fill at one seat: how long to delay it, what
 assuming 20 C would have cost, how to trim it, and how the weather moves it."""
+_USAGE = """\
+python -m fillalign VENUE.toml [--out DIR] [options]
+       python -m fillalign --main-m M --fill-m M --temperature-c C [options]
+       python -m fillalign --help"""
 _EPILOG = """\
 exit codes:
   0  the answer was given; targets that a plan does not meet stand in its sheet
@@ -41,9 +45,19 @@ exit codes:
 Predictions are estimates: listen and measure before an audience comes in."""
 
 
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"takes a number alone, with a point and no unit, such as 12.5; got {text!r}"
+        ) from None
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m fillalign",
+        usage=_USAGE,
         description=_DESCRIPTION,
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -52,16 +66,17 @@ def _parser() -> argparse.ArgumentParser:
     add = parser.add_argument
     add("venue", nargs="?", metavar="VENUE.toml", help="venue file; data/ holds four to learn from")
     air = parser.add_argument_group("the air, where the sound travels")
-    air.add_argument("--temperature-c", type=float, metavar="C",
+    air.add_argument("--temperature-c", type=_number, metavar="C",
                      help="temperature in degrees Celsius (a venue file has its own)")
-    air.add_argument("--humidity-pct", type=float, metavar="PERCENT",
+    air.add_argument("--humidity-pct", type=_number, metavar="PERCENT",
                      help="relative humidity, 0 to 100 (default: the venue's vapour at this "
                           "temperature, or 50 without a venue)")
-    air.add_argument("--pressure-kpa", type=float, metavar="KPA",
+    air.add_argument("--pressure-kpa", type=_number, metavar="KPA",
                      help="air pressure (default: the venue's, or 101.325)")
     write = parser.add_argument_group("with a venue file")
     write.add_argument("--out", metavar="DIR",
-                       help="write the sheet as text, CSV and a page to print into this folder")
+                       help="write the sheet as text, CSV and a page to print into this folder, "
+                            "which must be there")
     write.add_argument("--picture", metavar="FILE.svg",
                        help="write a picture of the plan: from above, from the side, along the "
                             "walk")
@@ -88,7 +103,7 @@ _UNITS = {"m": "M", "db": "DB", "ms": "MS", "hz": "HZ"}
 def _add_quick(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("without a venue file")
     for name, words in _QUICK_HELP.items():
-        group.add_argument(f"--{name.replace('_', '-')}", type=float, help=words,
+        group.add_argument(f"--{name.replace('_', '-')}", type=_number, help=words,
                            metavar=_UNITS[name.rpartition("_")[2]])
 
 
@@ -134,7 +149,7 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
-        parser.error(f"--{given[0].replace('_', '-')} goes without a venue file")
+        parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
     if args.picture is not None and Path(args.picture).suffix.lower() != ".svg":
         parser.error(f"--picture writes SVG: its name must end in .svg, got {args.picture}")
     try:
@@ -182,7 +197,9 @@ def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
     needed = ("main_m", "fill_m", "temperature_c")
     missing = [f"--{name.replace('_', '-')}" for name in needed if getattr(args, name) is None]
     if missing:
-        parser.error(f"give a venue file, or {', '.join(missing)} (see --help)")
+        what = ", ".join(missing)
+        parser.error(f"give a venue file, or {what}" if len(missing) == len(needed)
+                     else f"without a venue file {what} must be given too")
     names = [*needed, "humidity_pct", "pressure_kpa", *list(_QUICK_HELP)[2:]]
     values = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     try:

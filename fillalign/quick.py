@@ -145,6 +145,8 @@ def quick_answer(
     >>> round(answer.delay_ms, 1), answer.samples, answer.trim_change_db
     (75.0, 3602, -4.0)
     """
+    for name, distance in (("main_m", main_m), ("fill_m", fill_m)):
+        as_float(name, distance, "m", low=0.0)
     air = Air(temperature_c, humidity_pct, pressure_kpa)
 
     def wanted_ms(here: Air) -> float:
@@ -222,7 +224,10 @@ def _delay_lines(answer: QuickAnswer) -> list[str]:
         lines.append(f"              The fill is late already: hold the mains back by "
                      f"{answer.hold_back_ms:.2f} ms, and every other output with them.")
     if answer.hold_back_ms:
-        lines.append(f"              Then the fill comes {answer.margin_ms:g} ms after the main.")
+        then = (f"the fill comes {answer.margin_ms:g} ms after the main" if answer.margin_ms
+                else "main and fill arrive together")
+        lines.append(f"              Then {then}. Did you expect a delay? Look whether the two "
+                     "distances are swapped.")
     elif answer.margin_ms:
         lines.append(f"              {answer.margin_ms:g} ms of it are margin: the fill comes that "
                      "much after the main.")
@@ -261,8 +266,9 @@ def _level_lines(answer: QuickAnswer) -> list[str]:
         mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
                 else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
         shown = round(over, 1) + 0.0
-        lines.append(f"              That is {shown:+.1f} dB over the main, and a fill "
-                     f"{answer.margin_ms:g} ms later may have {limit:+.1f} dB: {mend}.")
+        lines.append(f"              That is {shown:+.1f} dB against the main. A fill that comes "
+                     f"{answer.margin_ms:g} ms after it may have {limit:+.1f} dB at most (common "
+                     f"practice): {mend}.")
     return lines
 
 
@@ -275,10 +281,10 @@ def _last_lines(answer: QuickAnswer) -> list[str]:
         f"Low cut       {low:.0f} to {high:.0f} Hz (common practice).",
         f"Weather       {colder:+.2f} ms for each degree colder (one sample is {step:.3f} ms).",
     ]
-    if moved:
+    if moved and not answer.hold_back_ms:
         lines.append(f"              {moved}.")
     return [
         *lines,
-        "Now           mains alone, fill alone, a click through both, walk from stage to back, "
-        "write it down.",
+        "Now           warn people, start low: mains alone, fill alone, a click through both, "
+        "walk from stage to back, write it down.",
     ]

@@ -237,7 +237,7 @@ def write_sheet(
     """
     base = Path(folder)
     if not base.is_dir():
-        raise SheetError(base, "is no folder")
+        raise SheetError(base, "is no folder; make it first, or name another")
     paths = [base / f"{slug(plan.venue.name)}-sheet.{kind}" for kind in ("txt", "csv", "html")]
     contents = (
         setup_sheet_text(plan).encode(),

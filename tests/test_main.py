@@ -185,18 +185,18 @@ def test_every_option_reaches_the_answer(words, values, capsys):
 
 @pytest.mark.parametrize(("argv", "said"), [
     ([], "give a venue file, or --main-m, --fill-m, --temperature-c"),
-    (["--main-m", "41"], "--fill-m, --temperature-c"),
+    (["--main-m", "41"], "without a venue file --fill-m, --temperature-c must be given too"),
     ([*LADDER, "--out", "here"], "--out goes with a venue file"),
     ([*LADDER, "--picture", "here.svg"], "--picture goes with a venue file"),
-    ([ROOM, "--main-m", "41"], "--main-m goes without a venue file"),
-    ([ROOM, "--goal-db", "90"], "--goal-db goes without a venue file"),
-    ([ROOM, "--temperature-c", "warm"], "invalid float value: 'warm'"),
+    ([ROOM, "--main-m", "41"], "--main-m is for an answer without a venue file"),
+    ([ROOM, "--goal-db", "90"], "--goal-db is for an answer without a venue file"),
+    ([ROOM, "--temperature-c", "warm"], "such as 12.5; got 'warm'"),
     ([ROOM, "--temperature-c", "294"], "temperature_c must be between"),
     ([ROOM, "--humidity-pct", "180"], "humidity_pct must be between 0 and 100"),
     ([ROOM, "--pressure-kpa", "101325"], "pressure_kpa must be"),
     ([ROOM, "--picture", "here.png"], "its name must end in .svg"),
     ([*LADDER, "--sample-rate-hz", "48"], "sample_rate_hz must be between"),
-    (["--main-m", "-1", "--fill-m", "15", "--temperature-c", "24"], "at least 0 m, got -1"),
+    (["--main-m", "-1", "--fill-m", "15", "--temperature-c", "24"], "main_m must be at least 0 m"),
     ([ROOM, "--nonsense"], "unrecognized arguments: --nonsense"),
     ([ROOM, "--temp", "12"], "unrecognized arguments: --temp"),
 ])
@@ -235,7 +235,8 @@ def test_a_plan_that_no_device_can_hold_ends_with_3(tmp_path, capsys):
 
 def test_a_missing_folder_ends_with_4(tmp_path, capsys):
     assert main([ROOM, "--out", str(tmp_path / "none")]) == 4
-    assert capsys.readouterr().err == f"{tmp_path / 'none'}: is no folder\n"
+    said = f"{tmp_path / 'none'}: is no folder; make it first, or name another\n"
+    assert capsys.readouterr().err == said
     assert main([ROOM, "--picture", str(tmp_path / "none" / "x.svg")]) == 4
 
 
