@@ -117,7 +117,7 @@ def test_fill_geometry_is_that_of_a_right_triangle():
     assert f"from {near:.0f} m" in live.text
     assert live.artists["beam"].get_xy()[1] == pytest.approx([near, 1.2])
     steep = live.artists["level"].get_ydata()[-1]
-    live.controls["ahead_m"].value = 12
+    live.controls["ahead_m"].value = 11
     assert live.artists["level"].get_ydata()[-1] > steep + 2
 
 

@@ -280,7 +280,7 @@ def placement_figure() -> LiveFigure:
         [
             Slider("x_m", "Depth of the fill", 16, 30, 26, unit="m"),
             Slider("z_m", "Height of the fill", 2.5, 6.5, 4.6, step=0.1, unit="m"),
-            Slider("ahead_m", "Aimed at a spot ahead of it by", 2, 14, 8, unit="m"),
+            Slider("ahead_m", "Aimed at a spot ahead of it by", 2, 11, 8, unit="m"),
         ],
         draw, update,
         description="The hall from the side with the fill, the seats inside its coverage shaded, "
