@@ -379,7 +379,8 @@ def test_a_sound_is_replaced_only_when_told(tmp_path):
 def test_the_command_names_the_file_it_cannot_write(tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     assert main([ROOM, "--out", str(tmp_path / "file")]) == 4
-    assert capsys.readouterr().err == f"{tmp_path / 'file'}: is no folder\n"
+    said = f"{tmp_path / 'file'}: is no folder; make it first, or name another\n"
+    assert capsys.readouterr().err == said
     assert main([ROOM, "--picture", str(tmp_path / "file" / "x.svg")]) == 4
     assert capsys.readouterr().err == (f"{tmp_path / 'file' / 'x.svg'}: cannot be written, Not a "
                                        "directory; nothing was changed\n")
