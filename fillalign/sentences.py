@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from fillalign.checks import SeatChecks, Walk
-from fillalign.need import AreaNeed, Reference
+from fillalign.need import SHORT_DB, AreaNeed, Reference
 from fillalign.plan import FillReport
 from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
@@ -24,6 +24,9 @@ from fillalign.venue import OutputSettings, Venue
 
 ASSUMPTIONS = (
     "Trim 0 dB is the level at 1 m that the venue file states, with pink noise.",
+    "Delays in m and ft hold for the air above. A device that reckons lengths with a speed of its "
+    "own takes the ms or the samples.",
+    "A shelf is a second-order high shelf, slope 1: half its gain lies at the corner.",
     "Predictions are estimates: listen and measure before an audience comes in.",
     "Subs are aligned to the tops before this plan and are no fill's reference.",
     "The room follows Barron and Lee's revised theory: no single echo or focus is modelled.",
@@ -56,10 +59,10 @@ def delay_reasons(
     answer = answers.of_rule(rule)
     extra = own.delay_ms - answer
     lines = [
-        f"Delay {own.delay_ms:.2f} ms is the {rule} answer ({answer:.2f} ms) {extra:+.2f} ms; "
-        f"the margin asked for is {margin:g} ms. Box to box {answers.box_to_box_ms:.2f} ms, "
-        f"equal level {answers.equal_level_ms:.2f} ms, never early "
-        f"{answers.never_early_ms:.2f} ms, all without margin."
+        f"Delay {own.delay_ms:.2f} ms is the {rule} answer, {answer:.2f} ms, with a margin of "
+        f"{extra:+.2f} ms (asked for: {margin:g} ms). The answers without margin: box to box "
+        f"{answers.box_to_box_ms:.2f} ms, equal level {answers.equal_level_ms:.2f} ms, never early "
+        f"{answers.never_early_ms:.2f} ms."
     ]
     if early_ms > 0.05:
         lines.append(
@@ -108,19 +111,18 @@ def trim_reasons(
         return (*lines, f"The output stays off{why}.")
     if "trim_db" in venue.outputs[output].locked:
         lines.append(f"The file locks this trim at {own.trim_db:+.1f} dB.")
+    dialled = "" if own.trim_db == chosen else f" Set is {own.trim_db:+.1f} dB."
     if bound is None:
         lines.append(
-            f"Trim {chosen:+.1f} dB is the smallest with which 90 % of the covered rows reach the "
-            f"profile; set is {own.trim_db:+.1f} dB."
+            f"Trim {chosen:+.1f} dB is the smallest with which 90 % of the covered rows come "
+            f"within {SHORT_DB:.0f} dB of the profile.{dialled}"
         )
     else:
         need = (
-            "No trim reaches the profile" if curve.needed_db is None
-            else f"The profile would take {curve.needed_db:+.1f} dB"
+            "No trim reaches the profile, and" if curve.needed_db is None
+            else f"The profile would take {curve.needed_db:+.1f} dB, but"
         )
-        lines.append(
-            f"{need}; {bound} allows {chosen:+.1f} dB; set is {own.trim_db:+.1f} dB."
-        )
+        lines.append(f"{need} {bound} allows no more than {chosen:+.1f} dB.{dialled}")
     return tuple(lines)
 
 
@@ -133,7 +135,11 @@ def tone_reasons(
 ) -> tuple[str, ...]:
     """Say what the low cut and the shelf rest on; `shelf_db` is the gain computed anew."""
     best = chosen_low_cut(venue, output, tries)
-    shown = best or tries[0]
+    alike = [t for t in tries if best and t.corner_hz == best.corner_hz == own.low_cut_hz
+             and t.loss_db <= LOW_CUT_LOSS_DB]
+    # Several kinds may do at the same corner: the one that is set is the one to tell of.
+    same = [t for t in alike if (t.order, t.kind) == (own.low_cut_order, own.low_cut_kind)]
+    shown = (*same, best or tries[0])[0]
     first = [t for t in tries if (t.order, t.kind) == (shown.order, shown.kind)]
     costs = ", ".join(f"{t.corner_hz:.0f} Hz costs {t.loss_db:.1f} dB" for t in first)
     if best is None:
@@ -188,19 +194,20 @@ def fill_unmet(
     if share < 0.9:
         _, bound = curve.chosen()
         if curve.needed_db is None:
-            mend = "more fills or another place for them, or a larger allowed fall, would"
+            mend = "more fills, another place for them, or a larger allowed fall would meet it"
         else:
             more = curve.needed_db - own.trim_db
-            mend = f"{more:+.1f} dB of trim would"
+            mend = f"{more:+.1f} dB of trim would meet it"
             if bound == "the maximum level of the box":
-                mend += " and needs a stronger box"
+                mend += ", but needs a stronger box"
             elif bound == "the precedence table":
-                mend += "; for that raise the image margin, or move or add a fill"
+                mend += f", but {bound} forbids that: raise the image margin, or move or add a fill"
             elif bound == "the climb on the walk":
-                mend += "; for that add a fill ahead of it or let the mains reach further"
+                mend += (f", but {bound} forbids that: add a fill ahead of it, or let the mains "
+                         "reach further")
         lines.append(
-            f"{output}: only {100 * share:.0f} % of the covered rows reach the profile "
-            f"(target 90 %); {mend}."
+            f"{output}: only {100 * share:.0f} % of the covered rows come within "
+            f"{SHORT_DB:.0f} dB of the profile (target 90 %); {mend}."
         )
     return tuple(lines)
 
@@ -225,13 +232,13 @@ def plan_summary(
         f"alone and {walk.spread_db('after'):.1f} dB with the fills."
     )
     lines.append(
-        f"For the same level at the back row the mains come down by {lift_db:.1f} dB and the "
-        f"front row gets {relief_db:.1f} dB less; gain before feedback won: {won_db:.1f} dB."
+        f"For the same level at the back row the mains may come down by {lift_db:.1f} dB; the "
+        f"front row then gets {relief_db:.1f} dB less. Gain before feedback won: {won_db:.1f} dB."
     )
     back = int(walk.x_m.argmax())
     lines.append(
         f"Speech transmission, row at {walk.x_m[back]:.0f} m: {walk.speech_before[back]:.2f} "
-        f"without, {walk.speech_after[back]:.2f} with."
+        f"without, {walk.speech_after[back]:.2f} with the fills."
     )
     lines.extend(_speech_lines(venue, walk))
     goal = venue.goals.back_dba
@@ -291,13 +298,15 @@ def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
             more = float(margins[np.isfinite(margins)].max())
             limit = precedence_limit_db(checks.gap_ms[broken] + more)
             mended = (checks.level_difference_db[broken] <= limit + 1e-9).sum()
-            mend = f"{more:.1f} ms more margin would mend {mended} of them"
+            which = "it" if mended == len(margins) == 1 else f"{mended} of them"
+            mend = f"{more:.1f} ms more margin would mend {which}"
         else:
             mend = "no margin mends them: less trim, or another aim, would"
         lines.append(
-            f"{names[int(index)]}: {int(broken.sum())} of {int(here.sum())} seats that hear it "
-            f"break the precedence table, worst at {venue.areas[int(checks.area[worst])].name} "
-            f"x {x:.1f} y {y:.1f} m (gap {checks.gap_ms[worst]:.1f} ms, fill over main "
+            f"{names[int(index)]}: at {int(broken.sum())} of {int(here.sum())} seats that hear it "
+            "the image leaves the stage (precedence table), worst in the area "
+            f"{venue.areas[int(checks.area[worst])].name} at x {x:.1f}, y {y:.1f} m (gap "
+            f"{checks.gap_ms[worst]:.1f} ms, fill over main "
             f"{checks.level_difference_db[worst]:+.1f} dB, limit {checks.limit_db[worst]:+.1f} "
             f"dB); {mend}."
         )
@@ -313,7 +322,7 @@ def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
     x, y, _ = checks.point_m[worst]
     return [
         f"{len({*checks.seat[broken].tolist()})} seats pass the echo criterion of {limit:g}, worst "
-        f"{checks.echo[worst]:.2f} at x {x:.1f} y {y:.1f} m: less trim, or a fill nearer to them, "
+        f"{checks.echo[worst]:.2f} at x {x:.1f}, y {y:.1f} m: less trim, or a fill nearer to them, "
         "would mend it."
     ]
 
@@ -331,8 +340,9 @@ def plan_unmet(
     lines = [line for fill in fills for line in fill.unmet]
     covered = {area for fill in fills if fill.sounding for area in fill.areas}
     lines.extend(
-        f"{need.sentence.removesuffix('.')} still, and no fill that sounds covers it: a fill "
-        "for it, one further forward, or a larger allowed fall would meet it."
+        f"{need.sentence.removesuffix('.').replace(' needed from ', ' still needed from ', 1)}; "
+        "no fill that sounds covers it. A fill for it, one further forward, or a larger allowed "
+        "fall would meet the target."
         for need in left
         if need.needed and need.area not in covered
     )
