@@ -20,11 +20,13 @@ from fillalign._files import SheetError, write_whole
 from fillalign._text import csv_text, plain, slug
 from fillalign.plan import FillPlan
 from fillalign.sheet_tables import (
-    CHECK_ORDER,
+    AXES,
     Table,
     air_text,
     assumption_lines,
     boxes_of,
+    check_order,
+    positions_table,
     readings_table,
     retime_table,
     seats_table,
@@ -83,6 +85,11 @@ def _settings_lines(plan: FillPlan) -> list[str]:
     return lines
 
 
+def _table_lines(*tables: Table) -> list[str]:
+    return [line for table in tables if table.rows
+            for line in (*_heading(table.title), *_grid(table))]
+
+
 def setup_sheet_text(plan: FillPlan) -> str:
     """Return the set-up sheet as plain text for a terminal or a plain printer.
 
@@ -106,16 +113,14 @@ def setup_sheet_text(plan: FillPlan) -> str:
     """
     lines = [plain(f"SET-UP SHEET: {plan.venue.name}"), *_wrapped([air_text(plan)], ""), "",
              f"Air found: {BLANK} C {BLANK} %   date and time: {BLANK}{BLANK}   set by: {BLANK}"]
-    lines += [*_heading("In short"), *_wrapped(plan.summary)]
-    lines += [*_heading("Not met"), *_wrapped(plan.unmet or ("Every target is met.",))]
     lines += [*_heading("Settings"), *_settings_lines(plan)]
-    steps = [f"{number}. {step}" for number, step in enumerate(CHECK_ORDER, 1)]
+    steps = [f"{number}. {step}" for number, step in enumerate(check_order(plan), 1)]
     lines += [*_heading("Order of the check"), *_wrapped(steps, "")]
-    for table in (readings_table(plan), retime_table(plan), seats_table(plan)):
-        if table.rows:
-            lines += [*_heading(table.title), *_grid(table)]
-    walk = walk_table(plan)
-    lines += [*_heading(walk.title), *_grid(walk)]
+    lines += _table_lines(readings_table(plan), retime_table(plan))
+    lines += [*_heading("Not met"), *_wrapped(plan.unmet or ("Every target is met.",))]
+    lines += [*_heading("In short"), *_wrapped(plan.summary)]
+    lines += [*_table_lines(positions_table(plan)), *_wrapped([AXES], "")]
+    lines += _table_lines(seats_table(plan), walk_table(plan))
     for fill in plan.fills:
         lines += [*_heading(f"Why: {fill.output}"), *_wrapped(fill.reasons)]
         if fill.sounding:

@@ -8,10 +8,12 @@ from fillalign._text import html_text
 from fillalign.plan import FillPlan, FillReport
 from fillalign.sheet_pictures import fill_pictures, limits_text, venue_pictures
 from fillalign.sheet_tables import (
-    CHECK_ORDER,
+    AXES,
     Table,
     air_text,
     assumption_lines,
+    check_order,
+    positions_table,
     readings_table,
     retime_table,
     seats_table,
@@ -95,10 +97,11 @@ def _laid_out(
 def _readings(plan: FillPlan) -> str:
     table = readings_table(plan)
     if not table.rows:
-        return "<h2>Meter readings</h2><p>No fill sounds: none to take.</p>"
+        return "<h2>Meter readings</h2><p>No fill sounds: there are none to take.</p>"
     blanks = ("mains read", "fill read", "both read")
     return f"<h2>{html_text(table.title)}</h2>" + _laid_out(
-        map(html_text, table.columns), _cells(table), blanks=blanks, widths_mm=_READINGS_MM
+        map(html_text, table.columns), _cells(table), html_text(AXES), blanks=blanks,
+        widths_mm=_READINGS_MM,
     )
 
 
@@ -135,7 +138,7 @@ def _page_one(plan: FillPlan) -> str:
             "<span class='write'></span></p>",
             f"<h2>Settings</h2>{_settings(plan)}",
             _readings(plan),
-            f"<h2>Order of the check</h2>{_list(CHECK_ORDER, kind='ol')}",
+            f"<h2>Order of the check</h2>{_list(check_order(plan), kind='ol')}",
             unmet,
             _summary(plan) if _page_one_has_room(plan) else "",
             f"<h2>Cautions</h2>{_list(plan.cautions, classes='two')}</section>",
@@ -197,7 +200,7 @@ def page(plan: FillPlan) -> str:
     >>> page(plan)[:15]
     '<!DOCTYPE html>'
     """
-    seats = seats_table(plan)
+    seats, places = seats_table(plan), positions_table(plan)
     reasons = "".join(_why(plan, fill) for fill in plan.fills)
     return "".join(
         (
@@ -209,6 +212,8 @@ def page(plan: FillPlan) -> str:
             "<section>",
             "" if _page_one_has_room(plan) else _summary(plan),
             f"<h2>Why these settings</h2>{_table(seats) if seats.rows else ''}{reasons}",
+            f"<h2>Where the boxes are</h2><p>{html_text(AXES)}</p>"
+            f"{_laid_out(map(html_text, places.columns), _cells(places))}",
             "<h2>Defaults used</h2>",
             _list(plan.venue.defaults_used or ("None.",), classes="two"),
             "</section></body></html>\n",

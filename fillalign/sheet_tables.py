@@ -7,22 +7,33 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fillalign.arrivals import distance_m
 from fillalign.plan import FillPlan, FillReport
+from fillalign.units import m_to_ft
 
 CHECK_ORDER = (
-    "Before: mute every fill. Each delay is dialled once only, where this sheet says it lives, and "
-    "no other stands on its way (console, processor, amplifier).",
+    "Before: mute every fill, warn everybody, start low. Each delay is dialled once only, where "
+    "this sheet says it lives, and no other stands on its way (console, processor, amplifier). If "
+    "the air is not that above, dial the delays of the re-time table.",
     "Mains alone: pink noise, meter at the seats listed. Bring the noise to the reading expected "
     "at the first seat and leave it there.",
-    "Fill alone: each at its seat. What counts is fill less mains: correct the trim until that is "
-    "as listed.",
+    "Fill alone, with its low cut and shelf: each at its seat. What counts is fill less mains: "
+    "correct the trim until that is as listed.",
     "Polarity click: a click through the mains and one fill at a time. It must be one click, not "
     "two. Turn the fill's polarity over: the sum at its seat must get thinner. Turn it back.",
     "Both: read again, then walk from the stage to the back past every fill and listen to timing, "
     "tone and level.",
-    "Air now: where it differs from the air above, take the delays from the re-time table. Write "
-    "down what was set.",
+    "Write down what was set, the air and the time. When the air moves on, dial the delays of the "
+    "re-time table.",
 )
+_CHECK_WITHOUT_FILLS = (
+    "Before: mute every fill, warn everybody, start low.",
+    "Mains alone: walk from the stage to the back with noise, then with speech. The level falls "
+    "gently and the words stay clear, or write down where they do not.",
+    "Write down what was set, the air and the time.",
+)
+AXES = ("x runs from the line of the mains into the venue, y to the left as seen from the stage "
+        "(to the right is minus), z up from the floor, all in m.")
 _LOW_CUT_NAMES = {"linkwitz-riley": "Linkwitz-Riley", "butterworth": "Butterworth"}
 
 
@@ -33,6 +44,11 @@ class Table:
     title: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+
+
+def check_order(plan: FillPlan) -> tuple[str, ...]:
+    """Return the steps of the check, fewer where no fill sounds."""
+    return CHECK_ORDER if sounding_fills(plan) else _CHECK_WITHOUT_FILLS
 
 
 def trim_text(trim_db: float) -> str:
@@ -82,7 +98,7 @@ def settings_table(plan: FillPlan) -> Table:
                 f"{row['delay_ft']:.1f}",
                 "none" if np.isnan(cut) else f"{cut:.0f} Hz {name} {6 * row['low_cut_order']} "
                                              "dB/oct",
-                f"{shelf:+.1f} dB from {row['shelf_hz']:.0f} Hz" if shelf else "none",
+                f"{shelf:+.1f} dB, corner {row['shelf_hz']:.0f} Hz" if shelf else "none",
                 trim_text(row["trim_db"]),
                 row["polarity"],
             )
@@ -113,10 +129,28 @@ def readings_table(plan: FillPlan) -> Table:
                 f"{reading.both_dba:.1f}",
             )
         )
-    columns = ("fill", "seat x, y, z, m", "mains, dBA (dBC)", "fill, dBA (dBC)", "fill - mains",
-               "both, dBA")
+    columns = ("fill", "seat x, y, z, m", "mains, dBA (dBC)", "fill, dBA (dBC)",
+               "fill - mains, dB", "both, dBA")
     title = "Meter readings to expect: pink noise, venue empty, each alone and both"
     return Table(title, columns, tuple(rows))
+
+
+def positions_table(plan: FillPlan) -> Table:
+    """Where each box is and is aimed, and the laser distance of a fill to the nearest main."""
+    mains = [source.position_m for source in plan.venue.of_role("main")]
+    rows = []
+    for source in plan.venue.sources:
+        near = float(np.min(distance_m(source.position_m, mains)))
+        rows.append(
+            (
+                source.name,
+                ", ".join(f"{value:.2f}" for value in source.position_m),
+                ", ".join(f"{value:.2f}" for value in source.aim_m),
+                f"{near:.2f} m, {m_to_ft(near):.1f} ft" if source.role == "fill" else "",
+            )
+        )
+    columns = ("box", "at x, y, z", "aimed at x, y, z", "to the nearest main")
+    return Table("Where the boxes are", columns, tuple(rows))
 
 
 def retime_table(plan: FillPlan) -> Table:
@@ -132,7 +166,7 @@ def retime_table(plan: FillPlan) -> Table:
         for row in plan.retime_rows(plan.planned_airs())
     ]
     title = "Re-time: delay in ms for other air, at constant water vapour (* as computed)"
-    return Table(title, ("C", "%", *names), tuple(rows) if names else ())
+    return Table(title, ("air, C", "humid, %", *names), tuple(rows) if names else ())
 
 
 def seats_table(plan: FillPlan) -> Table:
@@ -184,9 +218,12 @@ def walk_table(plan: FillPlan) -> Table:
     """Total level along the walk before and after, at a dozen rows."""
     walk = plan.walk
     rows = np.unique(np.linspace(0, len(walk.x_m) - 1, 12).round().astype(int))
-    columns = ("x, m", "mains alone, dBA", "with fills, dBA", "heard, dBA", "profile, dBA")
+    word = "useful" if plan.venue.indoors else "direct"
+    meaning = "useful (direct and early)" if plan.venue.indoors else word
+    columns = ("x, m", "mains alone, dBA", "with fills, dBA", f"{word} with fills, dBA",
+               "profile, dBA")
     values = (walk.x_m, walk.before_dba, walk.after_dba, walk.heard_after_dba, walk.profile_dba)
-    return Table("Level along the walk", columns,
+    return Table(f"Level along the walk; the profile is for the {meaning} sound", columns,
                  tuple(tuple(f"{value[i]:.1f}" for value in values) for i in rows))
 
 
@@ -198,4 +235,10 @@ def assumption_lines(plan: FillPlan) -> tuple[str, ...]:
         for m in plan.venue.measured
     )
     defaults = set(plan.venue.defaults_used)
-    return (*(line for line in plan.assumptions if line not in defaults), *moved)
+    paths = ", ".join(f"{name} {own.latency_ms:g} ms" for name, own in plan.venue.outputs.items())
+    return (
+        *(line for line in plan.assumptions if line not in defaults),
+        f"Latency of the paths, counted in: {paths}. A fill's path that takes longer than this "
+        "needs that much less delay.",
+        *moved,
+    )

@@ -16,7 +16,7 @@ from fillalign import evaluate, plan_fills, read_venue
 from fillalign._files import SheetError
 from fillalign._text import csv_text, plain, slug
 from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text, write_sheet
-from fillalign.sheet_tables import CHECK_ORDER, settings_table, trim_text, whole_samples
+from fillalign.sheet_tables import AXES, check_order, settings_table, trim_text, whole_samples
 from tests.demo_plans import DATA, VENUES, demo_plan
 
 HOSTILE = ("=cmd|' /C calc'!A0", "+1", "-1", "@sum", "<script>alert(1)</script>", "a\"b'c&d",
@@ -96,7 +96,7 @@ def test_text_names_every_box_air_reason_and_unmet_target(venue):
     for source in plan.venue.sources:
         assert source.name in text
     assert f"Computed for {plan.air.temperature_c:.1f} C, {plan.air.humidity_pct:.0f} %" in text
-    told = [*plan.summary, *plan.unmet, *plan.cautions, *plan.assumptions, *CHECK_ORDER,
+    told = [*plan.summary, *plan.unmet, *plan.cautions, *plan.assumptions, *check_order(plan),
             *(reason for fill in plan.fills for reason in fill.reasons)]
     for line in told:
         assert " ".join(line.split()) in text
@@ -127,6 +127,32 @@ def test_text_without_fills_has_no_empty_tables(room):
     assert "METER READINGS" not in text
     assert "Re-time" not in text.replace("re-time table", "")
     assert re.search(r"trim +off", text)
+
+
+def test_text_tells_where_the_boxes_are(hall):
+    text = setup_sheet_text(hall)
+    # Pythagoras: 26 m deep and 1 m aside of the nearer main, at its height: 26.02 m.
+    row = r"^Fill 1 +26\.00, 7\.50, 4\.60 +34\.00, 7\.00, 1\.20 +26\.02 m, 85\.4 ft$"
+    assert re.search(row, text, re.MULTILINE)
+    assert re.search(r"^Main left +0\.00, 6\.50, 4\.60 +16\.00, 4\.00, 1\.20$", text, re.MULTILINE)
+    assert AXES in " ".join(text.split())
+    assert AXES in " ".join(" ".join(Reader(setup_sheet_html(hall)).text).split())
+
+
+def test_latency_counted_in_is_said(hall):
+    assert "Main bus 2.2 ms, Fill inner 3.4 ms," in " ".join(setup_sheet_text(hall).split())
+
+
+def test_check_without_fills_asks_for_none(hall, room):
+    assert "3. Fill alone" in setup_sheet_text(hall)
+    assert "Fill alone" not in setup_sheet_text(room)
+    assert "2. Mains alone: walk" in setup_sheet_text(room)
+
+
+@pytest.mark.parametrize(("venue", "word"), [("hall", "useful"), ("meadow", "direct")])
+def test_walk_names_the_sound_that_the_profile_is_for(venue, word):
+    plan = demo_plan({"hall": "tidewell_hall", "meadow": "cinder_meadow"}[venue])
+    assert f"{word} with fills, dBA" in setup_sheet_text(plan)
 
 
 def test_readings_that_moved_the_model_are_said(tmp_path):
@@ -282,7 +308,7 @@ def test_html_says_all_the_text_sheet_says(venue, page):
     plan = demo_plan(venue)
     html = page if venue == "tidewell_hall" else setup_sheet_html(plan)
     text = " ".join(" ".join(Reader(html).text).split())
-    told = [*plan.summary, *plan.unmet, *plan.cautions, *plan.assumptions, *CHECK_ORDER,
+    told = [*plan.summary, *plan.unmet, *plan.cautions, *plan.assumptions, *check_order(plan),
             *(reason for fill in plan.fills for reason in fill.reasons)]
     for line in told:
         assert " ".join(line.split()) in text
