@@ -118,7 +118,7 @@ def setup_sheet_text(plan: FillPlan) -> str:
     lines += [*_heading("Order of the check"), *_wrapped(steps, "")]
     lines += _table_lines(readings_table(plan), retime_table(plan))
     lines += [*_heading("Not met"), *_wrapped(plan.unmet or ("Every target is met.",))]
-    lines += [*_heading("In short"), *_wrapped(plan.summary)]
+    lines += [*_heading("In short (the areas with the mains alone)"), *_wrapped(plan.summary)]
     lines += [*_table_lines(positions_table(plan)), *_wrapped([AXES], "")]
     lines += _table_lines(seats_table(plan), walk_table(plan))
     for fill in plan.fills:

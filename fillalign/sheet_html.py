@@ -153,7 +153,7 @@ def _page_one_has_room(plan: FillPlan) -> bool:
 
 
 def _summary(plan: FillPlan) -> str:
-    return f"<h2>In short</h2>{_list(plan.summary, classes='two')}"
+    return f"<h2>In short (the areas with the mains alone)</h2>{_list(plan.summary, classes='two')}"
 
 
 def _page_two(plan: FillPlan) -> str:

@@ -84,7 +84,9 @@ def _load(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         message = f"must be UTF-8 text, got byte 0x{content[error.start]:02x} at {error.start}"
     except tomllib.TOMLDecodeError as error:
-        message = f"is not valid TOML: {error}"
+        value = str(error).startswith(("Invalid value", "Expected newline"))
+        hint = "; words stand in quotes, numbers take a point and no unit" if value else ""
+        message = f"is not valid TOML: {error}{hint}"
     except RecursionError:
         message = "is nested too deeply"
     except ValueError as error:
