@@ -9,7 +9,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, NoReturn, TextIO
 
 from fillalign._check import RangeWarning
 from fillalign._text import plain
@@ -54,8 +54,16 @@ def _number(text: str) -> float:
         ) from None
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+class _Parser(argparse.ArgumentParser):
+    """A parser that repeats nothing harmful of what it was given."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong, and end with 2."""
+        super().error(plain(message))
+
+
+def _parser() -> _Parser:
+    parser = _Parser(
         prog="python -m fillalign",
         usage=_USAGE,
         description=_DESCRIPTION,

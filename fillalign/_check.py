@@ -13,6 +13,8 @@ from typing import Any, Final, TypeAlias, TypedDict, Unpack, overload
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from fillalign._text import listed, quoted
+
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
 Extent: TypeAlias = tuple[FloatArray, float, float]
@@ -114,7 +116,7 @@ def as_float_extent(
         array = np.asarray(array, dtype=np.float64)
     except (TypeError, ValueError):
         allowed = range_text(low, high, unit, open_low=open_low)
-        raise TypeError(f"{name} must be {allowed}, got {str(value)[:80]!r}") from None
+        raise TypeError(f"{name} must be {allowed}, got {quoted(str(value))}") from None
     if not array.size:
         return array, np.nan, np.nan
     least, most = float(np.minimum.reduce(array, None)), float(np.maximum.reduce(array, None))
@@ -140,7 +142,7 @@ def as_points(name: str, value: ArrayLike) -> FloatArray:
 def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:
     """Return `value` if it is one of the allowed words, or raise ValueError."""
     if not isinstance(value, str) or value not in allowed:
-        raise ValueError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
+        raise ValueError(f"{name} must be one of {listed(allowed)}, got {quoted(value)}")
     return value
 
 

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from html import escape
 
 _JOINERS = "\u200c\u200d\u00ad"
 _HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 _FORMULA = re.compile(r"(^|[;,|\"])(\s*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
 _SLUG_LENGTH = 48
+_SHORT = 60
 
 
 def plain(text: str) -> str:
@@ -29,6 +31,41 @@ def plain(text: str) -> str:
         else mark
         for mark in text
     )
+
+
+def short(text: str) -> str:
+    r"""Return text on one line of at most 60 characters, for an error message.
+
+    Examples
+    --------
+    >>> short("a\nb"), len(short("x" * 10_000))
+    ('a[U+000A]b', 60)
+    """
+    shown = plain(text)
+    return shown if len(shown) <= _SHORT else f"{shown[:_SHORT - 3]}..."
+
+
+def quoted(value: object) -> str:
+    """Return a value in quotes as Python writes it, shortened.
+
+    Examples
+    --------
+    >>> print(quoted("Fill 1"), quoted(3))
+    'Fill 1' 3
+    """
+    return short(repr(value))
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names with commas between, each shortened, 60 of them at most.
+
+    Examples
+    --------
+    >>> listed(["Mains", "Fills"]), listed(map(str, range(90)))[-7:]
+    ('Mains, Fills', '59, ...')
+    """
+    words = [short(name) for name in names]
+    return ", ".join([*words[:_SHORT], *(["..."] if len(words) > _SHORT else [])])
 
 
 def html_text(text: str) -> str:

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, scalar_out
 from fillalign._pairs import fill_pairs
+from fillalign._text import quoted
 from fillalign.absorption import band_edges_hz
 
 
@@ -220,7 +221,7 @@ def third_octave_smooth_db(
                          f"got {grid[0]:.6g} to {grid[-1]:.6g}")
     values = np.asarray(response)
     if values.dtype.kind not in "fiuc":
-        raise TypeError(f"response must be real or complex numbers, got {str(response)[:80]!r}")
+        raise TypeError(f"response must be real or complex numbers, got {quoted(str(response))}")
     power = np.abs(values) ** 2
     if power.shape[-1:] != grid.shape or not np.isfinite(power).all():
         raise ValueError(f"response must hold a finite number for each of the {grid.size} "

@@ -31,13 +31,14 @@ from fillalign.paths import (
     A_POWER,
     IntArray,
     Paths,
+    Seats,
     by_thirds,
     single_points,
     trace_paths,
     venue_seats,
 )
 from fillalign.room import early_late_energy
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import STATES, OutputSettings, Venue, check_outputs, check_settings
 
 C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
 NEAR_DB = 10.0
@@ -121,6 +122,12 @@ def _quadratic(gram: FloatArray, gains: FloatArray) -> FloatArray:
         for other in used[place + 1 :]:
             total += 2 * weights[one] * weights[other] * gram[one, other]
     return np.maximum(total, 0.0)
+
+
+def full_settings(venue: Venue, settings: Settings) -> dict[str, OutputSettings]:
+    """Return the settings of every output: those given, which are checked, and the resting ones."""
+    check_settings(venue, settings)
+    return {**resting_settings(venue), **settings}
 
 
 def gains_of(settings: Settings, outputs: Collection[str], sounding: Collection[str]) -> FloatArray:
@@ -359,6 +366,23 @@ class SeatField:
         return np.asarray(10 ** (getattr(self, f"{word}_db") / 10))
 
 
+def what_is_asked(
+    venue: Venue,
+    settings: Settings | None,
+    state: str,
+    seats_m: ArrayLike | None,
+    sounding: Collection[str] | None,
+) -> tuple[Settings, Seats, FloatArray]:
+    """Check what a map of seats is to show: settings of all outputs, seats, gains (o,)."""
+    check_choice("state", state, STATES)
+    names = list(venue.outputs)
+    heard = names if sounding is None else sounding
+    check_outputs(venue, heard)
+    full = full_settings(venue, settings or {})
+    seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
+    return full, seats, gains_of(full, names, heard)
+
+
 def seat_field(
     venue: Venue,
     settings: Settings | None = None,
@@ -392,6 +416,8 @@ def seat_field(
 
     Raises
     ------
+    TypeError
+        If the settings of an output are no OutputSettings.
     ValueError
         If an output, the state or a point is not known or not finite.
 
@@ -407,15 +433,7 @@ def seat_field(
     >>> seat_field(hall, seats_m=[[13, 0, 1.2]]).total_db.shape
     (1, 27)
     """
-    if state not in venue.states:
-        raise ValueError(f"state must be one of {', '.join(venue.states)}, got {state!r}")
-    unknown = [n for n in [*(settings or {}), *(sounding or [])] if n not in venue.outputs]
-    if unknown:
-        raise ValueError(f"no output named {unknown[0]!r}; there are {', '.join(venue.outputs)}")
-    full = {**resting_settings(venue), **(settings or {})}
-    seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
-    names = tuple(venue.outputs)
-    gains = gains_of(full, names, names if sounding is None else sounding)
+    full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
     shift = measured_shifts_db(venue) if venue.measured else None
     blocks: list[IntArray] = [
         np.arange(start, min(start + _BLOCK, len(seats))) for start in range(0, len(seats), _BLOCK)
@@ -433,5 +451,6 @@ def seat_field(
     direct, useful, total = (np.concatenate([p[i] for p in parts]) for i in range(3))
     own, arrival = (np.concatenate([p[i] for p in parts], axis=1) for i in (3, 4))
     return SeatField(
-        names, seats.points_m, to_db(direct), to_db(useful), to_db(total), to_db(own), arrival
+        tuple(venue.outputs), seats.points_m,
+        to_db(direct), to_db(useful), to_db(total), to_db(own), arrival,
     )

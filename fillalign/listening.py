@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, as_points, check_choice
+from fillalign._text import listed, quoted
 from fillalign.air import Air
 from fillalign.air_filter import as_mono, as_rate
-from fillalign.field import Settings, output_roles, resting_settings
+from fillalign.field import Settings, full_settings, output_roles
 from fillalign.paths import Seats, by_thirds, single_points, venue_seats
 from fillalign.plan import FillPlan
 from fillalign.seat_response import make_scene, seat_response
@@ -36,7 +37,7 @@ def _sounding(venue: Venue, outputs: str | Collection[str]) -> list[str]:
     unknown = [name for name in chosen if name not in roles]
     if unknown or not chosen:
         raise ValueError(
-            f"outputs must be all, mains, fill or some of {', '.join(roles)}, got {outputs!r}"
+            f"outputs must be all, mains, fill or some of {listed(roles)}, got {quoted(outputs)}"
         )
     return chosen
 
@@ -56,12 +57,7 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
 
 def _dialled(venue: Venue, plan: FillPlan | None, settings: Settings | None) -> Settings:
     """Return the settings of every output: those given, the plan's, the resting ones."""
-    unknown = [name for name in settings or {} if name not in venue.outputs]
-    if unknown:
-        raise ValueError(
-            f"settings: no output named {unknown[0]!r}; there are {', '.join(venue.outputs)}"
-        )
-    return {**resting_settings(venue), **(plan.settings if plan else {}), **(settings or {})}
+    return full_settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
 
 
 def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fillalign._text import quoted
 from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
@@ -252,7 +253,7 @@ class FillPlan:
                 given = list(weather)
             except TypeError:
                 raise TypeError("weather must be a list of temperatures in C or of airs, or a "
-                                f"log, got {str(weather)[:80]!r}") from None
+                                f"log, got {quoted(str(weather))}") from None
             airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
         table = pd.DataFrame(self.retime_rows(airs))
         if isinstance(weather, pd.DataFrame):

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_points
+from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.clarity import (
@@ -31,10 +31,9 @@ from fillalign.field import (
     Settings,
     arrival_shift,
     early_ms,
-    gains_of,
     measured_shifts_db,
-    resting_settings,
     to_db,
+    what_is_asked,
 )
 from fillalign.levels import pink_band_levels_db
 from fillalign.pairing import PairCache, filter_power
@@ -44,9 +43,7 @@ from fillalign.paths import (
     IntArray,
     Paths,
     by_thirds,
-    single_points,
     trace_paths,
-    venue_seats,
 )
 from fillalign.precedence import echo_criterion
 from fillalign.room import reverberant_energy
@@ -244,8 +241,8 @@ def seat_speech(
 
     Raises
     ------
-    ValueError
-        If an output, the state or a point is not known or not finite.
+    TypeError, ValueError
+        As `seat_field`.
 
     References
     ----------
@@ -261,15 +258,7 @@ def seat_speech(
     >>> bool(near > far)
     True
     """
-    if state not in venue.states:
-        raise ValueError(f"state must be one of {', '.join(venue.states)}, got {state!r}")
-    unknown = [n for n in [*(settings or {}), *(sounding or [])] if n not in venue.outputs]
-    if unknown:
-        raise ValueError(f"no output named {unknown[0]!r}; there are {', '.join(venue.outputs)}")
-    full = {**resting_settings(venue), **(settings or {})}
-    seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
-    names = list(venue.outputs)
-    gains = gains_of(full, names, names if sounding is None else sounding)
+    full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
     shift = measured_shifts_db(venue)
     where = venue.states[state]
     parts: list[tuple[FloatArray, ...]] = []

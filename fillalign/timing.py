@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fillalign._check import FloatArray
+from fillalign._text import quoted
 from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
 from fillalign.field import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
@@ -267,8 +268,8 @@ def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
     delay = float(round_up_to_step(wanted_ms + venue.goals.image_margin_ms, device.delay_step_ms))
     if delay > device.delay_max_ms:
         raise ValueError(
-            f"output {output!r} needs a delay of {delay:.2f} ms, but its device allows between 0 "
-            f"and {device.delay_max_ms:g} ms"
+            f"output {quoted(output)} needs a delay of {delay:.2f} ms, but its device allows "
+            f"between 0 and {device.delay_max_ms:g} ms"
         )
     return max(delay, 0.0)
 

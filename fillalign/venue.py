@@ -7,12 +7,13 @@ mains, x points into the room, y to the left seen from the stage, z up.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from fillalign._check import FloatArray, check_choice
+from fillalign._text import listed, quoted, short
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 
@@ -258,9 +259,10 @@ class Venue:
             roles = {source.role for source in self.sources if source.output == name}
             if len(roles) != 1:
                 served = " and ".join(sorted(roles)) or "no loudspeaker"
-                raise ValueError(f"output {name!r} must drive mains, subs or fills, got {served}")
+                raise ValueError(f"output {quoted(name)} must drive mains, subs or fills, "
+                                 f"got {served}")
         for reading in self.measured:
-            where = f"a measured level of {reading.output!r}"
+            where = f"a measured level of {quoted(reading.output)}"
             check_choice(f"the output of {where}", reading.output, tuple(self.outputs))
             check_choice(f"the state of {where}", reading.state, STATES)
             if reading.level_dba is None and not reading.by_octave_db:
@@ -280,8 +282,8 @@ class Venue:
         for area in self.areas:
             if area.name == name:
                 return area
-        raise KeyError(f"no seat area named {name!r}; there are "
-                       f"{', '.join(area.name for area in self.areas)}")
+        raise KeyError(f"no seat area named {quoted(name)}; there are "
+                       f"{listed(area.name for area in self.areas)}")
 
 
 def _check_states(venue: Venue) -> None:
@@ -291,16 +293,33 @@ def _check_states(venue: Venue) -> None:
     for name, state in venue.states.items():
         without = [octave for octave in OCTAVES_NOMINAL if octave not in state.rt60_s]
         if venue.indoors and without:
-            raise ValueError(f"state {name!r} must have rt60_s at every octave of a room, "
+            raise ValueError(f"state {quoted(name)} must have rt60_s at every octave of a room, "
                              f"got none at {without[0]} Hz")
 
 
 def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
-    of = f"of {source.role} {source.name!r}"
-    check_choice(f"the role of {source.name!r}", source.role, ROLES)
+    name = quoted(source.name)
+    check_choice(f"the role of {name}", source.role, ROLES)
+    of = f"of {source.role} {name}"
     check_choice(f"the output {of}", source.output, tuple(venue.outputs))
     check_choice(f"the loudspeaker {of}", source.loudspeaker, tuple(venue.loudspeakers))
     for area in source.covers:
-        check_choice(f"what a fill covers, {source.name!r},", area, tuple(areas))
+        check_choice(f"what a fill covers, {name},", area, tuple(areas))
     if source.role == "fill" and not source.covers:
-        raise ValueError(f"fill {source.name!r} must cover a seat area, got none")
+        raise ValueError(f"fill {name} must cover a seat area, got none")
+
+
+def check_outputs(venue: Venue, names: Iterable[str]) -> None:
+    """Raise ValueError at the first name that no output has."""
+    for name in names:
+        if name not in venue.outputs:
+            raise ValueError(f"no output named {quoted(name)}; there are {listed(venue.outputs)}")
+
+
+def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
+    """Raise ValueError at settings of no output and TypeError at what are no settings."""
+    check_outputs(venue, settings)
+    for name, own in settings.items():
+        if not isinstance(own, OutputSettings):
+            raise TypeError(f"{short(name)}: settings must be an OutputSettings, got "
+                            f"{type(own).__name__}")

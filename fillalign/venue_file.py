@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from fillalign._text import plain
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.venue import (
     STATES,
@@ -64,7 +65,7 @@ class VenueError(ValueError):
     def __str__(self) -> str:
         """One line a problem: file, table, key and what is wrong."""
         name = self.path.name or str(self.path)
-        return "\n".join(": ".join(filter(None, (name, *item))) for item in self.problems)
+        return "\n".join(plain(": ".join(filter(None, (name, *item)))) for item in self.problems)
 
 
 def _load(path: Path) -> dict[str, Any]:

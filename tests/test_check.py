@@ -65,7 +65,7 @@ def test_what_is_not_numbers_is_a_type_error(value):
 
 
 def test_a_long_value_is_cut_in_the_message():
-    with pytest.raises(TypeError, match=r"^x must be a finite number, got 'a{80}'$"):
+    with pytest.raises(TypeError, match=r"^x must be a finite number, got 'a{56}\.\.\.$"):
         as_float("x", "a" * 1000)
 
 

@@ -633,7 +633,7 @@ def test_demo_sounds_fit_at_every_demo_venue(name: str) -> None:
         ({"outputs": ["Mains", "x"]}, r"outputs must be .* got \['Mains', 'x'\]"),
         ({"outputs": []}, r"outputs must be all, mains, fill or some of .* got \[\]"),
         ({"state": "rehearsal"}, r"state must be one of check, show, got 'rehearsal'"),
-        ({"settings": {"x": OutputSettings()}}, r"settings: no output named 'x'; there are Mains"),
+        ({"settings": {"x": OutputSettings()}}, r"no output named 'x'; there are Mains"),
         ({"reference_db": np.nan}, r"reference_db must be between 0 and 250 dB, got nan"),
         ({"seed": -1}, r"seed must be at least 0, got -1"),
     ],

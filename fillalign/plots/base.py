@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
-from fillalign._text import plain
+from fillalign._text import listed, plain, quoted
 from fillalign.plan import FillPlan, FillReport
 
 INK = "#222222"
@@ -21,13 +21,15 @@ GREY = "#767676"
 PALE = "#ececec"
 ONE_HUE = LinearSegmentedColormap.from_list("one hue", ["#f6f9fc", "#5f93c4"])
 SMALL, TINY = 7.0, 6.0
+_LONGEST = 28
 FILL_MARKERS = "^oDvPX<>ph"
 DASHES: tuple[tuple[float, ...], ...] = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2), (3, 1, 1, 1))
 
 
 def label(text: str) -> str:
-    """Return a name as text that is never taken for mathematics or a hidden entry."""
-    shown = plain(text).replace("$", r"\$")
+    """Return a name as text that is never taken for mathematics or a hidden entry, cut to fit."""
+    shown = plain(text)
+    shown = (shown if len(shown) <= _LONGEST else f"{shown[:_LONGEST - 3]}...").replace("$", r"\$")
     return f" {shown}" if shown.startswith("_") else shown
 
 
@@ -71,8 +73,8 @@ def report(plan: FillPlan, fill: str) -> FillReport:
     for found in plan.fills:
         if found.output == fill:
             return found
-    names = ", ".join(found.output for found in plan.fills)
-    raise ValueError(f"fill must be one of {names}, got {fill!r}")
+    raise ValueError(f"fill must be one of {listed(found.output for found in plan.fills)}, got "
+                     f"{quoted(fill)}")
 
 
 def svg_bytes(figure: Figure, description: str) -> bytes:

@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
 from fillalign._check import FloatArray
+from fillalign._text import listed, quoted
 from fillalign.field import output_roles
 from fillalign.plan import FillPlan
 from fillalign.plots.base import (
@@ -249,8 +250,8 @@ def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) 
     """
     sounding = [report.output for report in plan.fills if report.sounding]
     if not sounding or (fill is not None and fill not in sounding):
-        raise ValueError(f"fill must be one that sounds ({', '.join(sounding) or 'none does'}), "
-                         f"got {fill!r}")
+        raise ValueError(f"fill must be one that sounds ({listed(sounding) or 'none does'}), "
+                         f"got {quoted(fill)}")
     index = None if fill is None else list(plan.venue.outputs).index(fill)
     ax = axes_for(ax, (3.7, 2.4))
     ax.set_aspect("equal", anchor="N")
