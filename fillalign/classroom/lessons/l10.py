@@ -93,7 +93,8 @@ def _in_words(plan: FillPlan) -> str:
         f"Fills: delay {own.delay_ms:.1f} ms, trim {own.trim_db:+.1f} dB, {cut}.",
         f"The mains may come down by {plan.back_gain_db:.1f} dB for the same level at the back.",
     ]
-    lines.append("Every target is met." if not plan.unmet else f"Not met: {plan.unmet[0]}")
+    more = f" (And {len(plan.unmet) - 1} more.)" if len(plan.unmet) > 1 else ""
+    lines.append(f"Not met: {plan.unmet[0]}{more}" if plan.unmet else "Every target is met.")
     return "\n".join(lines)
 
 
@@ -270,9 +271,9 @@ PREDICTIONS = (
     ),
     Prediction(
         id="10-b",
-        text="A fill 26 m (85 ft) from the main. The laser is 3 cm off, the thermometer 1.5 C, and "
-             "nobody measured the processor, which needs 2 ms. How many ms is the *largest* of the "
-             "three errors?",
+        text="A fill 26 m (85 ft) from the main. The laser is 3 cm (1.2 inches) off, the "
+             "thermometer 1.5 C, and nobody measured the processor, which needs 2 ms. How many ms "
+             "is the *largest* of the three errors?",
         unit="ms",
         truth=lambda: max(
             _ring(26.03, 0.0, 20.0) - _ring(26.0, 0.0, 20.0),
