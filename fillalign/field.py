@@ -29,7 +29,6 @@ from fillalign.pairing import (
 )
 from fillalign.paths import (
     A_POWER,
-    IntArray,
     Paths,
     Seats,
     by_thirds,
@@ -435,22 +434,17 @@ def seat_field(
     """
     full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
     shift = measured_shifts_db(venue) if venue.measured else None
-    blocks: list[IntArray] = [
-        np.arange(start, min(start + _BLOCK, len(seats))) for start in range(0, len(seats), _BLOCK)
-    ]
-    parts = []
-    for block in blocks:
+    names, count, bands = tuple(venue.outputs), len(seats), THIRDS_HZ.size
+    direct, useful, total = np.empty((3, count, bands))
+    every, arrival = np.empty((len(names), count, bands)), np.empty((len(names), count))
+    for start in range(0, count, _BLOCK):
+        block = slice(start, start + _BLOCK)
         paths = trace_paths(
             venue, seats.take(block), venue.states[state], air or venue.states[state].air
         )
         mix = build_mix(venue, paths, full, state=state, sounding=sounding, shift_db=shift)
         own = np.einsum("oonb->onb", mix.gram) * gains[:, None, None] ** 2
-        parts.append(
-            (mix.direct(gains), mix.useful(gains), mix.total(gains), own, mix.arrival_ms)
-        )
-    direct, useful, total = (np.concatenate([p[i] for p in parts]) for i in range(3))
-    own, arrival = (np.concatenate([p[i] for p in parts], axis=1) for i in (3, 4))
-    return SeatField(
-        tuple(venue.outputs), seats.points_m,
-        to_db(direct), to_db(useful), to_db(total), to_db(own), arrival,
-    )
+        for made, power in ((direct, mix.direct), (useful, mix.useful), (total, mix.total)):
+            made[block] = to_db(power(gains))
+        every[:, block], arrival[:, block] = to_db(own), mix.arrival_ms
+    return SeatField(names, seats.points_m, direct, useful, total, every, arrival)

@@ -27,6 +27,7 @@ POLARITIES = ("normal", "inverted")
 PROGRAMMES = ("speech", "music")
 ROLES = ("main", "sub", "fill")
 STATES = ("check", "show")
+SEAT_LIMIT = 250_000
 
 
 @dataclass(frozen=True)
@@ -160,15 +161,19 @@ class Area:
     allowed_fall_db: float | None = None
 
     @property
+    def counts(self) -> tuple[int, int]:
+        """Number of rows and of seats in each, without making them."""
+        rows = int((self.x_to_m - self.x_from_m) / self.row_spacing_m + 1e-9) + 1
+        return rows, int((self.y_to_m - self.y_from_m) / self.seat_spacing_m + 1e-9) + 1
+
+    @property
     def rows_x_m(self) -> FloatArray:
         """Depth x of each row, first to last, in m."""
-        count = int(np.floor((self.x_to_m - self.x_from_m) / self.row_spacing_m + 1e-9)) + 1
-        return self.x_from_m + self.row_spacing_m * np.arange(count, dtype=float)
+        return self.x_from_m + self.row_spacing_m * np.arange(self.counts[0], dtype=float)
 
     def seats_m(self) -> FloatArray:
         """Ear positions of all seats, row by row, shape (n, 3), in m."""
-        width = self.y_to_m - self.y_from_m
-        count = int(np.floor(width / self.seat_spacing_m + 1e-9)) + 1
+        width, count = self.y_to_m - self.y_from_m, self.counts[1]
         offset = (width - self.seat_spacing_m * (count - 1)) / 2
         y = self.y_from_m + offset + self.seat_spacing_m * np.arange(count, dtype=float)
         rows = self.rows_x_m
@@ -253,6 +258,9 @@ class Venue:
         areas = [area.name for area in self.areas]
         if not areas:
             raise ValueError("a venue needs at least one seat area, got none")
+        seats = sum(rows * seats for rows, seats in (area.counts for area in self.areas))
+        if seats > SEAT_LIMIT:
+            raise ValueError(f"a venue must hold at most {SEAT_LIMIT} seats in all, got {seats}")
         for source in self.sources:
             _check_source(source, self, areas)
         for name in self.outputs:

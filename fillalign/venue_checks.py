@@ -12,8 +12,8 @@ from typing import Any, TypeAlias
 import numpy as np
 
 from fillalign.filters import LOW_CUT_ORDERS
-from fillalign.venue import Area
-from fillalign.venue_schema import ROOM, SEAT_LIMIT, STATE
+from fillalign.venue import SEAT_LIMIT, Area
+from fillalign.venue_schema import ROOM, STATE
 from fillalign.venue_table import Log, Row, allowed, nearest, shown
 
 Tables: TypeAlias = Mapping[str, list[Row]]
@@ -230,17 +230,11 @@ def _check_areas(tables: Tables, log: Log) -> None:
                 log.must(row, high, f"at least {low}, {shown(row.values[low])} m", row.values[high])
         area = make_area(row)
         if area is not None:
-            rows, seats = _counts(area)
+            rows, seats = area.counts
             total += rows * seats
             _check_area_in_room(row, area, outline(tables), log)
     if total > SEAT_LIMIT:
         log.problem("[[areas]]", "", f"must hold at most {SEAT_LIMIT} seats in all, got {total}")
-
-
-def _counts(area: Area) -> tuple[int, int]:
-    """Return the rows and the seats in each, without making them."""
-    rows = int((area.x_to_m - area.x_from_m) / area.row_spacing_m + 1e-9) + 1
-    return rows, int((area.y_to_m - area.y_from_m) / area.seat_spacing_m + 1e-9) + 1
 
 
 def _check_area_in_room(row: Row, area: Area, box: Box | None, log: Log) -> None:
@@ -253,7 +247,7 @@ def _check_area_in_room(row: Row, area: Area, box: Box | None, log: Log) -> None
         if not limit[0] <= getattr(area, key) <= limit[1]:
             log.must(row, key, f"inside the room, {_between(*limit)}", getattr(area, key))
     first = area.floor_m + area.ear_height_m
-    depth = area.row_spacing_m * (_counts(area)[0] - 1)
+    depth = area.row_spacing_m * (area.counts[0] - 1)
     last = first + float(np.tan(np.radians(area.rake_deg))) * depth
     for where, ear in {"first": first, "last": last}.items():
         if not 0 < ear < height:

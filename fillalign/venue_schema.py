@@ -31,7 +31,6 @@ from fillalign.venue import (
 )
 
 REQUIRED: Final = object()
-SEAT_LIMIT: Final = 250_000
 FILE_LIMIT_BYTES: Final = 2_000_000
 
 # Other spellings of a unit: suffix, suffix accepted instead, its factor, its unit.

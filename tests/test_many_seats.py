@@ -1,0 +1,103 @@
+"""Large venues: memory grows with the answer and not with the work, and the limit is named."""
+
+from __future__ import annotations
+
+import tracemalloc
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fillalign import plan_fills, seat_field, seat_speech
+from fillalign.venue import SEAT_LIMIT
+from fillalign.venue_file import VenueError, read_venue
+from tests.demo_plans import DATA
+from tests.small_venue import small_hall
+
+HALL = small_hall()
+
+
+def dense(count):
+    """Return the hall with about that many seats, half of them in each area."""
+    side = int(np.sqrt(count / 2))
+    return replace(HALL, areas=tuple(
+        replace(area, row_spacing_m=(area.x_to_m - area.x_from_m) / (side - 1),
+                seat_spacing_m=(area.y_to_m - area.y_from_m) / (side - 1))
+        for area in HALL.areas
+    ))
+
+
+def peak_bytes(work, count):
+    """Return the number of seats and the most memory that some work holds at once."""
+    venue = dense(count)
+    tracemalloc.start()
+    try:
+        work(venue)
+        return len(HALL.areas) * venue.areas[0].counts[0] ** 2, tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize(("work", "most_bytes"), [
+    # Levels of everything (3) and of each output (2) in 27 bands, two arrivals, a place.
+    (seat_field, (5 * 27 + 2 + 3) * 8),
+    (seat_speech, 400),
+    (plan_fills, 700),
+])
+def test_memory_for_a_seat_is_bounded(work, most_bytes):
+    """Between venues of which both are worked through in several blocks."""
+    few, low = peak_bytes(work, 4000)
+    many, high = peak_bytes(work, 12_000)
+    assert (few, many) == (3872, 11_858)
+    assert (high - low) / (many - few) < 1.25 * most_bytes
+    assert low < 60e6
+
+
+def test_a_seat_among_many_is_what_it_is_alone():
+    venue = dense(4000)
+    field = seat_field(venue, sounding=["Mains"])
+    assert field.total_db.shape == (3872, 27)
+    for place in (0, 1023, 1024, 3871):
+        alone = seat_field(venue, sounding=["Mains"], seats_m=field.seats_m[[place]])
+        np.testing.assert_allclose(field.total_db[place], alone.total_db[0], atol=1e-9)
+        np.testing.assert_allclose(field.arrival_ms[:, place], alone.arrival_ms[:, 0])
+
+
+def test_no_seats_are_no_error():
+    field = seat_field(HALL, seats_m=np.empty((0, 3)))
+    assert field.total_db.shape == (0, 27)
+    assert field.weighted_db().shape == (0,)
+
+
+def with_seats(rows, seats_a_row):
+    """Return changes of the two areas that make so many seats of the first and one of the other."""
+    front, back = HALL.areas
+    depth, width = front.x_to_m - front.x_from_m, front.y_to_m - front.y_from_m
+    return (replace(front, row_spacing_m=depth / (rows - 1),
+                    seat_spacing_m=width / (seats_a_row - 1)),
+            replace(back, x_to_m=back.x_from_m, y_to_m=back.y_from_m))
+
+
+def test_the_limit_of_a_venue_is_exact_and_named():
+    assert SEAT_LIMIT >= 200_000
+    assert replace(HALL, areas=with_seats(9, 27_777)).areas[0].counts == (9, 27_777)
+    full = replace(HALL, areas=with_seats(7, 35_714))
+    assert full.areas[0].counts[0] * full.areas[0].counts[1] + 1 == SEAT_LIMIT - 1
+    words = "a venue must hold at most 250000 seats in all, got 250001"
+    with pytest.raises(ValueError, match=words):
+        replace(HALL, areas=with_seats(500, 500))
+
+
+def test_the_limit_of_a_file_is_named(tmp_path):
+    text = (DATA / "lantern_room.toml").read_text(encoding="utf-8")
+    path = tmp_path / "large.toml"
+    spacing = "row_spacing_m = 0.2\nseat_spacing_m = 0.2\n"
+    path.write_text(text.replace("y_to_m = 3.0\n", f"y_to_m = 3.0\n{spacing}"), encoding="utf-8")
+    venue = read_venue(path)
+    assert [area.counts for area in venue.areas] == [(21, 31), (16, 31)]
+    wide = text.replace("width_m = 8.0", "width_m = 500").replace("height_m = 3.2", "height_m = 30")
+    wide = wide.replace("x_to_m = 11.0", "x_to_m = 400")
+    wide = wide.replace("y_to_m = 3.0\n", f"y_to_m = 240\n{spacing}")
+    path.write_text(wide.replace("x_to_m = 10.0", "x_to_m = 390"), encoding="utf-8")
+    with pytest.raises(VenueError, match=r"must hold at most 250000 seats in all, got 2\d{6}$"):
+        read_venue(path)
