@@ -7,6 +7,7 @@ stay free of checks.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any, Final, TypeAlias, TypedDict, Unpack, overload
 
@@ -97,6 +98,11 @@ def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limit
     return as_float_extent(name, value, unit, **limits)[0]
 
 
+def _extremes(array: FloatArray) -> FloatArray:
+    """Return an array's smallest and largest value; nan, if it holds one."""
+    return np.array([np.minimum.reduce(array, None), np.maximum.reduce(array, None)])
+
+
 def as_float_extent(
     name: str,
     value: ArrayLike,
@@ -108,7 +114,8 @@ def as_float_extent(
 ) -> Extent:
     """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
     if isinstance(value, float) and low < value < high:
-        return np.asarray(value), float(value), float(value)
+        number = float(value)
+        return np.asarray(number), number, number
     try:
         array: FloatArray = np.asarray(value)
         if array.dtype.kind not in "fiu":
@@ -119,10 +126,11 @@ def as_float_extent(
         raise TypeError(f"{name} must be {allowed}, got {quoted(str(value))}") from None
     if not array.size:
         return array, np.nan, np.nan
-    least, most = float(np.minimum.reduce(array, None)), float(np.maximum.reduce(array, None))
-    # Two reductions pass good values; the masks are made only for a bad one's message.
+    # Two searches pass good values; the masks are made only for a bad one's message.
+    flat = array if array.flags.c_contiguous else _extremes(array)
+    least, most = flat.item(flat.argmin()), flat.item(flat.argmax())
     if (least > low if open_low else least >= low) and most <= high:
-        if -np.inf < least and most < np.inf:
+        if -math.inf < least and most < math.inf:
             return array, least, most
     bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
     first = float(array[bad].flat[0]) if array.ndim else float(array)

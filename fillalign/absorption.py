@@ -25,7 +25,14 @@ from fillalign.air import (
 )
 
 REFERENCE_K = 293.15
-_BLOCK = 16384
+# Constants of the standard for powers of e and for T0/T, which needs one division.
+_VAPOUR = 10.0**4.6151
+_VAPOUR_SLOPE = 6.8346 * math.log(10.0) * (273.16 / REFERENCE_K) ** 1.261
+_GROWTH = 280.0 * math.exp(4.170)
+_CLASSICAL = 8.686 * 1.84e-11
+_OXYGEN, _OXYGEN_LOG = 8.686 * 0.01275, -2239.1 / REFERENCE_K
+_NITROGEN, _NITROGEN_LOG = 8.686 * 0.1068, -3352.0 / REFERENCE_K
+_BLOCK = 32768
 
 THIRDS_NOMINAL: tuple[int, ...] = (
     50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500,
@@ -80,16 +87,17 @@ def band_edges_hz(centre_hz: ArrayLike, *, fraction: int = 3) -> tuple[Any, Any]
     return scalar_out(centre / half), scalar_out(centre * half)
 
 
-def _molar_pct(kelvin: Any, humidity: Any, pressure: Any) -> Any:
-    """Return the molar concentration of vapour in percent, annex B, at p/p_r."""
-    return humidity * 10.0 ** (4.6151 - 6.8346 * (273.16 / kelvin) ** 1.261) / pressure
+def _molar_pct(cold: Any, humidity: Any, pressure: Any, exp: Any = np.exp) -> Any:
+    """Return the molar concentration of vapour in percent, annex B, at T0/T and p/p_r."""
+    return humidity * exp(-_VAPOUR_SLOPE * cold**1.261) * (_VAPOUR / pressure)
 
 
-def _relaxation(ratio: Any, molar: Any, pressure: Any, exp: Any = np.exp) -> tuple[Any, Any]:
-    """Return eqs 3 and 4 at T/T0 and p/p_r."""
+def _relaxation(
+    cold: Any, molar: Any, pressure: Any, scaled: Any, exp: Any = np.exp, cbrt: Any = np.cbrt
+) -> tuple[Any, Any]:
+    """Return eqs 3 and 4 at T0/T, p/p_r and p/p_r (T0/T)^(1/2)."""
     oxygen = pressure * (24.0 + 4.04e4 * molar * (0.02 + molar) / (0.391 + molar))
-    growth = exp(-4.170 * (ratio ** (-1 / 3) - 1.0))
-    return oxygen, pressure / ratio**0.5 * (9.0 + 280.0 * molar * growth)
+    return oxygen, scaled * (9.0 + _GROWTH * molar * exp(-4.170 * cbrt(cold)))
 
 
 def relaxation_frequencies_hz(
@@ -130,10 +138,10 @@ def relaxation_frequencies_hz(
     >>> round(oxygen), round(nitrogen)
     (35414, 332)
     """
-    kelvin = read_temperature_c(temperature_c)[0] + ZERO_C_K
+    cold = REFERENCE_K / (read_temperature_c(temperature_c)[0] + ZERO_C_K)
     pressure = read_pressure_kpa(pressure_kpa)[0] / REFERENCE_KPA
-    molar = _molar_pct(kelvin, read_humidity_pct(humidity_pct), pressure)
-    oxygen, nitrogen = _relaxation(kelvin / REFERENCE_K, molar, pressure)
+    molar = _molar_pct(cold, read_humidity_pct(humidity_pct), pressure)
+    oxygen, nitrogen = _relaxation(cold, molar, pressure, pressure * np.sqrt(cold))
     return scalar_out(oxygen), scalar_out(nitrogen)
 
 
@@ -189,15 +197,21 @@ def absorption_db_per_m(
         if np.isnan(_accuracy(f, t, humidity, p)).any():
             warnings.warn(_OUTSIDE, RangeWarning, stacklevel=2)
     if not (f.ndim or t.ndim or humidity.ndim or p.ndim):
-        return _equation_5(f_low, coldest, humidity.item(), p_low, math.exp)
+        return _equation_5(f_low, coldest, humidity.item(), p_low, lib=math)
     return _in_blocks(f, t, humidity, p)
 
 
 def _in_blocks(*inputs: FloatArray) -> Any:
     """Evaluate eq. 5 along the longest axis in blocks whose temporaries stay in the cache."""
     whole = np.broadcast(*inputs)
+    if whole.size == 1:
+        return np.full(whole.shape, _equation_5(*[array.item() for array in inputs], lib=math))
     if whole.size <= _BLOCK:
-        return _equation_5(*[array if array.ndim else array.item() for array in inputs])
+        f, *air = inputs
+        if all(array.ndim for array in air):
+            return _equation_5(f, *air)
+        given = [array if array.ndim else array.item() for array in air]
+        return _equation_5(f, *given, lib=np if any(array.ndim for array in air) else math)
     axis = int(np.argmax(whole.shape)) - whole.ndim
     step = max(1, _BLOCK * whole.shape[axis] // whole.size)
     result = np.empty(whole.shape)
@@ -209,27 +223,29 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     return result
 
 
-def _equation_5(f: Any, t: Any, humidity: Any, p: Any, exp: Any = np.exp) -> Any:
-    kelvin = t + ZERO_C_K
-    ratio = kelvin / REFERENCE_K
+def _equation_5(f: Any, t: Any, humidity: Any, p: Any, *, lib: Any = np) -> Any:
+    """Evaluate eq. 5 with the functions of `lib`: numpy, or math for plain floats."""
+    cold = REFERENCE_K / (t + ZERO_C_K)
     pressure = p / REFERENCE_KPA
-    oxygen, nitrogen = _relaxation(ratio, _molar_pct(kelvin, humidity, pressure), pressure, exp)
-    classical = 8.686 * 1.84e-11 * ratio**0.5 / pressure
-    molecular = ratio**-2.5
-    oxygen_weight = 8.686 * 0.01275 * molecular * exp(-2239.1 / kelvin) * oxygen
-    nitrogen_weight = 8.686 * 0.1068 * molecular * exp(-3352.0 / kelvin) * nitrogen
+    root = lib.sqrt(cold)
+    scaled = pressure * root
+    molar = _molar_pct(cold, humidity, pressure, lib.exp)
+    oxygen, nitrogen = _relaxation(cold, molar, pressure, scaled, lib.exp, lib.cbrt)
+    molecular = cold * cold * root
+    oxygen_weight = _OXYGEN * molecular * lib.exp(_OXYGEN_LOG * cold) * oxygen
+    nitrogen_weight = _NITROGEN * molecular * lib.exp(_NITROGEN_LOG * cold) * nitrogen
     # So far everything has the air's own shape. The bracket has the full one, and 1/(r + f^2/r)
     # is written r/(r^2 + f^2) to keep its passes few.
     f_squared = f * f
     total = oxygen_weight / (oxygen * oxygen + f_squared)
     total += nitrogen_weight / (nitrogen * nitrogen + f_squared)
-    total += classical
+    total += _CLASSICAL / scaled
     total *= f_squared
     return total
 
 
 def _accuracy(f: FloatArray, t: FloatArray, humidity: FloatArray, p: FloatArray) -> FloatArray:
-    molar = _molar_pct(t + ZERO_C_K, humidity, p / REFERENCE_KPA)
+    molar = _molar_pct(REFERENCE_K / (t + ZERO_C_K), humidity, p / REFERENCE_KPA)
     per_pa = f / (1000.0 * p)
     common = (p < 200.0) & (per_pa >= 4e-4) & (per_pa <= 10.0)
     usual = common & (t >= -20.0) & (t <= 50.0)
