@@ -5,7 +5,6 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 
-import mpmath
 import numpy as np
 import pandas as pd
 import pyfar
@@ -92,50 +91,6 @@ def test_a_pressure_by_its_number():
     r = 70.0 / SEA_KPA
     assert 1000.0 * r * at_sea_level(4000.0 / r, 20.0, 50.0 / r) == pytest.approx(29.08, abs=0.005)
     assert 1000.0 * absorption_db_per_m(4000.0, 20.0, 50.0, 70.0) == pytest.approx(29.08, abs=0.005)
-
-
-def exact_relaxation(t, h, p):
-    """Eqs 3, 4 and B.1 to B.3 of ISO 9613-1 in 50 digits."""
-    m = mpmath.mpf
-    k, pr = m(t) + m("273.15"), m(p) / m("101.325")
-    saturation = m(10) ** (m("-6.8346") * (m("273.16") / k) ** m("1.261") + m("4.6151"))
-    x = m(h) * saturation / pr
-    q = k / m("293.15")
-    oxygen = pr * (24 + m("4.04e4") * x * (m("0.02") + x) / (m("0.391") + x))
-    nitrogen = pr * q ** m("-0.5") * (
-        9 + 280 * x * mpmath.exp(m("-4.170") * (q ** (-m(1) / 3) - 1))
-    )
-    return oxygen, nitrogen
-
-
-def exact_absorption(f, t, h, p):
-    """Eq. 5 of ISO 9613-1 in 50 digits, as printed."""
-    m = mpmath.mpf
-    f, k, pr = m(f), m(t) + m("273.15"), m(p) / m("101.325")
-    q = k / m("293.15")
-    oxygen, nitrogen = exact_relaxation(t, h, p)
-    return m("8.686") * f**2 * (
-        m("1.84e-11") / pr * q ** m("0.5")
-        + q ** m("-2.5")
-        * (
-            m("0.01275") * mpmath.exp(m("-2239.1") / k) / (oxygen + f**2 / oxygen)
-            + m("0.1068") * mpmath.exp(m("-3352.0") / k) / (nitrogen + f**2 / nitrogen)
-        )
-    )
-
-
-def test_fifty_digits():
-    rng = np.random.default_rng(50)
-    worst = 0.0
-    with mpmath.workdps(50), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RangeWarning)
-        for _ in range(200):
-            air = (rng.uniform(-50, 60), rng.uniform(1, 100), rng.uniform(20, 200))
-            f = 10.0 ** rng.uniform(1.0, 6.0)
-            pairs = [(absorption_db_per_m(f, *air), exact_absorption(f, *air))]
-            pairs += zip(relaxation_frequencies_hz(*air), exact_relaxation(*air), strict=True)
-            worst = max(worst, *(float(abs(mpmath.mpf(a) / b - 1)) for a, b in pairs))
-    assert worst < 1e-13
 
 
 def test_relaxation_of_dry_air():

@@ -10,6 +10,7 @@ median is above it.
 from __future__ import annotations
 
 import inspect
+import math
 import statistics
 import sys
 import time
@@ -70,16 +71,18 @@ class Line(NamedTuple):
     projector_ms: float
 
 
-def measure(count: int = MOVES) -> list[Line]:
-    """Move the first slider of every live figure so many times, twice."""
+def measure(count: int = MOVES, *, enlarged: bool = True) -> list[Line]:
+    """Move the first slider of every live figure so often, enlarged again (slow)."""
     lines = []
     for live in live_figures():
         width, height = live.picture.figure.get_size_inches()
         budget = BUDGET_MS * max(1.0, width * height / NORMAL_AREA)
         normal = moves(live, count)
-        projector(True)
-        large = moves(live, count)
-        projector(False)
+        large = [(math.nan, math.nan)]
+        if normal and enlarged:
+            projector(True)
+            large = moves(live, count)
+            projector(False)
         if normal:
             cpu, wall = (statistics.median(spent[i] for spent in normal) for i in (0, 1))
             big = statistics.median(spent[0] for spent in large)

@@ -261,7 +261,7 @@ def sound() -> Iterator[Row]:
 
 def redrawing() -> Iterator[Row]:
     """Time a redraw of every live figure; the one nearest to its budget is shown."""
-    lines = redraw.measure(9)
+    lines = redraw.measure(enlarged=False)
     worst = max(lines, key=lambda line: line.cpu_ms / line.budget_ms)
     figure = worst.cpu_ms / worst.budget_ms
     yield Row(f"redraw, slowest of {len(lines)}: {worst.name}", f"{worst.cpu_ms:.1f} ms",
