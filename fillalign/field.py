@@ -303,7 +303,7 @@ def shift_dba(shift_db: FloatArray) -> FloatArray:
     return to_db(10 ** (shift_db / 10) @ A_POWER / A_POWER.sum())
 
 
-def measured_shifts_db(venue: Venue, *, state: str | None = None) -> FloatArray:
+def measured_shifts_db(venue: Venue) -> FloatArray:
     """Shift of each output that brings the model to the measured levels, (o, b).
 
     Each reading was taken with its output alone at trim 0 without filters.
@@ -313,8 +313,6 @@ def measured_shifts_db(venue: Venue, *, state: str | None = None) -> FloatArray:
     shifts: dict[int, list[FloatArray]] = {index: [] for index in range(len(names))}
     resting = resting_settings(venue)
     for reading in venue.measured:
-        if state is not None and reading.state != state:
-            continue
         where = venue.states[reading.state]
         paths = trace_paths(venue, single_points(np.array(reading.at_m)), where, where.air)
         only = [reading.output]

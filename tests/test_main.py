@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+import runpy
 import subprocess
 import sys
+import warnings
 import xml.etree.ElementTree as ET
 
 import pytest
 
-from fillalign import Air, _files, plan_fills, read_venue
-from fillalign.__main__ import _parser, main
+from fillalign import Air, RangeWarning, _files, plan_fills, read_venue
+from fillalign import __main__ as command
+from fillalign.__main__ import _parser, _plain_warnings, main
 from fillalign.quick import quick_answer
 from fillalign.sheet import setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
@@ -276,3 +279,42 @@ def test_help_names_every_option_with_its_unit_and_the_exit_codes(capsys):
     for code in ("0 the answer", "2 the command line", "3 the venue file", "4 a file cannot"):
         assert code in text
     assert "VENUE.toml" in text
+
+
+# The process
+
+
+def test_other_warnings_are_shown_as_usual(capsys):
+    with warnings.catch_warnings(record=True) as usual:
+        warnings.simplefilter("always")
+        with _plain_warnings(sys.stderr):
+            warnings.warn("odd", UserWarning, stacklevel=1)
+            warnings.warn("cold", RangeWarning, stacklevel=1)
+    assert [str(one.message) for one in usual] == ["odd"]
+    assert capsys.readouterr().err == "note: cold\n"
+
+
+@pytest.mark.parametrize(("raised", "code", "said"), [
+    (None, 3, ""),
+    (BrokenPipeError(), 0, ""),
+    (OSError(28, "No space left on device"), 4,
+     "the output cannot be written, No space left on device\n"),
+])
+def test_the_process_ends_with_its_code(monkeypatch, capfd, raised, code, said):
+    def ends():
+        if raised:
+            raise raised
+        return 3
+
+    monkeypatch.setattr(command, "main", ends)
+    monkeypatch.setattr(os, "dup2", lambda *_: None)
+    assert command._run() == code
+    assert capfd.readouterr() == ("", said)
+
+
+def test_run_as_a_file(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["fillalign", *LADDER])
+    with pytest.raises(SystemExit) as stop:
+        runpy.run_path(command.__file__, run_name="__main__")
+    assert stop.value.code == 0
+    assert capsys.readouterr().out == quick_answer(41, 15, 24).text()

@@ -1,5 +1,6 @@
 """The planner: its decisions by their definitions, and properties of plans."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,14 +10,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillalign import (
+    ECHO_LIMITS,
+    OCTAVES_NOMINAL,
     Air,
     OutputSettings,
     evaluate,
+    field,
     fill_delay_ms,
+    need,
+    pairing,
     plan_fills,
     precedence_limit_db,
     read_venue,
     seat_field,
+    seat_speech,
 )
 from fillalign.need import fill_tiers, main_outputs
 from fillalign.paths import A_POWER
@@ -580,3 +587,54 @@ def test_trim_and_shelf_together_stay_within_the_box():
     assert lifted.fills[0].trim.maximum_db == evaluate(
         plan.venue, {"Fills": replace(own, trim_db=-20.0, shelf_db=0.0)}
     ).fills[0].trim.maximum_db - 3.0
+
+
+def test_seats_past_the_echo_criterion_are_counted():
+    """A fill 0.3 s late, against the criterion itself at every seat."""
+    hall, late = small_hall(), {"Fills": OutputSettings(delay_ms=300.0)}
+    plan = evaluate(hall, late)
+    line = next(line for line in plan.unmet if "echo criterion" in line)
+    # Counted are the seats that the fill is for, and where it lies within 10 dB of the mains.
+    echo = seat_speech(hall, late).echo[np.unique(plan.checks.seat)]
+    assert int(line.split()[0]) == (echo > ECHO_LIMITS["speech"][1]).sum() > 0
+    assert f"worst {np.nanmax(echo):.2f} at" in line
+    assert not any("echo criterion" in line for line in plan_fills(hall).unmet)
+
+
+def test_a_back_row_below_its_goal_is_said():
+    plan = plan_fills(small_hall(back_dba=90.0))
+    level = plan.walk.after_dba[plan.walk.x_m.argmax()]
+    assert (f"The back row gets {level:.1f} dBA, not 90.0 dBA: {90.0 - level:+.1f} dB on all "
+            "outputs would meet it.") in plan.unmet
+
+
+def test_noise_that_limits_speech_is_said():
+    """Speech far below the noise gains by level alone (IEC 60268-16: m falls as 1 / (1 + N/S))."""
+    noise = dict.fromkeys(OCTAVES_NOMINAL, 75.0)
+    plan = plan_fills(small_hall(sti=0.6, noise_db=noise))
+    line = next(line for line in plan.summary if "lowest speech transmission" in line)
+    low = int(plan.walk.speech_after.argmin())
+    gain = plan.walk.speech_louder[low] - plan.walk.speech_after[low]
+    assert gain > 0.1
+    assert f"noise limits it, since 10 dB more from everything would change it by {gain:+.2f}" in (
+        line)
+
+
+def test_reference_rows_without_a_row_take_the_nearest():
+    assert plan_fills(small_hall(reference_rows_m=(21.0, 21.5))).reference.x_m == 20.0
+
+
+def test_keeping_less_for_later_changes_no_decision(plan, monkeypatch):
+    """What is kept between steps saves time only: here nothing lasts."""
+    monkeypatch.setattr(need, "KEPT", 1)
+    monkeypatch.setattr(field, "_KEPT_TAILS", 1)
+    monkeypatch.setattr(pairing, "_KEPT_BYTES", 0)
+    assert plan_fills(small_hall()) == plan
+
+
+def test_a_plan_of_numpy_numbers_is_plain_when_written_out():
+    own = OutputSettings(delay_ms=np.float64(60.0), trim_db=np.float64(-3.0),
+                         low_cut_order=np.int64(4))
+    made = evaluate(small_hall(), {"Fills": own}).to_dict()
+    plain = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=60.0, trim_db=-3.0)})
+    assert json.loads(json.dumps(made)) == json.loads(json.dumps(plain.to_dict()))

@@ -295,6 +295,13 @@ def test_a_plan_without_fills_has_no_gap_map():
         plots.gap_map(demo_plan("lantern_room"))
 
 
+def test_a_plan_without_fills_has_its_other_pictures():
+    room = demo_plan("lantern_room")
+    assert plots.retime_plot(room).get_legend() is None
+    ax = plots.trim_curve_plot(room, "Fill")
+    assert not any("set" in text.get_text().split() for text in ax.texts)
+
+
 def test_outputs_that_stay_off_are_drawn_hollow_and_dotted(hall):
     lines = plots.plan_view(hall).get_lines()
     hollow = [line for line in lines if line.get_markerfacecolor() == "white"]

@@ -175,3 +175,17 @@ def test_late_path_is_told_as_hold_back_throughout():
     assert "Then the fill comes 5 ms after the main." in text
     # 10 m at 20 C, 344 m/s, less the 5 ms of margin.
     assert "At 20 C it would be 24.07 ms of hold-back: set that today and the fill is" in text
+
+
+def test_a_fill_that_is_right_already_is_left():
+    """Two equal levels make 3.01 dB more: the goal is met as it is."""
+    goal_db = 10 * math.log10(2 * 10**8.4)
+    text = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=84.0, goal_db=goal_db).text()
+    assert "must read 84.0 dB at that seat: leave it where it is." in " ".join(text.split())
+
+
+@pytest.mark.filterwarnings("ignore::fillalign.RangeWarning")
+def test_air_far_from_the_weather_of_venues_has_no_table():
+    answer = quick_answer(41.0, 15.0, -45.0)
+    assert answer.weather == ()
+    assert answer.text().partition("Weather")[2].splitlines()[1].startswith("Now ")

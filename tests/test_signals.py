@@ -247,3 +247,16 @@ def test_damaged_files_end_in_the_documented_error_or_in_sound(tmp_path: Path) -
             assert np.isfinite(read.samples).all()
             assert 1 <= read.samples.shape[1] <= 8
     assert 200 < refused < 400
+
+
+def test_a_file_that_must_not_be_read_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_wav(tmp_path / "locked.wav", TONE, 48000)
+
+    def denied(_: Path) -> bytes:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", denied)
+    with pytest.raises(RecordingError, match=r"locked\.wav: cannot be read \(Permission denied\)"):
+        read_wav(tmp_path / "locked.wav")

@@ -466,6 +466,10 @@ def test_the_health_check_says_what_is_missing(monkeypatch):
     assert any(line.startswith("magic (no_such_thing)") and "MISSING" in line for line in lines)
     assert any(line.startswith("speed of sound") and "WRONG" in line for line in lines)
     assert lines[-1] == "2 of 10 need care: see the lines above."
+    monkeypatch.setattr(health, "DEMO_SOUNDS", ("no_such_sound",))
+    lines = health.health_check().splitlines()
+    assert any(line.startswith("demo venues") and "MISSING: no data/no_such_sound.wav" in line
+               for line in lines)
 
 
 def test_data_is_found_from_the_notebooks_folder(tmp_path, monkeypatch):
