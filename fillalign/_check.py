@@ -20,6 +20,7 @@ FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
 Extent: TypeAlias = tuple[FloatArray, float, float]
 
+SAMPLE_RATES_HZ: Final = (8000.0, 192000.0)
 # What a refused value of a unit looks like: between which values, and words.
 _SLIPS: Final[Mapping[str, tuple[tuple[float, float, str], ...]]] = {
     "C": (
@@ -145,6 +146,20 @@ def as_points(name: str, value: ArrayLike) -> FloatArray:
         raise ValueError(f"{name} must hold x, y, z in metres on its last axis, got shape "
                          f"{points.shape}")
     return points
+
+
+def as_rate(sample_rate_hz: float) -> float:
+    """Return a sample rate of sound that is made or read here, or raise one clear error."""
+    low, high = SAMPLE_RATES_HZ
+    return float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=low, high=high))
+
+
+def as_mono(name: str, value: ArrayLike, *, least: int = 1) -> FloatArray:
+    """Return one channel of at least so many samples, or raise one clear error."""
+    mono = as_float(name, value)
+    if mono.ndim != 1 or mono.size < least:
+        raise ValueError(f"{name} must be one channel of samples, got shape {mono.shape}")
+    return mono
 
 
 def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:

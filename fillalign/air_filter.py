@@ -11,25 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float
+from fillalign._check import FloatArray, as_float, as_mono, as_rate
 from fillalign.air import Air
 
 LONGEST_M = 1000.0
 _HALF_MS = 21.0
 _MARGIN = 2048
-
-
-def as_rate(sample_rate_hz: float) -> float:
-    """Return a checked sample rate in Hz (8000 to 192000)."""
-    return float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000.0, high=192000.0))
-
-
-def as_mono(name: str, value: ArrayLike) -> FloatArray:
-    """Return one channel of samples, or raise one clear error."""
-    mono = as_float(name, value)
-    if mono.ndim != 1 or mono.size == 0:
-        raise ValueError(f"{name} must be one channel of samples, got shape {mono.shape}")
-    return mono
 
 
 def loss_db_per_m(frequency_hz: FloatArray, air: Air) -> FloatArray:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import ComplexArray, FloatArray, as_float
+from fillalign._check import ComplexArray, FloatArray, as_float, as_mono, as_rate
 
 READ_ABOVE_HZ = 1000.0
 # A local peak of noise passes this many times its rms about once in 1e14 samples.
@@ -41,14 +41,6 @@ class Arrival:
         """1 upright, -1 inverted, 0 where the phase lies between the two."""
         cosine = np.cos(np.radians(self.phase_deg))
         return int(np.sign(cosine)) if abs(cosine) > 0.4 else 0
-
-
-def as_mono(name: str, value: ArrayLike) -> FloatArray:
-    """Return one channel of at least two samples, or raise one clear error."""
-    mono = as_float(name, value)
-    if mono.ndim != 1 or mono.size < 2:
-        raise ValueError(f"{name} must be one channel of samples, got shape {mono.shape}")
-    return mono
 
 
 def _band_taper(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
@@ -100,8 +92,8 @@ def impulse_response(
     """
     from scipy import fft, ndimage
 
-    heard, played = as_mono("recording", recording), as_mono("signal", signal)
-    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+    heard, played = as_mono("recording", recording, least=2), as_mono("signal", signal, least=2)
+    rate = as_rate(sample_rate_hz)
     lead = round(float(as_float("lead_ms", lead_ms, "ms", low=0, high=1000)) * rate / 1000)
     if not played.any():
         raise ValueError("signal must not be silent")
@@ -225,8 +217,8 @@ def find_arrivals(
     >>> [(round(a.time_ms, 2), a.polarity) for a in find_arrivals(response, 48000)]
     [(20.83, 1), (30.83, -1)]
     """
-    mono = as_mono("response", response)
-    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+    mono = as_mono("response", response, least=2)
+    rate = as_rate(sample_rate_hz)
     below = float(as_float("range_db", range_db, "dB", low=1, high=60))
     apart = float(as_float("separation_ms", separation_ms, "ms", low=0.1, high=50))
     analytic = analytic_highs(mono, rate)
@@ -273,8 +265,8 @@ def time_difference_ms(
     """
     from scipy import fft
 
-    a, b = as_mono("first", first), as_mono("second", second)
-    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+    a, b = as_mono("first", first, least=2), as_mono("second", second, least=2)
+    rate = as_rate(sample_rate_hz)
     reach = round(float(as_float("max_ms", max_ms, "ms", low=1, high=1000)) * rate / 1000)
     if not (a.any() and b.any()):
         raise ValueError("first and second must not be silent")

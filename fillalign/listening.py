@@ -11,10 +11,9 @@ from collections.abc import Collection
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_points, check_choice
+from fillalign._check import FloatArray, as_float, as_mono, as_points, as_rate, check_choice
 from fillalign._text import listed, quoted
 from fillalign.air import Air
-from fillalign.air_filter import as_mono, as_rate
 from fillalign.field import Settings, full_settings, output_roles
 from fillalign.paths import Seats, by_thirds, single_points, venue_seats
 from fillalign.plan import FillPlan

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fillalign._check import FloatArray, as_float
-from fillalign.air_filter import as_rate
+from fillalign._check import FloatArray, as_float, as_rate
 
 CLAP_S, SNARE_S = 0.25, 0.4
 _PEAK_DBFS = -3.0

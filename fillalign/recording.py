@@ -15,10 +15,9 @@ from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, check_choice
+from fillalign._check import FloatArray, as_float, as_mono, as_rate, check_choice
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
-from fillalign.impulse import as_mono
 from fillalign.levels import weighted_total_db
 from fillalign.takes import CannotTellError, Sound, check_speed, check_take
 from fillalign.venue import Measured
@@ -165,8 +164,8 @@ def measure_gap(
     >>> round(reading.gap_ms, 2), round(reading.level_difference_db, 1)
     (10.0, -8.0)
     """
-    played = as_mono("signal", signal)
-    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+    played = as_mono("signal", signal, least=2)
+    rate = as_rate(sample_rate_hz)
     check_choice("mode", mode, MODES)
     takes = recording if isinstance(recording, tuple) else (recording,)
     if len(takes) != (2 if mode == "two-takes" else 1):

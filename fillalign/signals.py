@@ -9,11 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float
-
-
-def _rate(sample_rate_hz: float) -> float:
-    return float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+from fillalign._check import FloatArray, as_float, as_mono, as_rate
 
 
 def _scaled(signal: FloatArray, peak_dbfs: float) -> FloatArray:
@@ -67,7 +63,7 @@ def exponential_sweep(
     >>> len(sweep), round(float(abs(sweep).max()), 3)
     (96000, 0.501)
     """
-    rate = _rate(sample_rate_hz)
+    rate = as_rate(sample_rate_hz)
     length = float(as_float("seconds", seconds, "s", low=0.1, high=60))
     low = float(as_float("low_hz", low_hz, "Hz", low=10, high=rate / 4))
     high = float(as_float("high_hz", high_hz, "Hz", low=2 * low, high=0.49 * rate))
@@ -112,7 +108,7 @@ def click_train(
     >>> bool(train.max() > 5 * -train.min())
     True
     """
-    rate = _rate(sample_rate_hz)
+    rate = as_rate(sample_rate_hz)
     count = int(as_float("clicks", clicks, "", low=1, high=60))
     first = float(as_float("spacing_ms", spacing_ms, "ms", low=50, high=5000)) / 1000
     order = np.arange(count)
@@ -157,7 +153,7 @@ def pink_noise(
     >>> bool((pink_noise(seconds=1.0) == pink_noise(seconds=1.0, seed=1)).all())
     True
     """
-    rate = _rate(sample_rate_hz)
+    rate = as_rate(sample_rate_hz)
     length = float(as_float("seconds", seconds, "s", low=0.1, high=600))
     size = round(length * rate)
     frequency = np.fft.rfftfreq(size, 1 / rate)
@@ -197,10 +193,7 @@ def take_turns(signal: ArrayLike, *, spacing_s: float, sample_rate_hz: float) ->
     >>> take_turns(exponential_sweep(), spacing_s=6.0, sample_rate_hz=48000).shape
     (864000, 2)
     """
-    mono = as_float("signal", signal)
-    rate = _rate(sample_rate_hz)
-    if mono.ndim != 1 or mono.size == 0:
-        raise ValueError(f"signal must be one channel of samples, got shape {mono.shape}")
+    mono, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
     spacing = float(as_float("spacing_s", spacing_s, "s", low=mono.size / rate, high=120))
     step = round(spacing * rate)
     turns = np.zeros((3 * step, 2))

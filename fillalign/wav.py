@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float
+from fillalign._check import SAMPLE_RATES_HZ, FloatArray, as_float, as_rate
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
 
@@ -94,7 +94,7 @@ def write_wav(
     """
     target = Path(path)
     samples = as_float("signal", signal, low=-1, high=1)
-    rate = int(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000, high=192000))
+    rate = int(as_rate(sample_rate_hz))
     if bits not in (16, 24):
         raise ValueError(f"bits must be 16 or 24, got {bits!r}")
     channels = 1 if samples.ndim == 1 else samples.shape[-1]
@@ -147,8 +147,9 @@ def _wav_fault(rate: int, samples: FloatArray) -> str | None:
         return "holds a single sample"
     if samples.shape[1] > MAX_CHANNELS:
         return f"has {samples.shape[1]} channels; 1 to {MAX_CHANNELS} can be read"
-    if not 8000 <= rate <= 192000:
-        return f"has a sample rate of {rate} Hz; 8000 to 192000 Hz can be read"
+    low, high = SAMPLE_RATES_HZ
+    if not low <= rate <= high:
+        return f"has a sample rate of {rate} Hz; {low:.0f} to {high:.0f} Hz can be read"
     if not np.isfinite(samples).all():
         return "holds samples that are not finite numbers (NaN or infinity)"
     return None

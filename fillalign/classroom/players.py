@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float
+from fillalign._check import FloatArray, as_mono, as_rate
+from fillalign._text import quoted
 from fillalign.levels import amplitude_to_db
 
 PEAK_DBFS = -1.0
@@ -24,10 +25,7 @@ _SILENT_DB = -200.0
 
 
 def _mono(label: str, clip: ArrayLike) -> FloatArray:
-    samples = as_float(f"the sound {label!r}", clip)
-    if samples.ndim != 1 or not samples.size:
-        raise ValueError(f"the sound {label!r} must be one channel, got shape {samples.shape}")
-    return samples
+    return as_mono(f"the sound {quoted(label)}", clip)
 
 
 def gain_for(clips: Iterable[ArrayLike]) -> float:
@@ -70,16 +68,16 @@ def players_html(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> str:
     """Return players for some sounds, each below its label."""
     from IPython import display
 
-    rate = int(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=8000.0, high=192000.0))
+    rate = int(as_rate(sample_rate_hz))
     parts = []
     for label, clip in clips.items():
         samples = _mono(label, clip)
         if samples.size > _LONGEST_S * rate:
-            raise ValueError(f"the sound {label!r} must be {_LONGEST_S:g} s at most, got "
+            raise ValueError(f"the sound {quoted(label)} must be {_LONGEST_S:g} s at most, got "
                              f"{samples.size / rate:.1f} s")
         if np.abs(samples).max() > 1.0:
-            raise ValueError(f"the sound {label!r} peaks above full scale: compare sounds with "
-                             "ab_pair or compare, or bring it down by common_scale")
+            raise ValueError(f"the sound {quoted(label)} peaks above full scale: compare sounds "
+                             "with ab_pair or compare, or bring it down by common_scale")
         audio: Any = display.Audio
         sound = audio(samples, rate=rate, normalize=False)._repr_html_()
         parts.append(f'<figure style="margin: 6px 0"><figcaption>{html.escape(label)}'
