@@ -8,16 +8,7 @@ import pytest
 from fillalign.classroom import demo_plan
 from fillalign.classroom.lessons import l04
 from fillalign.classroom.lessons.scales import frequency_axis
-
-
-def moved(live, **values):
-    """Set controls; the picture must change and no error show."""
-    before = live.png
-    for name, value in values.items():
-        live.controls[name].value = value
-    assert live.error == ""
-    assert live.png != before
-    return live.text
+from tests.live_figures import moved
 
 
 def test_comb_is_one_plus_a_turning_arrow():

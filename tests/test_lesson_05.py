@@ -7,16 +7,7 @@ import pytest
 
 from fillalign.classroom import demo_plan
 from fillalign.classroom.lessons import l05
-
-
-def moved(live, **values):
-    """Set controls; the picture must change and no error show."""
-    before = live.png
-    for name, value in values.items():
-        live.controls[name].value = value
-    assert live.error == ""
-    assert live.png != before
-    return live.text
+from tests.live_figures import moved
 
 
 def test_walk_at_the_planned_trim_is_the_plan():

@@ -9,16 +9,7 @@ from scipy import signal
 from fillalign.classroom import demo_plan
 from fillalign.classroom.lessons import l06
 from fillalign.classroom.lessons.l06_hall import LOW_CUT_KINDS, area_db, rows_octaves_db
-
-
-def moved(live, **values):
-    """Set controls; the picture must change and no error show."""
-    before = live.png
-    for name, value in values.items():
-        live.controls[name].value = value
-    assert live.error == ""
-    assert live.png != before
-    return live.text
+from tests.live_figures import moved
 
 
 def test_bands_fall_the_more_the_higher_and_fills_leave_the_lows_alone():
