@@ -415,8 +415,11 @@ class Air:
         95.3
         """
         there = read_temperature_c(temperature_c)[0]
-        humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
-        return Air(temperature_c, humidity, self.pressure_kpa)
+        with warnings.catch_warnings():
+            # A computed humidity below 1 % is dry air, not a slip.
+            warnings.simplefilter("ignore", RangeWarning)
+            humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
+            return Air(temperature_c, humidity, self.pressure_kpa)
 
     @property
     def speed_m_s(self) -> float:

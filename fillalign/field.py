@@ -32,6 +32,7 @@ from fillalign.paths import (
     Paths,
     Seats,
     by_thirds,
+    place_among_seats,
     single_points,
     trace_paths,
     venue_seats,
@@ -306,15 +307,16 @@ def shift_dba(shift_db: FloatArray) -> FloatArray:
 def measured_shifts_db(venue: Venue) -> FloatArray:
     """Shift of each output that brings the model to the measured levels, (o, b).
 
-    Each reading was taken with its output alone at trim 0 without filters.
-    Several readings of one output are averaged.
+    Each reading was taken with its output alone at trim 0 without filters, in the
+    shadow of the seats that it is among. Several readings of one output are averaged.
     """
     names = list(venue.outputs)
     shifts: dict[int, list[FloatArray]] = {index: [] for index in range(len(names))}
     resting = resting_settings(venue)
     for reading in venue.measured:
         where = venue.states[reading.state]
-        paths = trace_paths(venue, single_points(np.array(reading.at_m)), where, where.air)
+        seat = place_among_seats(venue, np.array(reading.at_m, dtype=float))
+        paths = trace_paths(venue, seat, where, where.air)
         only = [reading.output]
         mix = build_mix(venue, paths, resting, state=reading.state, sounding=only)
         power = mix.total(gains_of(resting, names, only))[0]
@@ -323,9 +325,11 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
             gap = reading.level_dba - float(to_db(power @ A_POWER))
             shifts[index].append(np.full(THIRDS_HZ.size, gap))
         else:
-            octaves = to_db(power.reshape(-1, 3).sum(axis=1))
+            octaves = power.reshape(-1, 3).sum(axis=1)
             own = dict(zip((int(o) for o in OCTAVES_NOMINAL), octaves, strict=True))
-            change = {key: value - own[key] for key, value in reading.by_octave_db.items()}
+            # Where the box is silent by its file, no shift makes it sound.
+            change = {key: value - float(to_db(own[key]))
+                      for key, value in reading.by_octave_db.items() if own[key] > _FLOOR}
             shifts[index].append(by_thirds(change))
     return np.array(
         [np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size) for part in shifts.values()]

@@ -15,7 +15,7 @@ from fillalign._check import FloatArray, as_float, as_mono, as_points, as_rate, 
 from fillalign._text import listed, quoted
 from fillalign.air import Air
 from fillalign.field import Settings, full_settings, output_roles
-from fillalign.paths import Seats, by_thirds, single_points, venue_seats
+from fillalign.paths import Seats, by_thirds, place_among_seats
 from fillalign.plan import FillPlan
 from fillalign.seat_response import make_scene, seat_response
 from fillalign.venue import Venue
@@ -46,12 +46,7 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
     point = as_points("seat_m", seat_m)
     if point.ndim != 1:
         raise ValueError(f"seat_m must be one point x, y, z in m, got shape {point.shape}")
-    seats = venue_seats(venue)
-    away = np.linalg.norm(seats.points_m - point, axis=1)
-    area = venue.areas[int(seats.area[away.argmin()])]
-    if away.min() > max(area.row_spacing_m, area.seat_spacing_m):
-        return single_points(point)
-    return Seats(point[None, :], seats.area[[away.argmin()]], point[None, 0])
+    return place_among_seats(venue, point)
 
 
 def _dialled(venue: Venue, plan: FillPlan | None, settings: Settings | None) -> Settings:

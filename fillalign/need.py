@@ -48,16 +48,25 @@ def _rows(seats: Seats) -> list[IntArray]:
 
 
 def decision_seats(venue: Venue) -> Seats:
-    """Seats on which decisions rest: at most 9 a row and 150 rows, evenly spread."""
+    """Seats on which decisions rest: at most 9 a row and about 150 rows, evenly spread.
+
+    Of each area the first and the last row are among them.
+    """
     seats = venue_seats(venue)
     rows = _rows(seats)
-    chosen = [_spread(row, np.linspace(0, 1, min(SEATS_A_ROW, len(row))))
-              for row in rows[:: int(np.ceil(len(rows) / ROWS))]]
+    share = min(ROWS / len(rows), 1.0)
+    area = np.array([seats.area[row[0]] for row in rows])
+    chosen = []
+    for index in range(len(venue.areas)):
+        own = np.flatnonzero(area == index)
+        for number in _spread(own, np.linspace(0, 1, max(round(share * len(own)), 2))):
+            row = rows[number]
+            chosen.append(_spread(row, np.linspace(0, 1, min(SEATS_A_ROW, len(row)))))
     return seats.take(np.concatenate(chosen))
 
 
 def _spread(row: IntArray, places: FloatArray) -> IntArray:
-    """Return the seats of a row nearest to some places along it, each once."""
+    """Return what of a row lies nearest to some places along it, 0 to 1, each once."""
     return row[sorted({*np.round(places * (len(row) - 1)).astype(int).tolist()})]
 
 

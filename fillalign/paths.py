@@ -20,6 +20,7 @@ from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
 from fillalign.comb import interference_power
 from fillalign.directivity import (
+    NOWHERE_M,
     array_elements,
     array_radiated_power,
     box_directivity,
@@ -65,6 +66,16 @@ def single_points(points_m: FloatArray) -> Seats:
     """Return points that belong to no area, such as a microphone."""
     points = np.atleast_2d(np.asarray(points_m, dtype=float))
     return Seats(points, np.full(len(points), -1), points[:, 0].copy())
+
+
+def place_among_seats(venue: Venue, point_m: FloatArray) -> Seats:
+    """Return one point, in the area (and so in the shadow) of the seats that it is among."""
+    seats = venue_seats(venue)
+    away = np.linalg.norm(seats.points_m - point_m, axis=1)
+    area = venue.areas[int(seats.area[away.argmin()])]
+    if away.min() > max(area.row_spacing_m, area.seat_spacing_m):
+        return single_points(point_m)
+    return Seats(point_m[None, :], seats.area[[away.argmin()]], point_m[None, 0])
 
 
 @dataclass(frozen=True)
@@ -197,7 +208,10 @@ def _element_patterns(
     loudspeaker: Loudspeaker, positions: FloatArray, aims: FloatArray, points: FloatArray
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Directivity of elements (e, n, b) and whether a point is in the nominal coverage (e, n)."""
-    theta, phi = off_axis_angles(positions[:, None], aims[:, None], points)
+    # A seat in a box has no direction: it counts as on the axis.
+    inside = np.linalg.norm(points - positions[:, None], axis=-1) < NOWHERE_M
+    seen = np.where(inside[..., None], aims[:, None], points)
+    theta, phi = off_axis_angles(positions[:, None], aims[:, None], seen)
     horizontal, vertical = loudspeaker.coverage_deg
     pattern = box_directivity(
         theta[..., None],
@@ -284,7 +298,9 @@ def _trace_source(
         "serving_wind_m_s": np.take_along_axis(winds, serving, axis=0)[0],
         "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),
         "tail_power": at_1m**2 * power / 100.0,
-        "distance_m": np.linalg.norm(points - positions.mean(axis=0), axis=1),
+        "distance_m": np.maximum(
+            np.linalg.norm(points - positions.mean(axis=0), axis=1), NOWHERE_M
+        ),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -120,7 +121,9 @@ class _Planner:
         return delay_basis(self.bench, settings, output, areas, difference)
 
     def timed(self, settings: dict[str, OutputSettings], output: str) -> dict[str, OutputSettings]:
-        """Set the delay by the venue's rule."""
+        """Set the delay by the venue's rule, unless the file locks it."""
+        if "delay_ms" in self.venue.outputs[output].locked:
+            return settings
         answers = self.basis(settings, output).answers(self.bench.air.speed_m_s)
         delay = planned_delay_ms(
             self.venue, output, answers.of_rule(self.venue.goals.delay_rule)
@@ -227,12 +230,14 @@ class _Planner:
     def switched_off(
         self, settings: dict[str, OutputSettings], outputs: list[str]
     ) -> dict[str, OutputSettings]:
-        """Switch outputs off, with the delay that they would take."""
+        """Switch outputs off, with the delay that they would take if their device has it."""
         for output in outputs:
             off = replace(
                 settings[output], trim_db=OFF_DB, low_cut_hz=None, shelf_db=0.0
             )
-            settings = self.timed({**settings, output: self.locked(output, off)}, output)
+            settings = {**settings, output: self.locked(output, off)}
+            with suppress(ValueError):
+                settings = self.timed(settings, output)
         return settings
 
     def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
@@ -378,8 +383,8 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     Raises
     ------
     ValueError
-        If the venue has no main, a delay exceeds its device's maximum, or a
-        locked value its device's range.
+        If the venue has no main, the delay of a fill that sounds exceeds its
+        device's maximum, or a locked value its device's range.
 
     Notes
     -----

@@ -64,6 +64,9 @@ def delay_reasons(
         f"{answers.box_to_box_ms:.2f} ms, equal level {answers.equal_level_ms:.2f} ms, never early "
         f"{answers.never_early_ms:.2f} ms."
     ]
+    most = venue.outputs[output].delay_max_ms
+    if answer + margin > most:
+        lines.append(f"Its device delays by at most {most:g} ms, which is too little for that.")
     if early_ms > 0.05:
         lines.append(
             f"At the worst seat that counts the fill comes {early_ms:.1f} ms before the mains."
@@ -134,6 +137,9 @@ def tone_reasons(
     shelf_db: float,
 ) -> tuple[str, ...]:
     """Say what the low cut and the shelf rest on; `shelf_db` is the gain computed anew."""
+    if not tries:
+        return ("No low cut: the devices of this row of fills offer none in common.",
+                *_shelf_reasons(own, shelf_db))
     best = chosen_low_cut(venue, output, tries)
     alike = [t for t in tries if best and t.corner_hz == best.corner_hz == own.low_cut_hz
              and t.loss_db <= LOW_CUT_LOSS_DB]
@@ -162,21 +168,23 @@ def tone_reasons(
         lines[0] += " Set is " + (
             "none." if own.low_cut_hz is None else f"{own.low_cut_hz:.0f} Hz."
         )
+    return (*lines, *_shelf_reasons(own, shelf_db))
+
+
+def _shelf_reasons(own: OutputSettings, shelf_db: float) -> tuple[str, ...]:
     if abs(own.shelf_db - shelf_db) > SHELF_LEAST_DB:
         nearest = f"{shelf_db:+.1f} dB would bring" if shelf_db else "none would keep"
-        lines.append(
+        return (
             f"Shelf set {own.shelf_db:+.1f} dB; {nearest} the highs nearest the reference tone "
-            "within the limits."
+            "within the limits.",
         )
-    elif own.shelf_db:
-        lines.append(
+    if own.shelf_db:
+        return (
             f"Shelf {own.shelf_db:+.1f} dB from {own.shelf_hz:.0f} Hz brings the highs to the "
-            "reference tone as nearly as the limits allow."
+            "reference tone as nearly as the limits allow.",
         )
-    else:
-        lines.append("No shelf: the highs are within 1 dB of the reference tone, lie above it, or "
-                     "the box has no headroom for one.")
-    return tuple(lines)
+    return ("No shelf: the highs are within 1 dB of the reference tone, lie above it, or "
+            "the box has no headroom for one.",)
 
 
 def fill_unmet(

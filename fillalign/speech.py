@@ -126,6 +126,8 @@ class SpeechArrivals:
         """Echo criterion (n,) for gains (o,), all octaves together; nan where it has no say."""
         direct, tail = self._scaled(gains)
         heard = np.flatnonzero(gains[self.output] > 0)
+        if not heard.size:
+            return np.full(direct.shape[1], np.nan)
         return np.atleast_1d(
             echo_criterion(
                 direct[heard].sum(axis=-1),

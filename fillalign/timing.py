@@ -19,9 +19,10 @@ from fillalign.venue import Source, Survey, Venue
 FULL_WEIGHT_DB = 3.0
 
 
-def reference_sources(venue: Venue, output: str) -> list[int]:
-    """Mains that a fill output is timed to: those of its feed, or all if there are none."""
-    mains = [i for i, source in enumerate(venue.sources) if source.role == "main"]
+def reference_sources(venue: Venue, output: str, settings: Settings) -> list[int]:
+    """Mains that a fill output is timed to: those of its feed that sound, or all that do."""
+    mains = [i for i, source in enumerate(venue.sources)
+             if source.role == "main" and not np.isneginf(settings[source.output].trim_db)]
     feed = venue.outputs[output].feed
     same = [i for i in mains if venue.outputs[venue.sources[i].output].feed == feed]
     return same or mains
@@ -32,10 +33,10 @@ def counting_mains(
 ) -> tuple[IntArray, FloatArray]:
     """Return the main that counts at each seat, as a source index (n,), and its arrival in ms.
 
-    The earliest arrival within 10 dB of the loudest main of the same feed, with
+    The earliest arrival within 10 dB of the loudest of `reference_sources`, with
     the correction from measured levels, (o, b).
     """
-    sources = np.array(reference_sources(venue, output))
+    sources = np.array(reference_sources(venue, output, settings))
     owner = paths.source_output[sources]
     trims = np.array([settings[name].trim_db for name in venue.outputs]) + shift_dba(shift_db)
     level = paths.level_dba[sources] + trims[owner, None]
@@ -152,9 +153,8 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
 
     def slope(name: str, step: float) -> float:
         value = getattr(air, name)
-        low, high = max(value - step, -50.0), value + step
-        if name == "humidity_pct":
-            low, high = max(value - step, 1.0), min(value + step, 100.0)
+        least, most = (-50.0, 60.0) if name == "temperature_c" else (1.0, 100.0)
+        low, high = max(value - step, least), min(value + step, most)
         rise = answer(replace(air, **{name: high})) - answer(replace(air, **{name: low}))
         return float(rise / (high - low))
 
@@ -188,7 +188,7 @@ def _boxes(
     venue: Venue, state: str, settings: Settings, output: str
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     shift = dict(zip(venue.outputs, arrival_shift(venue, settings), strict=True))
-    mains = [venue.sources[i] for i in reference_sources(venue, output)]
+    mains = [venue.sources[i] for i in reference_sources(venue, output, settings)]
     where = venue.states[state]
 
     def way(main: Source, fill: Source) -> tuple[float, float, float]:

@@ -319,7 +319,7 @@ class LowCutTry:
 
 
 class LowCuts:
-    """Tries low cuts on the outputs of one tier, all alike, one by one.
+    """Tries low cuts that all devices of one tier offer on its outputs, all alike, one by one.
 
     The loss counts in the mean total over the covered areas, against no low cut.
     Bands below what the mains and subs play do not count: there is nothing to keep.
@@ -337,10 +337,12 @@ class LowCuts:
         self.settings, self.together = settings, together
         self.audible = [*sounding, *together]
         device = self.venue.outputs[together[0]]
+        offers = [self.venue.outputs[name] for name in together]
         self.kinds = [
             (kind, order)
             for kind in device.low_cut_kinds
             for order in sorted({*device.low_cut_orders} & {*LOW_CUT_ORDERS[kind]}, reverse=True)
+            if all(kind in o.low_cut_kinds and order in o.low_cut_orders for o in offers)
         ]
         lowest = min(self.venue.loudspeakers[source.loudspeaker].low_limit_hz
                      for source in self.venue.sources if source.role != "fill")

@@ -222,6 +222,12 @@ def test_at_temperature_keeps_water_and_pressure():
     assert before.at_temperature(5.0).humidity_pct == 100.0
 
 
+def test_dry_air_that_warms_is_no_slip_of_unit():
+    # Saturation pressures of water, 1.228 and 9.108 kPa (steam tables, from memory).
+    warmed = Air(10.0, 2.0).at_temperature(44.0)
+    assert warmed.humidity_pct == pytest.approx(2.0 * 1.228 / 9.108, rel=0.01)
+
+
 def test_an_air_refuses_arrays():
     with pytest.raises(TypeError, match=r"humidity_pct of an Air must be one number.*\(2,\)"):
         Air(20.0, [40.0, 50.0])

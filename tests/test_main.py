@@ -231,7 +231,7 @@ def test_every_mistake_of_a_file_is_listed(tmp_path, capsys):
 def test_a_plan_that_no_device_can_hold_ends_with_3(tmp_path, capsys):
     path = tmp_path / "short.toml"
     path.write_text((DATA / "lantern_room.toml").read_text().replace(
-        "[output.Fill]", "[output.Fill]\ndelay_max_ms = 2.0"))
+        "[output.Fill]", "[output.Fill]\ndelay_max_ms = 2.0\nlocked = { trim_db = -6.0 }"))
     assert main([str(path)]) == 3
     assert "short.toml: " in capsys.readouterr().err
 

@@ -25,7 +25,7 @@ from fillalign import (
     seat_field,
     seat_speech,
 )
-from fillalign.need import fill_tiers, main_outputs
+from fillalign.need import decision_seats, fill_tiers, main_outputs
 from fillalign.paths import A_POWER
 from fillalign.tuning import headroom_db
 from tests.small_venue import small_hall, with_output
@@ -270,6 +270,24 @@ def test_negative_delay_becomes_a_hold_back():
 def test_delay_beyond_the_device_is_refused():
     with pytest.raises(ValueError, match=r"'Fills' needs a delay of .* between 0 and 20 ms"):
         plan_fills(with_output(small_hall(), "Fills", delay_max_ms=20.0))
+
+
+def test_device_too_short_for_a_fill_that_stays_off_is_no_error():
+    # What does not sound needs no delay: the answer is still that no fill is needed.
+    hall = with_output(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0), "Fills",
+                       delay_max_ms=20.0)
+    plan = plan_fills(hall)
+    assert np.isneginf(plan.settings["Fills"].trim_db)
+    assert plan.settings["Fills"].delay_ms <= 20.0
+    assert any("delays by at most 20 ms" in line for line in plan.fills[0].reasons)
+
+
+def test_locked_delay_is_kept_where_the_device_has_no_more():
+    hall = with_output(small_hall(), "Fills", delay_max_ms=20.0, locked={"delay_ms": 10.0})
+    plan = plan_fills(hall)
+    assert plan.settings["Fills"].delay_ms == 10.0
+    assert plan.fills[0].sounding
+    assert any("delays by at most 20 ms" in line for line in plan.fills[0].reasons)
 
 
 def test_cold_air_makes_a_fill_early_and_the_plan_says_so():
@@ -638,3 +656,38 @@ def test_a_plan_of_numpy_numbers_is_plain_when_written_out():
     made = evaluate(small_hall(), {"Fills": own}).to_dict()
     plain = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=60.0, trim_db=-3.0)})
     assert json.loads(json.dumps(made)) == json.loads(json.dumps(plain.to_dict()))
+
+
+@pytest.mark.parametrize("first", [2.0, 2.2, 2.4, 2.6])
+def test_many_rows_leave_no_area_and_no_last_row_out(first):
+    # Decisions rest on some of many rows; an area of one row counts as well.
+    hall = small_hall()
+    area = hall.areas[0]
+    long = replace(area, x_from_m=first, x_to_m=36.0, row_spacing_m=0.2, seat_spacing_m=6.0)
+    balcony = replace(area, name="balcony", x_from_m=20.0, x_to_m=20.0, floor_m=3.0)
+    back = replace(hall.areas[1], x_from_m=36.4, x_to_m=36.6, row_spacing_m=0.2)
+    hall = replace(hall, areas=(long, balcony, back))
+    seats = decision_seats(hall)
+    for number, one in enumerate(hall.areas):
+        rows = seats.row_x_m[seats.area == number]
+        assert (rows.min(), rows.max()) == (one.rows_x_m[0], one.rows_x_m[-1])
+    assert len(np.unique(seats.row_x_m)) <= 150
+    assert [need.area for need in plan_fills(hall).needs] == ["front", "balcony", "back"]
+
+
+def test_a_tier_takes_a_low_cut_that_all_its_devices_have():
+    two = two_fill_outputs()
+    names = [name for name in two.outputs if name != "Mains"]
+    common = with_output(two, names[1], low_cut_kinds=("butterworth", "linkwitz-riley"),
+                         low_cut_orders=(2, 4))
+    common = with_output(common, names[0], low_cut_kinds=("linkwitz-riley",),
+                         low_cut_orders=(8, 2))
+    settings = plan_fills(common).settings
+    for name in names:
+        own = settings[name]
+        assert own.low_cut_hz == 250.0
+        assert (own.low_cut_kind, own.low_cut_order) == ("linkwitz-riley", 2)
+    none = with_output(two, names[1], low_cut_kinds=("butterworth",), low_cut_orders=(2,))
+    plan = plan_fills(none)
+    assert all(plan.settings[name].low_cut_hz is None for name in names)
+    assert any("none in common" in line for line in plan.fills[0].reasons)

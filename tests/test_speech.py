@@ -113,6 +113,15 @@ def test_silent_outputs_do_not_count():
     )
 
 
+def test_where_nothing_sounds_there_is_no_speech():
+    # No modulation arrives, so the index is 0 (IEC 60268-16), and an echo has no say.
+    off = {name: OutputSettings(trim_db=-np.inf) for name in small_hall().outputs}
+    for silent in (seat_speech(small_hall(), sounding=[]), seat_speech(small_hall(), off)):
+        assert (silent.index == 0.0).all()
+        assert np.isnan(silent.echo).all()
+        assert np.isnan(silent.clarity_db).all()
+
+
 def test_blocks_do_not_show():
     hall = small_hall()
     seats = np.tile(SEAT, (1500, 1))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import Air, Measured, Survey
+from fillalign import Air, Measured, Survey, evaluate
 from fillalign.field import measured_shifts_db, resting_settings
 from fillalign.paths import trace_paths, venue_seats
 from fillalign.planner import _Planner
@@ -52,16 +52,29 @@ def test_main_that_counts_is_the_earliest_within_10_db():
 
 def test_mains_of_the_same_feed_or_all():
     hall = small_hall()
-    assert reference_sources(hall, "Fills") == [0, 1]
+    resting = resting_settings(hall)
+    assert reference_sources(hall, "Fills", resting) == [0, 1]
     left = with_output(hall, "Fills", feed="left")
-    assert reference_sources(left, "Fills") == [0, 1]
+    assert reference_sources(left, "Fills", resting) == [0, 1]
     split = replace(
         left,
         outputs={**left.outputs, "Other": replace(left.outputs["Mains"], name="Other",
                                                   feed="left")},
         sources=(replace(left.sources[0], output="Other"), *left.sources[1:]),
     )
-    assert reference_sources(split, "Fills") == [0]
+    resting = resting_settings(split)
+    assert reference_sources(split, "Fills", resting) == [0]
+    # A main that is off arrives nowhere: what sounds is what a fill can be late or early to.
+    off = {**resting, "Other": replace(resting["Other"], trim_db=-np.inf)}
+    assert reference_sources(split, "Fills", off) == [1]
+    seat = (33.0, -8.0, 1.2)
+    gap = evaluate(split, {**off, "Fills": replace(resting["Fills"], delay_ms=80.0)}).checks
+    one = int(np.linalg.norm(gap.point_m - seat, axis=1).argmin())
+    mains = np.linalg.norm(np.subtract(gap.point_m[one], split.sources[1].position_m))
+    fills = min(np.linalg.norm(np.subtract(gap.point_m[one], s.position_m))
+                for s in split.sources[2:])
+    by_hand = 80.0 + 3.5 - 2.0 + 1000 * (fills - mains) / Air(20.0, 45.0).speed_m_s
+    assert gap.gap_ms[one] == pytest.approx(by_hand, abs=1e-6)
 
 
 def test_rounding_never_makes_the_fill_early():
@@ -106,6 +119,18 @@ def test_uncertainty_against_1000_plans(rule):
     assert stated.largest == "thermometer"
     total = np.sqrt(sum(part**2 for part in stated.by_cause_ms.values()))
     assert stated.total_ms == pytest.approx(total)
+
+
+@pytest.mark.filterwarnings("ignore::fillalign._check.RangeWarning")
+@pytest.mark.parametrize("temperature_c", [-50.0, 60.0])
+def test_uncertainty_at_the_ends_of_the_range(temperature_c):
+    # dt/dT = -d c'/c^2 (derivative of d/c), with c' of the ideal gas, c/(2 T).
+    hall = small_hall()
+    air = Air(temperature_c, 1.0)
+    basis = _Planner(hall, air).basis(resting_settings(hall), "Fills")
+    stated = delay_uncertainty(basis, air, "box-to-box", Survey(thermometer_c=1.0))
+    slope = 1000 * basis.box_m.max() / air.speed_m_s / (2 * (temperature_c + 273.15))
+    assert stated.by_cause_ms["thermometer"] == pytest.approx(slope, rel=0.02)
 
 
 def test_main_measured_far_down_does_not_count():
