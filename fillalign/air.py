@@ -21,6 +21,7 @@ from fillalign._check import (
     as_float_extent,
     scalar_out,
 )
+from fillalign._text import quoted
 
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
@@ -433,3 +434,10 @@ class Air:
         return absorption_db_per_m(
             frequency_hz, self.temperature_c, self.humidity_pct, self.pressure_kpa
         )
+
+
+def as_air(air: object) -> Air:
+    """Return `air` if it is an Air, or raise one clear error."""
+    if not isinstance(air, Air):
+        raise TypeError(f"air must be an Air, such as Air(20.0) at 20 C, got {quoted(air)}")
+    return air

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, as_mono, as_rate
-from fillalign.air import Air
+from fillalign.air import Air, as_air
 
 LONGEST_M = 1000.0
 _HALF_MS = 21.0
@@ -22,7 +22,7 @@ _MARGIN = 2048
 def loss_db_per_m(frequency_hz: FloatArray, air: Air) -> FloatArray:
     """Return the absorption in dB/m from 0 Hz up, without a warning for the lows."""
     # Below 4e-4 Hz/Pa, 40 Hz at sea level, the standard is silent and the loss nil.
-    lowest = 0.4 * air.pressure_kpa
+    lowest = 0.4 * as_air(air).pressure_kpa
     share = np.minimum(frequency_hz / lowest, 1.0) ** 2
     return np.asarray(share * air.absorption_db_per_m(np.maximum(frequency_hz, lowest)))
 

@@ -7,15 +7,13 @@ when it blows with the sound.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import as_float, as_points, scalar_out
-
-if TYPE_CHECKING:
-    from fillalign.air import Air
+from fillalign.air import Air, as_air
 
 _MAX_WIND_M_S = 50.0
 
@@ -35,7 +33,7 @@ def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
 
     Raises
     ------
-    ValueError
+    TypeError, ValueError
         If the last axis does not hold x, y, z, or a number is not finite.
 
     Examples
@@ -68,8 +66,8 @@ def wind_along_m_s(
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range.
 
     Examples
     --------
@@ -104,8 +102,8 @@ def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
 
     References
     ----------
@@ -126,7 +124,7 @@ def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
     (name, length), (wind_name, wind) = length_and_wind.items()
     distance = as_float(name, length, "m", low=0.0)
     along = as_float(wind_name, wind, "m/s", low=-_MAX_WIND_M_S, high=_MAX_WIND_M_S)
-    return 1000.0 * distance / (air.speed_m_s + along)
+    return 1000.0 * distance / (as_air(air).speed_m_s + along)
 
 
 def _delay_ms(
@@ -175,8 +173,8 @@ def seat_delay_ms(
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
 
     References
     ----------
@@ -229,8 +227,8 @@ def fill_delay_ms(
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
 
     References
     ----------
@@ -279,8 +277,8 @@ def gap_ms(
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
 
     References
     ----------
@@ -322,8 +320,8 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
 
     References
     ----------
@@ -337,6 +335,6 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
     """
     distance = as_float("distance_m", distance_m, "m", low=0.0)
     step_c = 0.05
-    warmer = air.at_temperature(air.temperature_c + step_c).speed_m_s
+    warmer = as_air(air).at_temperature(air.temperature_c + step_c).speed_m_s
     cooler = air.at_temperature(air.temperature_c - step_c).speed_m_s
     return scalar_out(1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (2.0 * step_c))

@@ -38,7 +38,14 @@ from fillalign.paths import (
     venue_seats,
 )
 from fillalign.room import early_late_energy
-from fillalign.venue import STATES, OutputSettings, Venue, check_outputs, check_settings
+from fillalign.venue import (
+    STATES,
+    OutputSettings,
+    Venue,
+    as_venue,
+    check_outputs,
+    check_settings,
+)
 
 C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
 NEAR_DB = 10.0
@@ -375,6 +382,7 @@ def what_is_asked(
     sounding: Collection[str] | None,
 ) -> tuple[Settings, Seats, FloatArray]:
     """Check what a map of seats is to show: settings of all outputs, seats, gains (o,)."""
+    as_venue(venue)
     check_choice("state", state, STATES)
     names = list(venue.outputs)
     heard = names if sounding is None else sounding
@@ -418,7 +426,7 @@ def seat_field(
     Raises
     ------
     TypeError
-        If the settings of an output are no OutputSettings.
+        If the venue is no Venue, the air no Air, or settings no OutputSettings.
     ValueError
         If an output, the state or a point is not known or not finite.
 
@@ -435,14 +443,14 @@ def seat_field(
     (1, 27)
     """
     full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
-    shift = measured_shifts_db(venue) if venue.measured else None
+    shift, where = measured_shifts_db(venue) if venue.measured else None, venue.states[state]
     names, count, bands = tuple(venue.outputs), len(seats), THIRDS_HZ.size
     direct, useful, total = np.empty((3, count, bands))
     every, arrival = np.empty((len(names), count, bands)), np.empty((len(names), count))
     for start in range(0, count, _BLOCK):
         block = slice(start, start + _BLOCK)
         paths = trace_paths(
-            venue, seats.take(block), venue.states[state], air or venue.states[state].air
+            venue, seats.take(block), where, where.air if air is None else air
         )
         mix = build_mix(venue, paths, full, state=state, sounding=sounding, shift_db=shift)
         own = np.einsum("oonb->onb", mix.gram) * gains[:, None, None] ** 2

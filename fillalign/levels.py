@@ -6,15 +6,13 @@ by power unless a phase is known.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, check_choice, scalar_out
-
-if TYPE_CHECKING:
-    from fillalign.air import Air
+from fillalign.air import Air, as_air
 
 HIGHEST_LEVEL_DB = 1000.0
 LOWEST_FREQUENCY_HZ = 1e-3
@@ -335,7 +333,7 @@ def point_source_level_db(
     """
     level = as_level("level_1m_db", level_1m_db)
     spread = spreading_db(distance_m)
-    loss = air.absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
+    loss = as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
     return scalar_out(level + spread - loss)
 
 

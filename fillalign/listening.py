@@ -18,7 +18,7 @@ from fillalign.field import Settings, full_settings, output_roles
 from fillalign.paths import Seats, by_thirds, place_among_seats
 from fillalign.plan import FillPlan
 from fillalign.seat_response import make_scene, seat_response
-from fillalign.venue import Venue
+from fillalign.venue import Venue, as_venue
 
 REFERENCE_DB = 140.0
 """Sound pressure level in dB of a rendering with an rms of 1, unless told otherwise."""
@@ -153,7 +153,7 @@ def render_seat(
 
     samples, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
     plan = venue_or_plan if isinstance(venue_or_plan, FillPlan) else None
-    venue = venue_or_plan.venue if isinstance(venue_or_plan, FillPlan) else venue_or_plan
+    venue = as_venue(plan.venue if plan else venue_or_plan)
     where = venue.states[check_choice("state", state, tuple(venue.states))]
     chosen = _sounding(venue, outputs)
     full = _dialled(venue, plan, settings)

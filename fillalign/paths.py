@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, absorption_db_per_m, band_edges_hz
-from fillalign.air import Air
+from fillalign.air import Air, as_air
 from fillalign.arrivals import wind_along_m_s
 from fillalign.comb import interference_power
 from fillalign.directivity import (
@@ -322,7 +322,13 @@ def trace_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Paths:
     -------
     Paths
         Everything that does not depend on the settings.
+
+    Raises
+    ------
+    TypeError
+        If the air is no Air.
     """
+    as_air(air)
     names = list(venue.outputs)
     traced = [_trace_source(venue, source, state, air, seats) for source in venue.sources]
     counts = [len(part["amplitude"]) for part in traced]

@@ -63,7 +63,7 @@ from fillalign.tuning import (
     headroom_db,
     trim_curve,
 )
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import OutputSettings, Venue, as_venue
 
 PASSES = 2
 
@@ -72,10 +72,10 @@ class _Planner:
     """One planning run: the bench, the frozen reference and the settings so far."""
 
     def __init__(self, venue: Venue, air: Air | None) -> None:
-        self.venue = venue
+        self.venue = as_venue(venue)
         if not venue.of_role("main"):
             raise ValueError("a plan needs at least one main in the venue, got none")
-        self.bench: Bench = make_bench(venue, air or venue.states["show"].air)
+        self.bench: Bench = make_bench(venue, venue.states["show"].air if air is None else air)
         self.mains = main_outputs(venue)
 
     def measure(self, settings: dict[str, OutputSettings]) -> None:

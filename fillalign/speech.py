@@ -266,7 +266,7 @@ def seat_speech(
     parts: list[tuple[FloatArray, ...]] = []
     for start in range(0, len(seats), _BLOCK):
         block = seats.take(slice(start, start + _BLOCK))
-        paths = trace_paths(venue, block, where, air or where.air)
+        paths = trace_paths(venue, block, where, where.air if air is None else air)
         heard = speech_arrivals(venue, paths, full, state=state, shift_db=shift)
         direct, tail = heard._scaled(gains)
         clarity = clarity_db(

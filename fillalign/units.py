@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import as_float, scalar_out
-
-if TYPE_CHECKING:
-    from fillalign.air import Air
+from fillalign.air import Air, as_air
 
 METRES_PER_FOOT = 0.3048
 _LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000.0, 768000.0
@@ -39,8 +37,8 @@ def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range.
 
     References
     ----------
@@ -71,8 +69,8 @@ def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range.
 
     References
     ----------
@@ -103,8 +101,8 @@ def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is not finite.
+    TypeError, ValueError
+        If a value is not a finite number, or the air is no Air.
 
     References
     ----------
@@ -116,7 +114,7 @@ def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
     >>> round(ms_to_m(43.6, Air(20.0)), 1)
     15.0
     """
-    return scalar_out(as_float("time_ms", time_ms, "ms") * air.speed_m_s / 1000.0)
+    return scalar_out(as_float("time_ms", time_ms, "ms") * as_air(air).speed_m_s / 1000.0)
 
 
 def m_to_ft(length_m: ArrayLike) -> Any:
@@ -134,8 +132,8 @@ def m_to_ft(length_m: ArrayLike) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is not finite.
+    TypeError, ValueError
+        If a value is not a finite number.
 
     References
     ----------
@@ -164,8 +162,8 @@ def ft_to_m(length_ft: ArrayLike) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is not finite.
+    TypeError, ValueError
+        If a value is not a finite number.
 
     References
     ----------
@@ -196,8 +194,8 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
 
     Raises
     ------
-    ValueError
-        If a value is out of range.
+    TypeError, ValueError
+        If a value is not a number or out of range.
 
     References
     ----------

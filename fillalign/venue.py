@@ -318,7 +318,8 @@ def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
 
 
 def check_outputs(venue: Venue, names: Iterable[str]) -> None:
-    """Raise ValueError at the first name that no output has."""
+    """Raise ValueError at the first name that no output has, and TypeError if it is no Venue."""
+    as_venue(venue)
     for name in names:
         if name not in venue.outputs:
             raise ValueError(f"no output named {quoted(name)}; there are {listed(venue.outputs)}")
@@ -331,3 +332,10 @@ def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None
         if not isinstance(own, OutputSettings):
             raise TypeError(f"{short(name)}: settings must be an OutputSettings, got "
                             f"{type(own).__name__}")
+
+
+def as_venue(venue: object) -> Venue:
+    """Return `venue` if it is a Venue, or raise one clear error."""
+    if not isinstance(venue, Venue):
+        raise TypeError(f"venue must be a Venue, such as read_venue returns, got {quoted(venue)}")
+    return venue

@@ -312,3 +312,27 @@ def test_a_plan_takes_an_air_and_weather_in_every_form():
         if not isinstance(weather, list):
             pd.testing.assert_frame_equal(plan.retime(weather), wanted)
         assert list(plan.retime(weather)["temperature_c"]) == [12.0, 25.0]
+
+
+@pytest.mark.parametrize("name", [name for name in fillalign.__all__ if inspect.isfunction(
+    getattr(fillalign, name)) and "air: 'Air" in str(inspect.signature(getattr(fillalign, name)))])
+@pytest.mark.parametrize("wrong", [20.0, 0, "20 C", (20.0, 50.0)])
+def test_what_is_no_air_is_named(name, wrong):
+    """A bare temperature above all, also 0 C."""
+    known = {**BY_ITEM, **WHOLE, "plan_fills": ({}, {"venue": HALL}),
+             "evaluate": ({}, {"venue": HALL, "settings": {}}),
+             "air_filter": ({}, {"distance_m": 10.0})}
+    given, fixed = known[name]
+    with pytest.raises(TypeError, match=r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "):
+        getattr(fillalign, name)(**{**given, **fixed, "air": wrong})
+
+
+@pytest.mark.parametrize("call", [
+    fillalign.plan_fills, fillalign.seat_field, fillalign.seat_speech,
+    lambda venue: fillalign.evaluate(venue, {"Mains": fillalign.OutputSettings()}),
+    lambda venue: fillalign.render_seat(venue, NOISE, SEATS[0]),
+])
+@pytest.mark.parametrize("wrong", ["data/lantern_room.toml", None, {}])
+def test_what_is_no_venue_is_named(call, wrong):
+    with pytest.raises(TypeError, match=r"^venue must be a Venue, such as read_venue returns, "):
+        call(wrong)
