@@ -192,7 +192,8 @@ def _tail(scene: Scene, outputs: list[int], rt60_s: FloatArray, seed: int) -> Fl
         noise = np.random.default_rng([seed, output]).standard_normal(length, dtype=np.float32)
         carrier = fft.rfft(noise) * _curve(frequency, powers.sum(axis=0)).astype(np.float32)
         by_octave = powers.reshape(len(powers), 9, 3).sum(axis=2)
-        by_octave = by_octave / by_octave.sum(axis=0)
+        # An octave that no box of the output plays has no shares.
+        by_octave = by_octave / np.maximum(by_octave.sum(axis=0), 1e-300)
         tail = np.zeros(scene.size)
         for octave, mask in enumerate(masks):
             grown = np.cumsum(by_octave[order, octave] * np.exp(pace[octave] * lags))

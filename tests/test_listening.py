@@ -336,6 +336,24 @@ def test_total_agrees_with_the_field_in_a_long_reverberation(seat: tuple) -> Non
     assert ours == pytest.approx(wanted, abs=0.3)
 
 
+def test_a_box_that_plays_some_octaves_agrees_with_the_field_in_these() -> None:
+    """Levels by octave (the venue file): what is not given is silent, and its tail too."""
+    hall, seat = venue("lantern_room"), (5.0, 1.0, 1.2)
+    given = {250: 80.0, 500: 84.0, 1000: 84.0, 2000: 82.0}
+    boxes = {name: replace(box, level_dba=None, level_by_octave_db=given)
+             for name, box in hall.loudspeakers.items()}
+    partial = replace(hall, loudspeakers=boxes)
+    wanted = octaves(seat_field(partial, seats_m=[seat], sounding=["Mains"]).total_db[0])
+    response = render_seat(partial, CLICK, seat, outputs="mains")
+    assert np.isfinite(response).all()
+    ours = response_levels_db(response)
+    heard = wanted > 0
+    assert heard.sum() == len(given)
+    # The smooth curve cannot follow the step to silence exactly.
+    assert ours[heard] == pytest.approx(wanted[heard], abs=0.8)
+    assert (ours[~heard] < ours[heard].min() - 25).all()
+
+
 def test_empty_hall_and_mains_alone_agree_with_the_field() -> None:
     hall, seat = plan("tidewell_hall"), (22.0, -4.0, 1.2)
     field = seat_field(
