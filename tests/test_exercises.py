@@ -113,6 +113,20 @@ def test_questions_are_filled_in_and_differ_between_seeds(name):
             assert f"{{{number}" in exercise.text, f"{number} is not in the question"
 
 
+MARKS = re.compile(r"\*\*|\*\S[^*]*\*|`|__|(?<!\w)_\w[^_]*_(?!\w)|\]\(|^#|^\s*[-*] ", re.M)
+
+
+def test_boxes_show_no_marks_of_markdown():
+    # Boxes show plain text: a mark would stand there as it is.
+    exercises = [text for e in EXERCISES.values()
+                 for text in (e.text, e.solution, e.unit, *e.hints, *(s.hint for s in e.slips))]
+    predictions = [text for p in PREDICTIONS.values()
+                   for text in (p.text, p.meaning, p.unit, *(s.hint for s in p.slips))]
+    assert [text for text in exercises + predictions if MARKS.search(text)] == []
+    for marked in ("the *largest* one", "**so**", "a `call()`", "_so_ it is", "[a](b)", "# So"):
+        assert MARKS.search(marked), marked
+
+
 @every_exercise
 def test_form(name):
     exercise = EXERCISES[name]

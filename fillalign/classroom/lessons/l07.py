@@ -12,7 +12,7 @@ from fillalign.absorption import THIRDS_HZ, absorption_db_per_m
 from fillalign.air import Air
 from fillalign.air_filter import air_filter
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES
+from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import demo_sound
@@ -64,7 +64,7 @@ def loss_figure() -> LiveFigure:
         ax = _frequency_axis(figure, ylim=(0, 40), ylabel="Lost to the air (dB)")
         now = ax.plot(_BANDS, _BANDS, label="this air", **LINES[0])[0]
         usual = ax.plot(_BANDS, _BANDS, label="20 C and 50 %", **LINES[1])[0]
-        ax.legend(loc="upper left")
+        key_above(ax)
         return {"now": now, "usual": usual}
 
     def update(artists: dict[str, Any], *, distance_m: float, temperature_c: float,
@@ -109,11 +109,11 @@ def shelf_figure() -> LiveFigure:
     """
 
     def draw(figure: Figure) -> dict[str, Any]:
-        ax = _frequency_axis(figure, ylim=(-16, 8), ylabel="Level (dB)")
+        ax = _frequency_axis(figure, ylim=(-16, 4), ylabel="Level (dB)")
         lost = ax.plot(_BANDS, _BANDS, label="after the air", **LINES[1])[0]
         left = ax.plot(_BANDS, _BANDS, label="after the air and the shelf", **LINES[0])[0]
         ax.axhline(0.0, **{**LINES[3], "linewidth": 1.0})
-        ax.legend(loc="lower left")
+        key_above(ax)
         return {"lost": lost, "left": left}
 
     def update(artists: dict[str, Any], *, distance_m: float, humidity_pct: float,
@@ -216,7 +216,7 @@ EXERCISES = (
         id="07-b",
         text="20 C and {humidity_pct:g} %. One row is {front_m:g} m ({front_ft:.0f} ft) from the "
              "mains, the last one {back_m:g} m ({back_ft:.0f} ft). How many dB less of 8 kHz does "
-             "the last row get *because of the air*? (This air takes {per_m_db:.3f} dB a metre.)",
+             "the last row get because of the air? (This air takes {per_m_db:.3f} dB a metre.)",
         numbers={"front_m": (12, 14, 16), "back_m": (50, 60, 70), "humidity_pct": (50,),
                  "per_m_db": (_PER_M_DB,)},
         answer=lambda front_m, back_m, humidity_pct, **_: _deeper(front_m, back_m, humidity_pct),

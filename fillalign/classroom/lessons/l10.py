@@ -12,7 +12,7 @@ from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.arrivals import fill_delay_ms, gap_ms
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES
+from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
@@ -116,7 +116,7 @@ def room_figure() -> LiveFigure:
         after = ax.plot([], [], label="with the fills", **LINES[0])[0]
         profile = ax.plot([], [], label="profile", **LINES[2])[0]
         place = ax.plot([], [], "v", color=LINES[1]["color"], label="fills")[0]
-        ax.legend(loc="lower left")
+        key_above(ax)
         return {"before": before, "after": after, "profile": profile, "place": place}
 
     def update(artists: dict[str, Any], *, length_m: float, rt60_s: float, fill_at_m: float,
@@ -273,7 +273,7 @@ PREDICTIONS = (
         id="10-b",
         text="A fill 26 m (85 ft) from the main. The laser is 3 cm (1.2 inches) off, the "
              "thermometer 1.5 C, and nobody measured the processor, which needs 2 ms. How many ms "
-             "is the *largest* of the three errors?",
+             "is the largest of the three errors?",
         unit="ms",
         truth=lambda: max(
             _ring(26.03, 0.0, 20.0) - _ring(26.0, 0.0, 20.0),
