@@ -16,6 +16,8 @@ import nbformat
 MOST_LINES = 20
 MOST_BYTES = 150_000
 LEAST_COMPARED = 5
+LONGEST_LINE = 100
+"""Characters that a printed line may have; wider ones break inside words on a small screen."""
 IGNORED = "nbval-ignore-output"
 _BULKY = ("<audio", "<img", "<video", "base64", "<svg")
 _METADATA = {
@@ -97,6 +99,10 @@ def faults(path: Path) -> list[str]:
                 found.append(f"cell {number} has {len(lines)} lines")
             if lines and lines[-1].rstrip().endswith(";"):
                 found.append(f"cell {number} ends with ;")
+            printed = [line for output in cell.outputs if output.output_type == "stream"
+                       for line in output.text.splitlines()]
+            if max(map(len, printed), default=0) > LONGEST_LINE:
+                found.append(f"cell {number} prints a line over {LONGEST_LINE} characters")
         if "\u2014" in cell.source:
             found.append(f"cell {number} holds a long dash")
     return found

@@ -92,12 +92,13 @@ def test_a_cell_that_ends_in_an_error_stops_the_tool():
 def test_faults_are_named(tmp_path):
     path = tmp_path / "bad.ipynb"
     bad = notebook(code("\n".join("x = 1" for _ in range(20))), code("plot();"),
-                   code("1", printed("x" * 150_000)), code("a = '\u2014'"))
+                   code("1", printed("wide\n" * 30_000 + "x" * 101)), code("a = '\u2014'"))
     nbformat.write(bad, path)
     found = tools.faults(path)
     assert re.fullmatch(r"\d+ bytes, more than 150000", found[0])
     assert found[1:] == ["1 cells compared, fewer than 5", "cell 0 has 20 lines",
-                         "cell 1 ends with ;", "cell 3 holds a long dash"]
+                         "cell 1 ends with ;", "cell 2 prints a line over 100 characters",
+                         "cell 3 holds a long dash"]
 
 
 def test_a_notebook_is_run_in_its_own_folder(tmp_path):
