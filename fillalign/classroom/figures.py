@@ -22,7 +22,7 @@ from PIL import Image
 
 from fillalign.plots.base import GREY, HUE, INK, PALE
 
-__all__ = ["GREY", "HUE", "INK", "LINES", "PALE", "WARM", "Picture", "style"]
+__all__ = ["GREY", "HUE", "INK", "LINES", "PALE", "WARM", "Picture", "key_above", "style"]
 
 WARM = "#b4560f"
 LINES: tuple[dict[str, Any], ...] = (
@@ -48,12 +48,36 @@ def style(projector: bool) -> Any:
     for name, value in _NORMAL.items():
         kind = "font" if "size" in name and name != "lines.markersize" else "line"
         sizes[name] = value * (_PROJECTOR_SCALE[kind] if projector else 1.0)
+    pad = 3.5 * (_PROJECTOR_SCALE["font"] if projector else 1.0)
     return {
-        **sizes, "text.color": INK, "axes.labelcolor": INK, "axes.edgecolor": GREY,
+        **sizes, "xtick.major.pad": pad, "ytick.major.pad": pad,
+        "text.color": INK, "axes.labelcolor": INK, "axes.edgecolor": GREY,
         "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False,
         "axes.spines.right": False, "axes.grid": True, "grid.color": PALE,
         "axes.axisbelow": True, "legend.frameon": False, "figure.facecolor": "white",
     }
+
+
+def key_above(ax: Axes) -> None:
+    """Name the lines above the plot, where no curve can run through the names.
+
+    Examples
+    --------
+    >>> ax = Figure().add_subplot()
+    >>> _ = ax.plot([0, 1], label="a line")
+    >>> key_above(ax)
+    >>> ax.get_legend().get_texts()[0].get_text()
+    'a line'
+    """
+    room = 1.1 * ax.get_position().width * ax.figure.bbox.width
+    for columns in range(len(ax.get_legend_handles_labels()[0]), 0, -1):
+        legend = ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=columns,
+                           borderaxespad=0.1, handlelength=3.0, columnspacing=1.5,
+                           handletextpad=0.5)
+        if legend.get_window_extent().width <= room:
+            break
+    # Below all that moves, so that it is kept as pixels.
+    legend.set_zorder(0)
 
 
 def _layer(artists: Mapping[str, Any]) -> list[Artist]:
@@ -118,6 +142,8 @@ class Picture:
             self.artists = self._draw(self.figure)
             text = update(self.artists)
             self.figure.set_layout_engine("constrained")
+            # Twice, since the room that is left decides which ticks there are, and so their width.
+            self.figure.draw_without_rendering()
             self.figure.draw_without_rendering()
             # Left on, the layout would be solved again for every move of a slider.
             self.figure.set_layout_engine("none")

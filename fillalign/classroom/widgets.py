@@ -24,11 +24,19 @@ _CSS = """<style>
 .fill-large input, .fill-large select, .fill-large button, .fill-large label
  {font-size: 22px !important; height: auto; line-height: 1.4}
 .fill-large .widget-slider {height: 48px}
-.fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-dropdown,
-.fill-large .widget-dropdown select, .fill-large .widget-checkbox {height: 44px}
+.fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-checkbox
+ {height: 44px}
 .fill-large .slider-container {margin-left: 20px}
 .fill-large .noUi-handle {width: 30px !important; height: 30px !important; top: -13px !important}
-.fill-panel .noUi-handle:focus {outline: 3px solid #b4560f}
+.fill-panel .noUi-handle:focus, .fill-panel button:focus-visible
+ {outline: 3px solid #b4560f !important}
+.fill-panel .widget-toggle-buttons {height: auto; flex-flow: row wrap; align-items: baseline}
+.fill-panel .widget-toggle-buttons > div {display: flex; flex-flow: row wrap}
+.fill-panel .widget-toggle-button.mod-active {background: #1f5c99; color: white}
+.fill-panel figcaption {font-size: 15px; line-height: 1.4}
+.fill-panel audio {width: min(100%, 420px)}
+.fill-large figcaption {font-size: 22px}
+.fill-large .widget-text {max-width: none !important}
 </style>"""
 
 Control = Any
@@ -86,8 +94,11 @@ def make_control(
         return ipywidgets.Checkbox(value=spec.value, description=spec.label, indent=False,
                                    style=style, layout=layout)
     if isinstance(spec, Choice):
-        return ipywidgets.Dropdown(options=spec.options, description=spec.label, style=style,
-                                   layout=layout)
+        # JupyterLab takes the arrow keys from drop-downs and radio buttons to move between cells;
+        # buttons it leaves alone: Tab goes to the next, Space presses it.
+        return ipywidgets.ToggleButtons(
+            options=spec.options, description=spec.label, layout=layout,
+            style={**style, "button_width": "auto"})
     numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
     whole = all(float(number).is_integer() for number in numbers.values())
     kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
@@ -161,6 +172,8 @@ def stack(*parts: Control) -> Control:
 def row(*parts: Control) -> Control:
     """Return widgets beside each other, wrapping where the window is narrow."""
     layout = ipywidgets.Layout(flex_flow="row wrap", align_items="center")
+    for part in parts:
+        part.layout.align_self = "center"
     return ipywidgets.HBox(list(parts), layout=layout)
 
 

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from fillalign.air import Air
 from fillalign.arrivals import fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES
+from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
@@ -34,14 +34,14 @@ def arrivals_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(0, 220), ylim=(-0.6, 1.6), xlabel="Time after the sound left the stage (ms)")
+        ax.set(xlim=(0, 220), ylim=(-0.6, 1.5), xlabel="Time after the sound left the stage (ms)")
         ax.set_yticks([0, 1], ["fill", "main"])
         ax.grid(False, axis="y")
         main = ax.plot([0, 0], [1, 1], marker="|", markevery=[1], markersize=26, **LINES[0])
         fill = ax.plot([0, 0, 0], [0, 0, 0], marker="|", markevery=[2], markersize=26, **LINES[1])
         wait = ax.plot([0, 0], [0, 0], color="#767676", linewidth=8, alpha=0.4,
                        solid_capstyle="butt", label="the fill waits")
-        ax.legend(loc="upper right")
+        key_above(ax)
         return {"main": main[0], "fill": fill[0], "wait": wait[0]}
 
     def update(artists: dict[str, Any], *, main_m: float, fill_m: float, delay_ms: float,

@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign._check import FloatArray
-from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM
+from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
 from fillalign.classroom.lessons.l01_exercises import (
     EXERCISES,
     MAINS,
@@ -51,13 +51,13 @@ def level_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(2, 45), ylim=(-15, 16), xlabel="Distance from the loudspeaker (m)",
+        ax.set(xlim=(2, 45), ylim=(-15, 10), xlabel="Distance from the loudspeaker (m)",
                ylabel="Level (dB)")
-        here = ax.axvline(34, ymax=0.66, color=GREY, linewidth=0.8)
+        here = ax.axvline(34, color=GREY, linewidth=0.8)
         lines = [ax.plot(grid, 0 * grid, label=label, **look)[0] for label, look in zip(
             ("direct sound", "total, falling room sound", "total, flat room sound"), LINES,
             strict=False)]
-        ax.legend(loc="upper right")
+        key_above(ax)
         return {"here": here, "lines": lines}
 
     def update(artists: dict[str, Any], *, octave: str, state: str, distance_m: float) -> str:
@@ -128,12 +128,12 @@ def mains_down_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(3, 40), ylim=(66, 82), xlabel="Depth in the hall (m)",
+        ax.set(xlim=(3, 40), ylim=(65, 84), xlabel="Depth in the hall (m)",
                ylabel="Level in the row (dBA)")
         ax.plot([3, 40], [goal, goal], label="wanted in the last row", **LINES[2])
         before = ax.plot(rows, alone, label="mains alone, master at 0 dB", **LINES[3])[0]
         now = ax.plot(rows, alone, label="as set", **LINES[0])[0]
-        ax.legend(loc="upper right")
+        key_above(ax)
         return {"now": now, "before": before}
 
     def update(artists: dict[str, Any], *, master_db: float, fills_on: bool) -> str:
@@ -180,12 +180,12 @@ def speech_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(3, 41), ylim=(0.2, 0.9), xlabel="Depth in the hall (m)",
+        ax.set(xlim=(3, 41), ylim=(0.2, 0.8), xlabel="Depth in the hall (m)",
                ylabel="Speech transmission (0 to 1)")
         ax.plot([3, 41], [0.5, 0.5], label="the hall's goal", **LINES[2])
         ax.plot(depth, plain, label="mains as they are, no crowd", **LINES[3])
         now = ax.plot(depth, plain, label="as set", **LINES[0])[0]
-        ax.legend(loc="upper right")
+        key_above(ax)
         return {"now": now}
 
     def update(artists: dict[str, Any], *, mains_db: float, noise_db: float) -> str:
@@ -244,14 +244,14 @@ def placement_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         top, low = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-        top.set(xlim=(-3, 42), ylim=(0, 8.2), ylabel="Height (m)")
+        top.set(xlim=(-3, 42), ylim=(0, 7), ylabel="Height (m)")
         top.plot([4, 39], [_EAR_M, _EAR_M], **LINES[2], label="ears")
         top.plot([34, 41], [3.4, 3.4], color=GREY, linewidth=3, label="balcony")
         top.plot(0, 4.6, marker="s", color=GREY, linestyle="none", label="main")
         box = top.plot(0, 0, marker="v", color=WARM, linestyle="none", label="fill")[0]
         beam = top.fill([0, 0, 0], [0, 0, 0], color=PALE, zorder=0.8)[0]
         axis = top.plot([0, 0], [0, 0], color=WARM)[0]
-        top.legend(loc="upper center", ncols=4)
+        key_above(top)
         low.set(ylim=(-34, 8), xlabel="Depth in the hall (m)", ylabel="Fill's level (dB)")
         level = low.plot(along, 0 * along, color=HUE)[0]
         aim = low.axvline(0, color=INK, linewidth=0.8)

@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 from fillalign._check import FloatArray
 from fillalign.air import Air
 from fillalign.arrivals import gap_ms, travel_time_ms
-from fillalign.classroom.figures import GREY, INK, LINES, PALE
+from fillalign.classroom.figures import GREY, INK, LINES, PALE, key_above
 from fillalign.classroom.lessons.l02_exercises import EXERCISES, HABIT, PREDICTIONS
-from fillalign.classroom.lessons.l04 import with_second
 from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider
 
@@ -53,12 +53,12 @@ def travel_figure() -> LiveFigure:
         left.set(xlim=(0, 100), ylim=(0, 320), xlabel="Distance (m)", ylabel="Travel time (ms)")
         now = left.plot(_GRID_M, habit, label="this air", **LINES[0])[0]
         left.plot(_GRID_M, habit, label="20 C", **LINES[1])
-        left.legend(loc="upper left")
+        key_above(left)
         right.set(xlim=(0, 100), ylim=(-6, 12), xlabel="Distance (m)",
                   ylabel="Fill early by (ms)")
         right.axhline(0, color=GREY, linewidth=0.8)
         cost = right.plot(_GRID_M, 0 * _GRID_M, **LINES[0])[0]
-        here = right.plot([0], [0], marker="o", color=INK)[0]
+        here = right.plot([0], [0], marker="o", color=INK, clip_on=False)[0]
         return {"now": now, "cost": cost, "here": here}
 
     def update(artists: dict[str, Any], *, distance_m: float, temperature_c: float) -> str:
@@ -164,11 +164,11 @@ def survey_figure() -> LiveFigure:
         ax = figure.add_subplot()
         ax.set(xlim=(0, 100), ylim=(0, 6.5), xlabel="Distance (m)",
                ylabel="Error of the delay (ms)")
-        here = ax.axvline(26, ymax=0.75, color=GREY, linewidth=0.8)
+        here = ax.axvline(26, color=GREY, linewidth=0.8)
         laser = ax.plot(_GRID_M, 0 * _GRID_M, label="laser", **LINES[0])[0]
         heat = ax.plot(_GRID_M, 0 * _GRID_M, label="thermometer", **LINES[1])[0]
         ax.fill_between([0, 100], 0, 0.2, color=PALE, zorder=0.5, label="0.2 ms: good enough")
-        ax.legend(loc="upper left", ncols=3)
+        key_above(ax)
         return {"here": here, "laser": laser, "heat": heat}
 
     def update(artists: dict[str, Any], *, distance_m: float, laser_cm: float,

@@ -6,15 +6,19 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from contourpy import contour_generator
+from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch
+from matplotlib.lines import Line2D
+from matplotlib.path import Path
+from matplotlib.text import Text
 
 from fillalign._check import FloatArray
 from fillalign.arrivals import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
-from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM
+from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
 from fillalign.classroom.lessons.l03_exercises import EXERCISES, HALL, PREDICTIONS
-from fillalign.classroom.lessons.l04 import with_second
 from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider
 from fillalign.field import seat_field, to_db
@@ -48,14 +52,14 @@ def string_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(-4, 96), ylim=(-5, 36), xlabel="Depth (m)", ylabel="Aside (m)")
+        ax.set(xlim=(-18, 96), ylim=(-5, 33), xlabel="Depth (m)", ylabel="Aside (m)")
         ax.set_aspect("equal")
         by_fill = ax.plot([0, 0, 0], [0, 0, 0], label="string by way of the fill", **LINES[1])[0]
         straight = ax.plot([0, 0], [0, 0], label="straight way", **LINES[0])[0]
         ax.plot(0, 0, marker="s", color=HUE, linestyle="none", label="main")
         fill = ax.plot(0, 0, marker="^", color=WARM, linestyle="none", label="fill")[0]
         seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", label="seat")[0]
-        ax.legend(loc="upper left", ncols=2)
+        key_above(ax)
         return {"string": by_fill, "straight": straight, "fill": fill, "seat": seat}
 
     def update(artists: dict[str, Any], *, box_m: float, ahead_m: float, aside_m: float) -> str:
@@ -88,8 +92,23 @@ def string_figure() -> LiveFigure:
 
 
 _EDGES_MS = (-1000.0, -_TOGETHER_MS, 5.0, 15.0, 30.0, 1000.0)
-_SHADES = ("white", "#e3ebf4", "#b3c9e0", "#7ba1c9", "#3a6ea5")
-_NAMES = ("before the main", "0 to 5 ms after", "5 to 15 ms", "15 to 30 ms", "over 30 ms after")
+_SHADES = ("white", "#edf3f9", "#cfdff0", "#aac6e0", "#86add3")
+_FIGURES_MS = (-30.0, -15.0, -5.0, 0.0, 5.0, 15.0, 30.0)
+
+
+def _outline(points: list[Any], codes: list[Any]) -> list[Path]:
+    return [Path(xy, code) for xy, code in zip(points, codes, strict=True)]
+
+
+def _draw_contour(line: Line2D, figure: Text, pieces: list[Any], height: float) -> None:
+    """Move a contour, and its figure to where it is nearest to a height of the map."""
+    points = np.concatenate([part for piece in pieces for part in (piece, [[np.nan, np.nan]])]
+                            or [np.full((1, 2), np.nan)])
+    line.set_data(*points.T)
+    inside = (points[:, 0] < 37) & (points[:, 0] > -8)
+    figure.set_visible(bool(inside.any()))
+    if inside.any():
+        figure.set_position(points[inside][np.abs(points[inside, 1] - height).argmin()])
 
 
 def late_map_figure() -> LiveFigure:
@@ -110,16 +129,23 @@ def late_map_figure() -> LiveFigure:
         ax.set_aspect("equal")
         ax.grid(False)
         ax.plot(0, 0, marker="^", color=INK, linestyle="none", zorder=4)
-        seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", zorder=4)[0]
-        ground = ax.contourf(x, y, 0 * x, levels=_EDGES_MS, colors=_SHADES)
-        patches = [Patch(facecolor=shade, edgecolor=GREY, label=name,
-                         hatch="////" if shade == "white" else None)
-                   for shade, name in zip(_SHADES, _NAMES, strict=True)]
-        marks = [ax.plot([], [], marker=mark, color=INK, linestyle="none", label=name)[0]
-                 for mark, name in (("^", "fill"), ("o", "seat timed for"))]
-        figure.legend(handles=[*patches, *marks], loc="outside right center",
-                      title="The fill arrives")
-        return {"ground": ground, "seat": seat, "ax": ax}
+        seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", zorder=4,
+                       clip_on=False)[0]
+        ground = [ax.add_collection(PathCollection([], facecolor=shade, zorder=1))
+                  for shade in _SHADES]
+        lines = [ax.plot([], [], color=INK, linestyle=(0, (6, 4)) if gap < 0 else "-", zorder=2,
+                         linewidth=2.0 if gap == 0 else 1.0)[0] for gap in _FIGURES_MS]
+        figures = [ax.text(0, 0, f"{gap:g}", ha="center", va="center", zorder=3,
+                           bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})
+                   for gap in _FIGURES_MS]
+        names = [ax.plot([], [], color=INK, label=name, **look)[0] for name, look in (
+            ("fill", {"marker": "^", "linestyle": "none"}),
+            ("seat timed for", {"marker": "o", "linestyle": "none"}),
+            ("fill after main (ms)", {"linewidth": 1.0}),
+            ("together with main", {"linewidth": 2.0}),
+            ("fill first", {"linewidth": 1.0, "linestyle": (0, (6, 4))}))]
+        figure.legend(handles=names, loc="outside right center")
+        return {"ground": ground, "lines": lines, "figures": figures, "seat": seat}
 
     def update(artists: dict[str, Any], *, rule: str, box_m: float, ahead_m: float,
                aside_m: float) -> str:
@@ -129,10 +155,13 @@ def late_map_figure() -> LiveFigure:
             delay = float(seat_delay_ms(np.hypot(box_m + ahead_m, aside_m),
                                         np.hypot(ahead_m, aside_m), HALL))
         gap = np.asarray(gap_ms(main_m, fill_m, delay, HALL))
-        artists["ground"].remove()
-        artists["ground"] = artists["ax"].contourf(
-            x, y, gap, levels=_EDGES_MS, colors=_SHADES, zorder=1,
-            hatches=["////", None, None, None, None])
+        trace: Any = contour_generator(x, y, gap, fill_type="OuterCode", line_type="Separate")
+        for ground, low, high in zip(artists["ground"], _EDGES_MS, _EDGES_MS[1:], strict=False):
+            ground.set_paths(_outline(*trace.filled(low, high)))
+        # The figures stand in turn above and below, so that they keep clear of each other.
+        for number, gap_there in enumerate(_FIGURES_MS):
+            _draw_contour(artists["lines"][number], artists["figures"][number],
+                          trace.lines(gap_there or _TOGETHER_MS), (18.0, -18.0)[number % 2])
         artists["seat"].set_data([ahead_m], [aside_m])
         artists["seat"].set_visible(rule == "one seat")
         early = float((gap < -_TOGETHER_MS).mean())
@@ -150,13 +179,14 @@ def late_map_figure() -> LiveFigure:
             Slider("aside_m", "That seat aside of the line by", -30, 30, 15, unit="m"),
         ],
         draw, update, continuous=False,
-        description="A map from above round the fill, in shades: light where it comes soon after "
-                    "the main, dark where late, hatched where it comes first.",
+        description="A map from above round the fill, with lines of equal gap and the gap on each, "
+                    "the darker the later; broken lines on white where it comes first.",
         size_in=(8, 4.6),
     )
 
 
 _ROWS_M = np.arange(26.0, 39.5, 0.5)
+_EDGES_M = np.append(_ROWS_M - 0.25, _ROWS_M[-1] + 0.25)
 _LINE_Y_M, _EAR_M = 2.5, 1.2
 _NEAR_DB = 3.0
 
@@ -186,26 +216,26 @@ def equal_level_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         top, low = figure.subplots(2, 1, sharex=True)
-        top.set(xlim=(26, 39), ylim=(42, 80), ylabel="Direct (dBA)")
+        top.set(xlim=(26, 39), ylim=(42, 78), ylabel="Direct (dBA)")
         top.plot(_ROWS_M, mains, label="mains", **LINES[0])
         fill = top.plot(_ROWS_M, fills, label="fills", **LINES[1])[0]
-        top.legend(loc="upper right", ncols=2)
+        key_above(top)
         low.set(ylim=(-14, 24), xlabel="Depth in the hall (m)", ylabel="Gap (ms)")
         low.axhline(0, color=GREY)
-        near = low.fill_between(_ROWS_M, -14, 24, color=PALE, zorder=0.6)
+        near = low.fill([0, 0, 0], [0, 0, 0], color=PALE, linewidth=0, zorder=0.6,
+                        label="within 3 dB of each other")[0]
         gap = low.plot(_ROWS_M, 0 * _ROWS_M, color=HUE)[0]
-        low.text(38.8, 21, "shaded: within 3 dB of each other", ha="right", va="top")
-        here = [ax.axvline(30, ymax=0.75, color=INK, linewidth=0.8) for ax in (top, low)]
-        return {"fill": fill, "gap": gap, "near": near, "here": here, "low": low}
+        key_above(low)
+        here = [ax.axvline(30, color=INK, linewidth=0.8) for ax in (top, low)]
+        return {"fill": fill, "gap": gap, "near": near, "here": here}
 
     def update(artists: dict[str, Any], *, trim_db: float, delay_ms: float) -> str:
         apart, gap = fills + trim_db - mains, delay_ms - wanted
         artists["fill"].set_ydata(fills + trim_db)
         artists["gap"].set_ydata(gap)
         near = np.abs(apart) <= _NEAR_DB
-        artists["near"].remove()
-        artists["near"] = artists["low"].fill_between(_ROWS_M, -14, 24, where=near, color=PALE,
-                                                      zorder=0.6)
+        artists["near"].set_xy(np.column_stack([
+            np.repeat(_EDGES_M, 2), [-14, *np.repeat(np.where(near, 24, -14), 2), -14]]))
         # A loud fill is equal twice: just behind the box, and far back, where most people sit.
         louder = np.flatnonzero(apart >= 0)
         seat = int(louder[-1]) if louder.size else int(np.abs(apart).argmin())

@@ -11,10 +11,11 @@ from matplotlib.figure import Figure
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.arrivals import distance_m, gap_ms
-from fillalign.classroom.figures import GREY, LINES
+from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l04_exercises import EXERCISES, PREDICTIONS, thirds_spread_db
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.comb import (
@@ -26,7 +27,6 @@ from fillalign.comb import (
 )
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 from fillalign.signals import pink_noise
-from fillalign.units import ms_to_samples
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "comb_figure", "hollow_player", "seats_figure", "thirds_spread_db",
@@ -62,11 +62,11 @@ def comb_figure() -> LiveFigure:
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
         frequency_axis(ax, 90, 11000)
-        ax.set(ylim=(_FLOOR_DB, 15), ylabel="Level against first arrival (dB)")
+        ax.set(ylim=(_FLOOR_DB, 8), ylabel="Level against first arrival (dB)")
         comb = ax.plot(grid, 0 * grid, color=GREY, linewidth=0.8, label="in full detail")
         thirds = ax.plot(THIRDS_HZ[shown], THIRDS_HZ[shown] * 0, marker="o", **LINES[0],
                          label="by third octaves")
-        ax.legend(loc="upper left", ncols=2)
+        key_above(ax)
         return {"comb": comb[0], "thirds": thirds[0]}
 
     def update(artists: dict[str, Any], *, delay_ms: float, level_db: float) -> str:
@@ -132,11 +132,11 @@ def seats_figure() -> LiveFigure:
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
         frequency_axis(ax, 300, 4000)
-        ax.set(ylim=(-26, 22), ylabel="Level against main alone (dB)")
+        ax.set(ylim=(-26, 20), ylabel="Level against main alone (dB)")
         ax.axhline(0, color=GREY, linewidth=0.8)
         yours = ax.plot(grid, 0 * grid, label="your seat", **LINES[0])
         next_one = ax.plot(grid, 0 * grid, label="the neighbour's", **LINES[1])
-        ax.legend(loc="upper left", ncols=2)
+        key_above(ax)
         return {"yours": yours[0], "next": next_one[0]}
 
     def update(artists: dict[str, Any], *, y_m: float, apart_m: float, level_db: float,
@@ -166,22 +166,6 @@ def seats_figure() -> LiveFigure:
                     "neighbour lie elsewhere.",
         size_in=(8, 4),
     )
-
-
-def with_second(
-    samples: FloatArray, delay_ms: float, level_db: float, sample_rate_hz: float
-) -> FloatArray:
-    """Return a sound followed by itself, later and at another level (lesson 04).
-
-    Examples
-    --------
-    >>> with_second(np.array([1.0, 0.0]), 0.125, -6.0206, 8000).round(3).tolist()
-    [1.0, 0.5, 0.0]
-    """
-    late = round(float(ms_to_samples(delay_ms, sample_rate_hz)))
-    both = np.pad(np.asarray(samples, dtype=np.float64), (0, late))
-    both[late:] += float(db_to_amplitude(level_db)) * samples
-    return both
 
 
 def _sounds() -> Mapping[str, FloatArray]:

@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign._check import FloatArray
-from fillalign.classroom.figures import GREY, HUE, LINES, WARM
+from fillalign.classroom.figures import GREY, HUE, LINES, WARM, key_above
 from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_plan, demo_sound
@@ -84,15 +84,15 @@ def walk_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(2, 41), ylim=(62, 84), xlabel="Row, distance from the stage (m)",
+        ax.set(xlim=(2, 41), ylim=(62, 88), xlabel="Row, distance from the stage (m)",
                ylabel="Level (dBA)")
-        ax.axvline(26, ymax=0.85, color=GREY, linewidth=0.8)
+        ax.axvline(26, color=GREY, linewidth=0.8)
         ax.annotate("fills hang here", (26, 62.5), xytext=(-4, 0), textcoords="offset points",
                     ha="right", color=GREY)
         both = ax.plot(x_m, x_m, label="with the fills", **LINES[0])
         mains = ax.plot(x_m, x_m, label="mains alone", **LINES[1])
         profile = ax.plot(x_m, plan.walk.profile_dba, label="profile", **LINES[2])
-        ax.legend(loc="upper right", ncols=3)
+        key_above(ax)
         return {"both": both[0], "mains": mains[0], "profile": profile[0]}
 
     def update(artists: dict[str, Any], *, trim_db: float, what: str, fills_on: bool) -> str:
@@ -147,17 +147,15 @@ def precedence_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=_SHOWN_MS, ylim=(-18, 18), xlabel="Fill after main (ms)",
+        ax.set(xlim=_SHOWN_MS, ylim=(-28, 20), xlabel="Fill after main (ms)",
                ylabel="Fill above main (dB)")
         ax.plot(grid, precedence_limit_db(grid), label="most the fill may have", **LINES[2])
-        ax.axhline(CEILING_DB, color=GREY, linewidth=0.8)
-        ax.annotate("equally loud to the ear (Haas)", (59, CEILING_DB), xytext=(0, 3),
-                    textcoords="offset points", ha="right", color=GREY)
+        ax.axhline(CEILING_DB, color=GREY, linewidth=0.8, label="equally loud to the ear (Haas)")
         kept = ax.plot(gap, level, marker="o", markersize=4, linestyle="none", color=HUE,
                        label="seat keeps the stage")
         lost = ax.plot(gap, level, marker="x", linestyle="none", color=WARM,
                        label="seat loses it")
-        ax.legend(loc="lower right")
+        key_above(ax)
         return {"kept": kept[0], "lost": lost[0]}
 
     def update(artists: dict[str, Any], *, trim_db: float, extra_ms: float) -> str:
@@ -203,15 +201,15 @@ def trim_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         top, bottom = figure.subplots(2, 1, sharex=True)
-        top.set(xlim=(_LOW_TRIM_DB, _HIGH_TRIM_DB), ylim=(-4, 130), ylabel="Share (%)",
+        top.set(xlim=(_LOW_TRIM_DB, _HIGH_TRIM_DB), ylim=(-4, 108), ylabel="Share (%)",
                 yticks=(0, 50, 100))
-        bottom.set(ylim=(0.44, 0.7), xlabel="Trim of the fills (dB)", ylabel="Speech index")
+        bottom.set(ylim=(0.44, 0.66), xlabel="Trim of the fills (dB)", ylabel="Speech (0 to 1)")
         marks = []
         for ax, lines in ((top, above), (bottom, below)):
             for (values, name), line in zip(lines, LINES, strict=False):
                 ax.plot(trim, values, label=name, **line)
-            ax.legend(loc="upper left", ncols=2)
-            marks.append(ax.axvline(set_db, ymax=0.76, color=GREY))
+            key_above(ax)
+            marks.append(ax.axvline(set_db, color=GREY))
         return {"marks": marks}
 
     def update(artists: dict[str, Any], *, trim_db: float) -> str:

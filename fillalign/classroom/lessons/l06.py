@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.classroom.figures import GREY, LINES
+from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
 from fillalign.classroom.lessons.l06_hall import (
     LOW_CUT_KINDS,
@@ -65,12 +65,12 @@ def bands_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(3, 40), ylim=(-10.5, 6), xlabel="Row, distance from the stage (m)",
+        ax.set(xlim=(3, 40), ylim=(-10.5, 4), xlabel="Row, distance from the stage (m)",
                ylabel="Level against row 13 (dB)")
-        mark = ax.axvline(39, ymax=0.87, color=GREY)
+        mark = ax.axvline(39, color=GREY)
         lines = [ax.plot(x_m, x_m, label=name, **style)[0]
                  for name, style in zip(names, LINES, strict=True)]
-        ax.legend(loc="upper right", ncols=4)
+        key_above(ax)
         return {"mark": mark, "lines": lines}
 
     def update(artists: dict[str, Any], *, row_m: float, fills_on: bool) -> str:
@@ -115,11 +115,11 @@ def low_cut_figure() -> LiveFigure:
         left.set(ylim=(-0.5, 3), ylabel="Lost in the rows (dB)")
         left.axhline(LOW_CUT_LOSS_DB, label="most allowed", **LINES[2])
         loss = left.plot(shown, 0 * shown, marker="o", label="lost", **LINES[0])
-        left.legend(loc="upper right")
-        right.set(ylim=(10, 75), ylabel="Fills at the stage (dB)")
+        key_above(left)
+        right.set(ylim=(10, 65), ylabel="Fills at the stage (dB)")
         right.plot(shown, stage_db(None, _PLANNED)[_LOWS], label="no low cut", **LINES[1])
         stage = right.plot(shown, shown, marker="o", label="with it", **LINES[0])
-        right.legend(loc="lower right")
+        key_above(right)
         return {"loss": loss[0], "stage": stage[0]}
 
     def update(artists: dict[str, Any], *, corner: str, kind: str) -> str:
@@ -161,11 +161,11 @@ def overlap_figure() -> LiveFigure:
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
         frequency_axis(ax, 30, 1000)
-        ax.set(ylim=(_FLOOR_DB, 12), ylabel="Level against main alone (dB)")
+        ax.set(ylim=(_FLOOR_DB, 8), ylabel="Level against main alone (dB)")
         both = ax.plot(grid, 0 * grid, label="main and fill", **LINES[0])
         fill = ax.plot(grid, 0 * grid, label="fill alone", **LINES[1])
         ax.axhline(0, color=GREY, linewidth=0.8)
-        ax.legend(loc="upper left", ncols=2)
+        key_above(ax)
         return {"both": both[0], "fill": fill[0]}
 
     def update(artists: dict[str, Any], *, gap_ms: float, level_db: float, corner: str) -> str:

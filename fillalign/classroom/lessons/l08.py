@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from fillalign.air import Air
 from fillalign.arrivals import travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES
+from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
@@ -64,12 +64,13 @@ def gap_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(0, 30), ylim=(-15, 20), xlabel="Air temperature (C)",
+        ax.set(xlim=(0, 30), ylim=(-30, 30), xlabel="Air temperature (C)",
                ylabel="Fill after the mains (ms)")
         ax.axhline(0.0, **{**LINES[3], "linewidth": 1.0})
         line = ax.plot(temperatures, temperatures, label="delay of 27 C kept", **LINES[0])[0]
-        dot = ax.plot([27.0], [5.0], "o", color=LINES[1]["color"], label="now")[0]
-        ax.legend(loc="upper left")
+        dot = ax.plot([27.0], [5.0], "o", color=LINES[1]["color"], clip_on=False,
+                      label="now")[0]
+        key_above(ax)
         return {"line": line, "dot": dot}
 
     def update(artists: dict[str, Any], *, temperature_c: float, distance_m: float,
@@ -135,7 +136,7 @@ def evening_figure() -> LiveFigure:
                xlabel="Time of day (h)", ylabel=f"Delay of {_TOWER} (ms)")
         ax.plot(hours, wanted, label="what the air wants", **LINES[0])
         set_to = ax.step(hours, wanted, where="post", label="what is set", **LINES[1])[0]
-        ax.legend(loc="upper left")
+        key_above(ax)
         return {"set": set_to}
 
     def update(artists: dict[str, Any], *, step_ms: float, retime: bool) -> str:

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from fillalign.air import Air
 from fillalign.arrivals import gap_ms, seat_delay_ms
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES
+from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
@@ -148,12 +148,12 @@ def take_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(-8, 40), ylim=(-45, 4), xlabel="Time after the mains' arrival (ms)",
+        ax.set(xlim=(-8, 40), ylim=(-45, 2), xlabel="Time after the mains' arrival (ms)",
                ylabel="Level (dB, own maximum 0)")
         ax.plot(time, mains, label="mains, first turn", color=LINES[3]["color"], linewidth=1.0)
         moved = ax.plot(time, fill, label="fill, second turn", **LINES[0])[0]
         ax.axvline(planned, label="planned arrival of the fill", **LINES[1])
-        ax.legend(loc="upper right")
+        key_above(ax)
         return {"fill": moved}
 
     def update(artists: dict[str, Any], *, change_ms: float) -> str:
@@ -201,8 +201,9 @@ def place_figure() -> LiveFigure:
                ylabel="Gap (ms)")
         ax.plot(places, gap(places), label="on the line", **LINES[0])
         ax.plot([_BOX_M], [5.0], "v", color=LINES[3]["color"], label="fill")
-        dot = ax.plot([30.0], [5.0], "o", color=LINES[1]["color"], label="microphone")[0]
-        ax.legend(loc="upper right")
+        dot = ax.plot([30.0], [5.0], "o", color=LINES[1]["color"], clip_on=False,
+                      label="microphone")[0]
+        key_above(ax)
         return {"dot": dot}
 
     def update(artists: dict[str, Any], *, mic_m: float) -> str:
