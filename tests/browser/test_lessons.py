@@ -13,40 +13,48 @@ SCREENSHOTS = ROOT / "screenshots"
 PRESSES = 3
 
 
-def controls_of(panel):
-    """Return the controls of a live figure and a key for each; none for sliders, which turn."""
-    sliders, choices = panel.locator(".noUi-handle"), panel.locator("select")
+def moves_of(panel):
+    """Return for each control of a live panel what moves it: where to start, and the keys."""
+    sliders, choices = panel.locator(".noUi-handle"), panel.locator(".widget-toggle-buttons")
     switches = panel.get_by_role("checkbox")
-    found = [(sliders.nth(i), None) for i in range(sliders.count())]
+
+    def slide(slider):
+        now, most = (slider.get_attribute(f"aria-value{which}") for which in ("now", "max"))
+        return slider, ["ArrowLeft" if now == most else "ArrowRight"]
+
+    def choose(choice):
+        buttons = choice.get_by_role("button")
+        count = buttons.count()
+        on = ["mod-active" in buttons.nth(i).get_attribute("class") for i in range(count)]
+        # From one button to its neighbour, which is not the one chosen now.
+        last = count - 1 if not on[-1] else count - 2
+        return (buttons.nth(last - 1), ["Tab", "Space"]) if last else (buttons.first, ["Space"])
+
+    moves = [(slide, sliders.nth(i)) for i in range(sliders.count())]
     # Backwards, since a choice may end in "none", which leaves those after it nothing to do.
-    found += [(choices.nth(i), "End") for i in reversed(range(choices.count()))]
+    moves += [(choose, choices.nth(i)) for i in reversed(range(choices.count()))]
     # The last switch of every panel enlarges all of them.
-    return found + [(switches.nth(i), "Space") for i in range(switches.count() - 1)]
+    return moves + [(lambda switch: (switch, ["Space"]), switches.nth(i))
+                    for i in range(switches.count() - 1)]
 
 
-def arrow(slider):
-    """Return the key that moves a slider upwards, or down from its upper end."""
-    now, most = (slider.get_attribute(f"aria-value{which}") for which in ("now", "max"))
-    return "ArrowLeft" if now == most else "ArrowRight"
-
-
-def use_figure(lesson, panel):
-    """Move every control of a live figure by keys; return the delays until it shows (ms)."""
+def use_panel(lesson, panel, presses):
+    """Move every control of a live panel by keys; return the delays until it shows (ms)."""
+    panel.scroll_into_view_if_needed()
     title = panel.locator(".fill-title").inner_text()
-    image, readout = panel.locator("img"), panel.locator(".fill-readout")
+    readout = panel.locator(".fill-readout")
     text, delays = readout.inner_text(), []
 
-    def moves(control, key):
-        shown = [lesson.press(panel, control, key or arrow(control))
-                 for _ in range(1 if key else PRESSES)]
+    def works(how, control):
+        shown = [lesson.press(panel, *how(control))
+                 for _ in range(presses if how.__name__ == "slide" else 1)]
         delays.extend(delay for delay in shown if delay is not None)
         return any(delay is not None for delay in shown)
 
-    idle = [one for one in controls_of(panel) if not moves(*one)]
+    idle = [one for one in moves_of(panel) if not works(*one)]
     # Some sliders count only with another choice than the first.
-    assert [one for one in idle if not moves(*one)] == [], f"{title}: a control moves nothing"
+    assert [one for one in idle if not works(*one)] == [], f"{title}: a control moves nothing"
     assert delays, title
-    assert image.get_attribute("alt"), title
     assert readout.inner_text() != text, title
     return delays
 
@@ -81,16 +89,21 @@ def write_first_prediction(lesson):
 def test_lesson_in_a_browser(notebook, tab, lab, note_delays):
     lesson = LessonPage(tab, lab, notebook)
     assert lesson.run_all(), lesson.faults()
-    figures = lesson.live_figures()
+    figures, players = lesson.live_figures(), lesson.live_players()
     assert lesson.expected("figure") >= 1
     poll("every live figure", lambda: figures.count() == lesson.expected("figure"))
+    poll("every live player", lambda: players.count() == lesson.expected("player"))
     poll("every exercise",
          lambda: lesson.boxes("Check").count() == lesson.expected("answer_box") >= 3)
     assert lesson.faults() == []
 
     for index in range(figures.count()):
-        delays = use_figure(lesson, figures.nth(index))
+        delays = use_panel(lesson, figures.nth(index), PRESSES)
+        assert figures.nth(index).locator("img").get_attribute("alt")
         note_delays.setdefault(notebook.stem, []).extend(delays)
+    for index in range(players.count()):
+        use_panel(lesson, players.nth(index), 1)
+        assert lesson.plays(players.nth(index).locator("audio").last)
     write_first_prediction(lesson)
     answer_first_exercise(lesson)
     assert lesson.faults() == []
