@@ -139,6 +139,15 @@ def as_float_extent(
     raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{slip_text(first, unit)}")
 
 
+def as_whole(name: str, value: float, *, low: float = 0.0, high: float = 2.0**32 - 1) -> int:
+    """Return one whole number, or raise one clear error."""
+    number = as_float(name, value, low=low, high=high)
+    if number.ndim or number != np.floor(number):
+        raise ValueError(f"{name} must be a whole number, {range_text(low, high, '')}, got "
+                         f"{quoted(value)}")
+    return int(number)
+
+
 def as_points(name: str, value: ArrayLike) -> FloatArray:
     """Return `value` as points (..., 3) in metres, or raise one clear error."""
     points = as_float(name, value, "m")

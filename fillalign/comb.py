@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, scalar_out
+from fillalign._check import FloatArray, as_float, as_whole, scalar_out
 from fillalign._pairs import fill_pairs
 from fillalign._text import quoted
 from fillalign.absorption import band_edges_hz
@@ -75,7 +75,7 @@ def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
     delay_ms : array_like
         Time between the arrivals in ms, above 0.
     count : int
-        How many notches, at least 1.
+        How many notches, 1 to 1 million.
 
     Raises
     ------
@@ -88,9 +88,8 @@ def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
     array([ 500., 1500., 2500.])
     """
     delay = as_float("delay_ms", delay_ms, "ms", low=0.0, open_low=True)
-    if count < 1:
-        raise ValueError(f"count must be at least 1, got {count}")
-    return np.asarray((2 * np.arange(count) + 1) * 500.0 / delay[..., None])
+    notches = as_whole("count", count, low=1.0, high=1e6)
+    return np.asarray((2 * np.arange(notches) + 1) * 500.0 / delay[..., None])
 
 
 def comb_peak_db(level_db: ArrayLike) -> Any:

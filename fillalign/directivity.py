@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_points, scalar_out
+from fillalign._check import FloatArray, as_float, as_points, as_whole, scalar_out
 from fillalign.levels import as_frequency
 
 OMNI_DEG = 360.0
@@ -276,7 +276,7 @@ def array_elements(
     position_m, aim_m : array_like, shape (3,)
         Centre of the top element and the point it is aimed at, in m.
     elements : int
-        Number of elements, at least 1.
+        Number of elements, 1 to 1000.
     spacing_m : float
         Distance from each element's centre to the next, above 0 m for more
         than one element.
@@ -307,7 +307,7 @@ def array_elements(
         raise ValueError("position_m and aim_m must be one point each, got shapes "
                          f"{top.shape} and {aim.shape}")
     forward = _unit(aim - top, "aim_m must not lie at position_m: the array has no direction")
-    count = _whole("elements", elements)
+    count = as_whole("elements", elements, low=1.0, high=1000.0)
     joints = _splay(splay_deg, count - 1)
     spacing = as_float("spacing_m", spacing_m, "m", low=0.0, open_low=count > 1)
     heading = _heading(forward)
@@ -319,13 +319,6 @@ def array_elements(
     steps = spacing * (np.outer(-np.sin(lean), heading) + np.outer(np.cos(lean), down))
     positions = top + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
     return positions, np.outer(np.cos(tilt), heading) + np.outer(np.sin(tilt), down)
-
-
-def _whole(name: str, value: int) -> int:
-    number = as_float(name, value, low=1.0)
-    if number.ndim or number != np.floor(number):
-        raise ValueError(f"{name} must be a whole number of at least 1, got {value}")
-    return int(number)
 
 
 def _splay(value: ArrayLike, joints: int) -> FloatArray:
@@ -453,11 +446,11 @@ def array_radiated_power(
                          f"got {axes.shape}")
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
     speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
-    across, upright = np.sqrt(box_exponent([coverage_h_deg, coverage_v_deg]))
     m_h, m_v, rear = (np.broadcast_to(part, frequency.shape).ravel() for part in _pattern(
         coverage_h_deg, coverage_v_deg, None if control_hz is None else frequency, control_hz,
         rear_floor_db,
     ))
+    across, upright = np.sqrt(box_exponent([coverage_h_deg, coverage_v_deg]))
     offsets = positions - positions.mean(axis=0)
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()

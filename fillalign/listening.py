@@ -11,7 +11,15 @@ from collections.abc import Collection
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_mono, as_points, as_rate, check_choice
+from fillalign._check import (
+    FloatArray,
+    as_float,
+    as_mono,
+    as_points,
+    as_rate,
+    as_whole,
+    check_choice,
+)
 from fillalign._text import listed, quoted
 from fillalign.air import Air
 from fillalign.field import Settings, full_settings, output_roles
@@ -159,7 +167,7 @@ def render_seat(
     full = _dialled(venue, plan, settings)
     if air is None:
         air = plan.air if plan is not None and state == "show" else where.air
-    start = int(as_float("seed", seed, low=0.0))
+    start = as_whole("seed", seed)
     rt60 = by_thirds(where.rt60_s) if tail and venue.room else None
     ring = 0.0 if rt60 is None else float(rt60.max())
     scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring)

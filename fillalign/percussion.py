@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fillalign._check import FloatArray, as_float, as_rate
+from fillalign._check import FloatArray, as_rate, as_whole
 
 CLAP_S, SNARE_S = 0.25, 0.4
 _PEAK_DBFS = -3.0
@@ -17,7 +17,7 @@ _PEAK_DBFS = -3.0
 def _noise(seed: int, seconds: float, rate: float, low_hz: float, high_hz: float) -> FloatArray:
     """Return noise of rms 1 between two frequencies, with gentle edges."""
     size = round(seconds * rate)
-    whole = int(as_float("seed", seed, "", low=0, high=2**32 - 1))
+    whole = as_whole("seed", seed)
     spectrum = np.fft.rfft(np.random.default_rng(whole).standard_normal(size))
     frequency = np.maximum(np.fft.rfftfreq(size, 1 / rate), 1.0)
     spectrum /= np.sqrt(1 + (low_hz / frequency) ** 4) * np.sqrt(1 + (frequency / high_hz) ** 4)

@@ -164,12 +164,13 @@ def quick_answer(
     weather = [(t, max(wanted_ms(air.at_temperature(t)), 0.0))
                for t in around if lowest <= t <= highest]
     length = float(ms_to_m(delay, air))
+    samples = math.ceil(float(ms_to_samples(delay, sample_rate_hz)) - 1e-6)
     return QuickAnswer(
         air=air,
         margin_ms=float(margin_ms),
         sample_rate_hz=float(sample_rate_hz),
         delay_ms=delay,
-        samples=math.ceil(float(ms_to_samples(delay, sample_rate_hz)) - 1e-6),
+        samples=samples,
         delay_m=length,
         delay_ft=float(m_to_ft(length)),
         hold_back_ms=max(-wanted, 0.0),

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_mono, as_rate
+from fillalign._check import FloatArray, as_float, as_mono, as_rate, as_whole
 
 
 def _scaled(signal: FloatArray, peak_dbfs: float) -> FloatArray:
@@ -109,7 +109,7 @@ def click_train(
     True
     """
     rate = as_rate(sample_rate_hz)
-    count = int(as_float("clicks", clicks, "", low=1, high=60))
+    count = as_whole("clicks", clicks, low=1, high=60)
     first = float(as_float("spacing_ms", spacing_ms, "ms", low=50, high=5000)) / 1000
     order = np.arange(count)
     starts = np.round(rate * (0.005 + order * first + 0.007 * order * (order - 1) / 2)).astype(int)
@@ -157,7 +157,7 @@ def pink_noise(
     length = float(as_float("seconds", seconds, "s", low=0.1, high=600))
     size = round(length * rate)
     frequency = np.fft.rfftfreq(size, 1 / rate)
-    spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(size))
+    spectrum = np.fft.rfft(np.random.default_rng(as_whole("seed", seed)).standard_normal(size))
     inside = (frequency >= 20) & (frequency <= min(20000.0, 0.45 * rate))
     spectrum[inside] /= np.sqrt(frequency[inside])
     spectrum[~inside] = 0.0

@@ -486,11 +486,11 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
         ),
         (
             lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=0),
-            "elements must be at least 1, got 0",
+            "elements must be between 1 and 1000, got 0",
         ),
         (
             lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=2.5, spacing_m=1.0),
-            "elements must be a whole number of at least 1, got 2.5",
+            "elements must be a whole number, between 1 and 1000, got 2.5",
         ),
         (
             lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=2),

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 import fillalign
+from fillalign.classroom import answer_box, class_predictions
 from fillalign.classroom import exercises as ex
 from fillalign.classroom import predictions as pr
 from fillalign.classroom.keys import answer_key, answer_key_html
-from fillalign.classroom.registry import all_exercises, all_predictions, lesson_modules
+from fillalign.classroom.registry import _by_id, all_exercises, all_predictions, lesson_modules
 
 SEEDS = range(20)
 EXERCISES = all_exercises()
@@ -224,8 +225,19 @@ def test_the_seed_of_the_class_changes_the_numbers_and_back():
 def test_unknown_ids_are_named_with_those_there_are():
     with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
         ex.check("99-z", 1)
+    with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
+        ex.question("99-z")
+    with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
+        answer_box("99-z")
     with pytest.raises(ValueError, match=r"prediction must be one of 00-a, .*got '99-z'"):
         pr.write_down("99-z", 1)
+    with pytest.raises(ValueError, match="please give one number"):
+        class_predictions("00-a", "70; lots")
+
+
+def test_no_two_exercises_share_an_id():
+    with pytest.raises(ValueError, match="two exercises are called '00-a'"):
+        _by_id("exercises", [EXERCISES["00-a"]] * 2)
 
 
 def test_an_exercise_by_hand():

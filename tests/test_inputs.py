@@ -283,7 +283,7 @@ def test_empty_arrays_and_columns_keep_their_shape(name):
 
 
 @pytest.mark.parametrize("name", [*BY_ITEM, *WHOLE])
-@pytest.mark.parametrize("wrong", ["loud", None, True, [1.0, "2"]])
+@pytest.mark.parametrize("wrong", ["loud", None, True, [1.0, "2"], np.nan, [np.nan, np.nan]])
 def test_what_is_no_number_is_named(name, wrong):
     """Every array parameter refuses it by its name (None where it means left out)."""
     given, fixed = {**BY_ITEM, **WHOLE}[name]
@@ -336,3 +336,50 @@ def test_what_is_no_air_is_named(name, wrong):
 def test_what_is_no_venue_is_named(call, wrong):
     with pytest.raises(TypeError, match=r"^venue must be a Venue, such as read_venue returns, "):
         call(wrong)
+
+
+# Functions of single numbers, beside those above: what else they need.
+SINGLE = {
+    "air_filter": {"distance_m": 10.0, "air": AIR},
+    "clap": {},
+    "click_train": {},
+    "common_scale": {},
+    "correction_ms": {"reading": fillalign.GapReading(gap_ms=1.0, uncertainty_ms=0.1),
+                      "planned_gap_ms": 2.0},
+    "design_low_cut": {"corner_hz": 120.0, "sample_rate_hz": 48000.0},
+    "design_shelf": {"corner_hz": 4000.0, "sample_rate_hz": 48000.0, "gain_db": 3.0},
+    "exponential_sweep": {},
+    "measured_levels": {"reading": fillalign.GapReading(mains_db={1000: -20.0},
+                                                        fill_db={1000: -26.0}),
+                        "mains_dba": 80.0},
+    "pink_noise": {},
+    "quick_answer": {"main_m": 41.0, "fill_m": 15.0, "temperature_c": 24.0,
+                     "mains_db": 80.0, "fill_db": 80.0, "goal_db": 83.0},
+    "snare": {},
+    "write_wav": {"path": "never.wav", "signal": NOISE, "sample_rate_hz": 48000},
+}
+
+
+def numbers_of(name):
+    """Return the parameters of a public function that take one number."""
+    parameters = inspect.signature(getattr(fillalign, name)).parameters.values()
+    return [one.name for one in parameters if one.name != "axis"
+            and str(one.annotation).strip("'").split(" ")[0] in ("float", "int")]
+
+
+def test_every_function_that_takes_a_number_is_here():
+    with_numbers = {name for name in fillalign.__all__ if inspect.isfunction(
+        getattr(fillalign, name)) and numbers_of(name)}
+    assert with_numbers <= SINGLE.keys() | BY_ITEM.keys() | WHOLE.keys()
+
+
+# Which numbers measure_gap reads depends on its mode: they are in test_recording.py.
+@pytest.mark.parametrize("wrong", ["loud", [1.0, "2"], np.nan, -np.inf])
+@pytest.mark.parametrize("name", [one for one in (*SINGLE, *BY_ITEM, *WHOLE)
+                                  if one != "measure_gap"])
+def test_a_single_number_that_is_none_is_named(name, wrong):
+    both = {**BY_ITEM, **WHOLE}.get(name, ({}, {}))
+    usual = SINGLE.get(name, {**both[0], **both[1]})
+    for key in numbers_of(name):
+        with pytest.raises((TypeError, ValueError), match=key):
+            getattr(fillalign, name)(**{**usual, key: wrong})

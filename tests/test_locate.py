@@ -219,6 +219,15 @@ def test_what_is_refused_says_why(change, message):
         locate(given.pop("points_m"), given.pop("distances_m"), **given)
 
 
+@pytest.mark.parametrize("name", ["points_m", "distances_m", "height_m", "laser_m", "near_m",
+                                  "room_m"])
+def test_words_for_numbers_are_refused(name):
+    given = {"points_m": MAINS, "distances_m": ranges(MAINS, [26, 2.5, 4.6]), "height_m": 4.6,
+             name: "far"}
+    with pytest.raises(TypeError, match=rf"^{name} must be .* got 'far'"):
+        locate(given.pop("points_m"), given.pop("distances_m"), **given)
+
+
 def test_three_readings_of_which_one_is_wrong_are_refused():
     points = [*MAINS, [10.0, -9.0, 1.0]]
     away = ranges(points, [26, 2.5, 4.6])

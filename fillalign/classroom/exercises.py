@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign._check import as_float
+from fillalign._check import as_float, as_whole
 from fillalign.units import m_to_ft
 
 Parameters = Mapping[str, float]
@@ -129,7 +129,7 @@ def _fill_in(template: str, numbers: Parameters, **more: str) -> str:
 def _checked_seed(seed: int | None) -> int:
     if seed is None:
         return _seed
-    return int(as_float("seed", seed, low=0, high=_HIGHEST_SEED))
+    return as_whole("seed", seed, high=_HIGHEST_SEED)
 
 
 def as_number(answer: float | str) -> float:
