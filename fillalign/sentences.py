@@ -19,6 +19,7 @@ from fillalign.tuning import (
     LowCutTry,
     TrimCurve,
     chosen_low_cut,
+    headroom_db,
 )
 from fillalign.venue import OutputSettings, Venue
 
@@ -370,7 +371,7 @@ def plan_unmet(
         f"{name} is at its maximum level, {highest - trim:.1f} dB behind the other mains: their "
         "balance has shifted; a stronger box there, or less level, would keep it."
         for name, trim in free.items()
-        if goal is not None and trim < highest
+        if goal is not None and highest > trim >= headroom_db(venue, name) - 1e-9
     )
     back = int(walk.x_m.argmax())
     if venue.goals.back_dba is not None:

@@ -582,14 +582,19 @@ def test_a_main_at_its_maximum_is_named():
     weak = replace(hall.loudspeakers["main box"], maximum_dba=100.0)
     outputs = {**hall.outputs, "Side": replace(hall.outputs["Mains"], name="Side")}
     other = replace(hall.sources[1], output="Side", loudspeaker="weak box")
-    plan = plan_fills(replace(
+    hall = replace(
         hall, outputs=outputs, sources=(hall.sources[0], other, *hall.sources[2:]),
         loudspeakers={**hall.loudspeakers, "weak box": weak},
-    ))
+    )
+    plan = plan_fills(hall)
     assert plan.settings["Side"].trim_db == 6.0
     behind = plan.settings["Mains"].trim_db - 6.0
     assert behind > 0.4
     assert any(f"Side is at its maximum level, {behind:.1f} dB behind" in u for u in plan.unmet)
+    # Dialled down, or off, it is behind the others for another reason.
+    for lower in (-3.0, -np.inf):
+        softer = evaluate(hall, {**plan.settings, "Side": OutputSettings(trim_db=lower)})
+        assert not any("maximum level, " in line for line in softer.unmet)
 
 
 def test_trim_and_shelf_together_stay_within_the_box():
