@@ -117,9 +117,11 @@ from fillalign.units import (
 )
 
 if TYPE_CHECKING:
-    from fillalign.air_filter import air_filter, fractional_delay
+    from fillalign.air_path import air_filter, fractional_delay
+    from fillalign.dialled import saved_settings
     from fillalign.field import SeatField, seat_field
     from fillalign.impulse import Arrival, find_arrivals, impulse_response, time_difference_ms
+    from fillalign.lasers import Located, locate
     from fillalign.listening import common_scale, render_seat
     from fillalign.percussion import clap, snare
     from fillalign.plan import FillPlan, FillReport
@@ -154,9 +156,11 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _WHERE = {
-    "air_filter": "air_filter fractional_delay",
+    "air_path": "air_filter fractional_delay",
+    "dialled": "saved_settings",
     "field": "SeatField seat_field",
     "impulse": "Arrival find_arrivals impulse_response time_difference_ms",
+    "lasers": "Located locate",
     "listening": "common_scale render_seat",
     "percussion": "clap snare",
     "plan": "FillPlan FillReport",
@@ -201,6 +205,7 @@ __all__ = [
     "FillReport",
     "GapReading",
     "Goals",
+    "Located",
     "Loudspeaker",
     "Measured",
     "Output",
@@ -265,6 +270,7 @@ __all__ = [
     "humidity_at_constant_vapour",
     "impulse_response",
     "interference_power",
+    "locate",
     "low_cut_group_delay_ms",
     "low_cut_response",
     "m_to_ft",
@@ -296,6 +302,7 @@ __all__ = [
     "round_up_to_step",
     "samples_to_ms",
     "saturation_vapour_pressure_pa",
+    "saved_settings",
     "seat_delay_ms",
     "seat_field",
     "seat_speech",

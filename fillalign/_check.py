@@ -93,8 +93,8 @@ def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limit
         If `value` is not real numbers.
     ValueError
         If any of it is not finite or lies outside the range; the message holds
-        the name, the first offending value, the unit and the range, and another
-        unit if the value seems to be in it.
+        the name, the first offending value and its place in an array, the unit
+        and the range, and another unit if the value seems to be in it.
     """
     return as_float_extent(name, value, unit, **limits)[0]
 
@@ -134,9 +134,12 @@ def as_float_extent(
         if -math.inf < least and most < math.inf:
             return array, least, most
     bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
-    first = float(array[bad].flat[0]) if array.ndim else float(array)
+    place = np.argwhere(bad)[0].tolist()
+    first = float(array[tuple(place)])
+    where = f" at {place}" if array.size > 1 else ""
     allowed = range_text(low, high, unit, open_low=open_low)
-    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{slip_text(first, unit)}")
+    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{where}"
+                     f"{slip_text(first, unit)}")
 
 
 def as_whole(name: str, value: float, *, low: float = 0.0, high: float = 2.0**32 - 1) -> int:

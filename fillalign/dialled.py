@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
@@ -47,3 +48,40 @@ def check_dialled(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
         if own.low_cut_order not in LOW_CUT_ORDERS.get(own.low_cut_kind, ()):
             raise ValueError(f"{of}: there is no {quoted(own.low_cut_kind)} low cut of order "
                              f"{own.low_cut_order}")
+
+
+def saved_settings(saved: Mapping[str, Any]) -> dict[str, OutputSettings]:
+    """Return the settings in a plan's `to_dict`, also when read back from JSON.
+
+    Parameters
+    ----------
+    saved : mapping
+        What `FillPlan.to_dict` returned; only its settings are read.
+
+    Returns
+    -------
+    dict of str to OutputSettings
+        By output, for `evaluate`, `seat_field` and `render_seat`.
+
+    Raises
+    ------
+    ValueError
+        If there are no settings in it, or something else among them.
+
+    Examples
+    --------
+    >>> import json
+    >>> from fillalign import evaluate, plan_fills, read_venue
+    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> text = json.dumps(plan.to_dict())
+    >>> evaluate(plan.venue, saved_settings(json.loads(text))) == plan
+    True
+    """
+    try:
+        return {
+            name: OutputSettings(**{**own, "trim_db": float(own["trim_db"])})
+            for name, own in saved["settings"].items()
+        }
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        raise ValueError("saved must be what FillPlan.to_dict returns, with the settings of "
+                         f"every output: {type(error).__name__} {error}") from None

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fillalign._check import FloatArray, as_points, check_choice
+from fillalign._text import listed, quoted
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.levels import c_weighting_db
@@ -345,7 +346,7 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
 
 @dataclass(frozen=True)
 class SeatField:
-    """Levels at n seats for o outputs in 27 third octaves (`THIRDS_HZ`), in dB.
+    """Levels at n seats for o outputs in 27 third octaves (`THIRDS_HZ`), unweighted, in dB.
 
     `direct_db`, `useful_db`, `total_db` (n, 27) are of everything sounding;
     `output_direct_db` (o, n, 27) and `arrival_ms` (o, n) of each output alone.
@@ -358,6 +359,10 @@ class SeatField:
     total_db: FloatArray
     output_direct_db: FloatArray
     arrival_ms: FloatArray
+
+    def __repr__(self) -> str:
+        """Count the seats and name the outputs."""
+        return f"SeatField({len(self.seats_m)} seats, outputs {listed(self.outputs)})"
 
     def octaves_db(self, which: str = "total") -> FloatArray:
         """Octave levels (n, 9) of `which`: direct, useful or total."""
@@ -386,9 +391,13 @@ def what_is_asked(
     check_choice("state", state, STATES)
     names = list(venue.outputs)
     heard = names if sounding is None else sounding
+    if isinstance(heard, str):
+        raise TypeError(f"sounding must be a list of outputs, got {quoted(heard)}")
     check_outputs(venue, heard)
-    full = full_settings(venue, settings or {})
+    full = full_settings(venue, {} if settings is None else settings)
     seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
+    if seats.points_m.ndim > 2:
+        raise ValueError(f"seats_m must have shape (n, 3), got {seats.points_m.shape}")
     return full, seats, gains_of(full, names, heard)
 
 
@@ -428,7 +437,7 @@ def seat_field(
     TypeError
         If the venue is no Venue, the air no Air, or settings no OutputSettings.
     ValueError
-        If an output, the state or a point is not known or not finite.
+        If an output or the state is not known, or the points are not (n, 3) and finite.
 
     References
     ----------
@@ -441,6 +450,16 @@ def seat_field(
     >>> hall = read_venue("data/tidewell_hall.toml")
     >>> seat_field(hall, seats_m=[[13, 0, 1.2]]).total_db.shape
     (1, 27)
+
+    In dBA at 2 kHz, over a grid:
+
+    >>> import numpy as np
+    >>> from fillalign import OCTAVES_NOMINAL, a_weighting_db
+    >>> x_m, y_m = np.meshgrid([13.0, 30.0], [-3.0, 0.0, 3.0])
+    >>> points = np.stack([x_m, y_m, np.full(x_m.shape, 1.2)], axis=-1).reshape(-1, 3)
+    >>> level = seat_field(hall, seats_m=points).octaves_db()[:, OCTAVES_NOMINAL.index(2000)]
+    >>> (level + a_weighting_db(2000.0)).reshape(x_m.shape).shape
+    (3, 2)
     """
     full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
     shift, where = measured_shifts_db(venue) if venue.measured else None, venue.states[state]

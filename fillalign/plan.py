@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._text import quoted
+from fillalign._check import as_float
+from fillalign._text import quoted, short
 from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
@@ -51,6 +52,11 @@ class FillReport:
     reasons: tuple[str, ...]
     unmet: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        """Name the output and how many reasons there are to read."""
+        state = "sounds" if self.sounding else "stays off"
+        return f"FillReport({quoted(self.output)} {state}: {len(self.reasons)} reasons)"
+
 
 @dataclass(frozen=True, eq=False)
 class FillPlan:
@@ -83,6 +89,15 @@ class FillPlan:
         """Compare everything that the plans hold."""
         return isinstance(other, FillPlan) and self.to_dict() == other.to_dict()
 
+    def __repr__(self) -> str:
+        """Name the venue and say what every output is set to."""
+        dialled = "; ".join(
+            f"{short(name)} off" if np.isneginf(own.trim_db)
+            else f"{short(name)} {own.delay_ms:g} ms {own.trim_db:+g} dB"
+            for name, own in self.settings.items()
+        )
+        return f"FillPlan({quoted(self.venue.name)}, {self.air.temperature_c:g} C: {dialled})"
+
     __hash__ = None  # type: ignore[assignment]
 
     def table(self) -> pd.DataFrame:
@@ -94,7 +109,8 @@ class FillPlan:
             Columns `output`, `role`, `feed`, `set_in`, `delay_ms`,
             `delay_samples`, `delay_m`, `delay_ft`, `low_cut_hz`, `low_cut_order`,
             `low_cut_kind`, `shelf_db`, `shelf_hz`, `trim_db`, `polarity`. A trim
-            of minus infinity means that the output stays off.
+            of minus infinity means that the output stays off; a low cut of NaN
+            that there is none.
         """
         import pandas as pd
 
@@ -147,7 +163,9 @@ class FillPlan:
             over mains, direct sound), `limit_db` (precedence table),
             `keeps_image`, `margin_ms` (extra delay that would keep it),
             `ripple_db`, `other_fill`, `other_gap_ms`, `level_dba`, `speech_before`,
-            `speech_after` (transmission index, mains alone and everything), `echo`.
+            `speech_after` (transmission index, mains alone and everything), `echo`
+            (above 1 disturbing, `echo_criterion`; NaN where it has no say). Some seats hear
+            fills that do not cover them: `covered` tells.
         """
         import pandas as pd
 
@@ -236,24 +254,24 @@ class FillPlan:
         """
         import pandas as pd
 
+        refused = ("weather must be a list of temperatures in C or of airs, or a log as a "
+                   f"DataFrame, got {quoted(str(weather))}")
+        if isinstance(weather, str):
+            raise TypeError(refused)
         if weather is None:
             airs = self.planned_airs()
         elif isinstance(weather, pd.DataFrame):
             missing = {"temperature_c", "humidity_pct"} - set(weather.columns)
             if missing:
                 raise ValueError(f"the weather log lacks the column {sorted(missing)[0]}")
-            pressure = weather.get("pressure_kpa", [self.air.pressure_kpa] * len(weather))
-            airs = [
-                Air(*values) for values in zip(
-                    weather["temperature_c"], weather["humidity_pct"], pressure, strict=True
-                )
-            ]
+            log = weather.assign(pressure_kpa=weather.get("pressure_kpa", self.air.pressure_kpa))
+            names = ("temperature_c", "humidity_pct", "pressure_kpa")
+            airs = [Air(*row) for row in zip(*(as_float(n, log[n]) for n in names), strict=True)]
         else:
             try:
                 given = list(weather)
             except TypeError:
-                raise TypeError("weather must be a list of temperatures in C or of airs, or a "
-                                f"log, got {quoted(str(weather))}") from None
+                raise TypeError(refused) from None
             airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
         table = pd.DataFrame(self.retime_rows(airs))
         if isinstance(weather, pd.DataFrame):
@@ -261,7 +279,11 @@ class FillPlan:
         return table
 
     def to_dict(self) -> dict[str, Any]:
-        """Everything in the plan as plain lists, numbers and strings."""
+        """Everything in the plan as plain lists, numbers and strings, fit for JSON.
+
+        What is not finite becomes a word, such as the "-inf" trim of an output that stays off;
+        `saved_settings` makes settings of it again.
+        """
         whole = {name: getattr(self, name) for name in self.__dataclass_fields__}
         return {name: _plain(value) for name, value in whole.items()}
 

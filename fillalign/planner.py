@@ -438,7 +438,7 @@ def evaluate(
         If the venue has no main, an output is not known, or a value is beyond
         its device.
     TypeError
-        If the settings of an output are no OutputSettings.
+        If the venue, the air or the settings are something else.
 
     Examples
     --------

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, as_mono, as_rate, check_choice
+from fillalign._text import quoted
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
 from fillalign.levels import weighted_total_db
@@ -171,6 +172,10 @@ def measure_gap(
     if len(takes) != (2 if mode == "two-takes" else 1):
         raise ValueError("recording must be a pair (mains, fill) for two-takes and one take "
                          f"otherwise, got {len(takes)} for {mode}")
+    for take in (*takes, *([] if mains_alone is None else [mains_alone])):
+        if not isinstance(take, Recording):
+            raise TypeError("recording must be a Recording, such as read_wav returns, got "
+                            f"{quoted(take)}")
     heard = _Played(played, rate, channel)
     try:
         if mode == "one-after-other":
@@ -190,7 +195,7 @@ def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, fl
     reading : GapReading
         One that could tell.
     planned_gap_ms : float
-        The gap the plan gives for this seat.
+        The gap the plan gives for this seat: `gap_ms` in `FillPlan.seats`.
 
     Raises
     ------

@@ -13,7 +13,7 @@ import numpy as np
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
-from fillalign.air_filter import loss_db_per_m
+from fillalign.air_path import loss_db_per_m
 from fillalign.directivity import array_elements
 from fillalign.field import Settings, arrival_shift, measured_shifts_db
 from fillalign.filters import apply_filters, design_low_cut, design_shelf

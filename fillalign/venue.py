@@ -8,11 +8,13 @@ mains, x points into the room, y to the left seen from the stage, z up.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from numbers import Real
+from typing import Any
 
 import numpy as np
 
-from fillalign._check import FloatArray, check_choice
+from fillalign._check import FloatArray, as_float, check_choice
 from fillalign._text import listed, quoted, short
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
@@ -34,7 +36,8 @@ SEAT_LIMIT = 250_000
 class State:
     """The venue empty (`check`) or occupied (`show`): air, wind and decay.
 
-    `rt60_s` maps nominal octaves in Hz to seconds and is empty outdoors.
+    `name` is `check` or `show`. `rt60_s` maps the nominal octaves in Hz to
+    seconds, all of `OCTAVES_NOMINAL` in a room and none outdoors.
     `wind_towards_deg` is counted from +x towards +y.
     """
 
@@ -102,6 +105,8 @@ class OutputSettings:
 class Output:
     """One output bus with its processing: it drives one group of loudspeakers.
 
+    `feed` is left, right or mono, `set_in` says where its delay is dialled,
+    `polarity` is normal or inverted; low cuts are linkwitz-riley or butterworth.
     `locked` holds the names and values of settings that planning must keep.
     """
 
@@ -122,8 +127,8 @@ class Output:
 class Source:
     """One loudspeaker in its place. `role` is main, sub or fill.
 
-    `kind` is one of FILL_KINDS for fills and empty otherwise; `covers` names
-    the seat areas a fill is meant for.
+    `kind` is delay, under-balcony, front or tower for fills and empty otherwise;
+    `covers` names the seat areas a fill is meant for.
     """
 
     name: str
@@ -188,6 +193,7 @@ class Goals:
 
     `reference_rows_m` is the range of x whose mean level is the reference
     (None: rows around the mains' aim). `sti` is the speech transmission goal.
+    `delay_rule` is equal-level, box-to-box or never-early.
     """
 
     allowed_fall_db: float = 4.0
@@ -228,10 +234,41 @@ class Measured:
 
 @dataclass(frozen=True)
 class Venue:
-    """A whole venue. `defaults_used` lists what the file left to us.
+    """A whole venue, from `read_venue` or made by hand.
 
-    Raises ValueError where its parts do not fit together: names that are not in
-    it, an output without loudspeakers, a state of a room without its decay.
+    `programme` is speech or music; mappings go by the names of what is in them;
+    a venue without `room` is outdoors. `defaults_used` lists what the file left to us.
+
+    Raises
+    ------
+    TypeError, ValueError
+        Where its parts do not fit together: names that are not in it, an output
+        without loudspeakers, a loudspeaker without a level, a state of a room
+        without its decay. Numbers are checked when they are used.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills
+    >>> air, decay = Air(22.0, humidity_pct=45.0), dict.fromkeys(OCTAVES_NOMINAL, 1.5)
+    >>> box = Loudspeaker("box", coverage_deg=(90, 60), maximum_dba=122.0, level_dba=92.0)
+    >>> gym = Venue(
+    ...     name="Gym",
+    ...     programme="speech",
+    ...     states={name: State(name, air, rt60_s=decay) for name in ("check", "show")},
+    ...     room=Room(x_from_m=-4, x_to_m=40, width_m=18, height_m=7, volume_m3=5500),
+    ...     loudspeakers={"box": box},
+    ...     outputs={name: Output(name, "mono", f"mixer, {name}") for name in ("Main", "Fill")},
+    ...     sources=(
+    ...         Source("Main", "main", "Main", "box", (0, 0, 5), (15, 0, 1.2)),
+    ...         Source("Fill", "fill", "Fill", "box", (24, 0, 5), (32, 0, 1.2), "delay", ("back",)),
+    ...     ),
+    ...     areas=(Area("front", 4, 23, -7, 7), Area("back", 24, 38, -7, 7)),
+    ...     goals=Goals(allowed_fall_db=2.0),
+    ... )
+    >>> gym
+    Venue('Gym': 2 loudspeakers on 2 outputs, 525 seats)
+    >>> plan_fills(gym)
+    FillPlan('Gym', 22 C: Main 0 ms +0 dB; Fill 69.85 ms -9.5 dB)
     """
 
     name: str
@@ -254,10 +291,20 @@ class Venue:
         """Check what one part says of another."""
         check_choice("programme", self.programme, PROGRAMMES)
         check_choice("delay_rule", self.goals.delay_rule, DELAY_RULES)
+        for kind in ("states", "loudspeakers", "outputs"):
+            _check_names(kind, getattr(self, kind))
         _check_states(self)
+        for box in self.loudspeakers.values():
+            if box.level_dba is None and not box.level_by_octave_db:
+                raise ValueError(f"loudspeaker {quoted(box.name)} must have level_dba or "
+                                 "level_by_octave_db, got neither")
+        for output in self.outputs.values():
+            check_choice(f"the feed of output {quoted(output.name)}", output.feed, FEEDS)
         areas = [area.name for area in self.areas]
         if not areas:
             raise ValueError("a venue needs at least one seat area, got none")
+        for area in self.areas:
+            _check_area(area, areas)
         seats = sum(rows * seats for rows, seats in (area.counts for area in self.areas))
         if seats > SEAT_LIMIT:
             raise ValueError(f"a venue must hold at most {SEAT_LIMIT} seats in all, got {seats}")
@@ -276,6 +323,12 @@ class Venue:
             if reading.level_dba is None and not reading.by_octave_db:
                 raise ValueError(f"{where} must have level_dba or by_octave_db, got neither")
 
+    def __repr__(self) -> str:
+        """Name the venue and count what is in it."""
+        seats = sum(rows * seats for rows, seats in (area.counts for area in self.areas))
+        return (f"Venue({quoted(self.name)}: {len(self.sources)} loudspeakers on "
+                f"{len(self.outputs)} outputs, {seats} seats)")
+
     @property
     def indoors(self) -> bool:
         """Whether there is a room with a reverberant field."""
@@ -285,6 +338,20 @@ class Venue:
         """Return the sources of one role: main, sub or fill."""
         return tuple(source for source in self.sources if source.role == role)
 
+    def with_goals(self, **changes: Any) -> Venue:
+        """Return this venue with other goals, which are no defaults any more.
+
+        Examples
+        --------
+        >>> from fillalign import read_venue
+        >>> room = read_venue("data/lantern_room.toml").with_goals(image_margin_ms=8.0)
+        >>> room.goals.image_margin_ms, "[goals] image_margin_ms = 5 ms" in room.defaults_used
+        (8.0, False)
+        """
+        given = tuple(f"[goals] {name} " for name in changes)
+        kept = tuple(line for line in self.defaults_used if not line.startswith(given))
+        return replace(self, goals=replace(self.goals, **changes), defaults_used=kept)
+
     def area(self, name: str) -> Area:
         """Return the seat area of that name."""
         for area in self.areas:
@@ -292,6 +359,25 @@ class Venue:
                 return area
         raise KeyError(f"no seat area named {quoted(name)}; there are "
                        f"{listed(area.name for area in self.areas)}")
+
+
+def _check_names(kind: str, parts: Mapping[str, State | Loudspeaker | Output]) -> None:
+    if not isinstance(parts, Mapping):
+        raise TypeError(f"{kind} must be a mapping of names, got {quoted(parts)}")
+    for name, part in parts.items():
+        if part.name != name:
+            raise ValueError(f"{kind} must go by their own names, got {quoted(part.name)} as "
+                             f"{quoted(name)}")
+
+
+def _check_area(area: Area, names: list[str]) -> None:
+    of = f"area {quoted(area.name)}"
+    if names.count(area.name) > 1:
+        raise ValueError(f"{of} must be there once, got {names.count(area.name)}")
+    if area.x_from_m > area.x_to_m or area.y_from_m > area.y_to_m:
+        raise ValueError(f"{of} must run from the smaller x and y to the larger")
+    as_float(f"row_spacing_m of {of}", area.row_spacing_m, "m", low=0.0, open_low=True)
+    as_float(f"seat_spacing_m of {of}", area.seat_spacing_m, "m", low=0.0, open_low=True)
 
 
 def _check_states(venue: Venue) -> None:
@@ -311,10 +397,14 @@ def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
     of = f"of {source.role} {name}"
     check_choice(f"the output {of}", source.output, tuple(venue.outputs))
     check_choice(f"the loudspeaker {of}", source.loudspeaker, tuple(venue.loudspeakers))
+    if isinstance(source.covers, str):
+        raise TypeError(f"covers {of} must be a tuple of areas, got {quoted(source.covers)}")
     for area in source.covers:
         check_choice(f"what a fill covers, {name},", area, tuple(areas))
     if source.role == "fill" and not source.covers:
         raise ValueError(f"fill {name} must cover a seat area, got none")
+    if source.role == "fill":
+        check_choice(f"the kind {of}", source.kind, FILL_KINDS)
 
 
 def check_outputs(venue: Venue, names: Iterable[str]) -> None:
@@ -327,11 +417,18 @@ def check_outputs(venue: Venue, names: Iterable[str]) -> None:
 
 def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
     """Raise ValueError at settings of no output and TypeError at what are no settings."""
+    if not isinstance(settings, Mapping):
+        raise TypeError("settings must be OutputSettings by output, such as a plan's .settings, "
+                        f"got {quoted(settings)}")
     check_outputs(venue, settings)
     for name, own in settings.items():
         if not isinstance(own, OutputSettings):
             raise TypeError(f"{short(name)}: settings must be an OutputSettings, got "
                             f"{type(own).__name__}")
+        for key in ("delay_ms", "trim_db", "low_cut_hz", "shelf_db", "shelf_hz"):
+            value = getattr(own, key)
+            if not isinstance(value, Real) and not (value is None and key == "low_cut_hz"):
+                raise TypeError(f"{short(name)}: {key} must be a number, got {quoted(value)}")
 
 
 def as_venue(venue: object) -> Venue:

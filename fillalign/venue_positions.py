@@ -5,7 +5,7 @@ Private to the reader. Positions are kept to the millimetre, as the laser shows.
 
 from __future__ import annotations
 
-from fillalign.locate import Located, locate
+from fillalign.lasers import Located, locate
 from fillalign.venue_checks import Tables, outline, sources
 from fillalign.venue_schema import READING
 from fillalign.venue_table import Log, Row, read_table

@@ -12,7 +12,7 @@ from dataclasses import MISSING, dataclass, fields
 from typing import Any, Final, TypeAlias
 
 from fillalign.air import Air
-from fillalign.locate import SIDES
+from fillalign.lasers import SIDES
 from fillalign.venue import (
     DELAY_RULES,
     FEEDS,

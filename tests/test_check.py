@@ -77,10 +77,11 @@ def test_a_long_value_is_cut_in_the_message():
         (np.nan, "nan"),
         (np.inf, "inf"),
         (-np.inf, "-inf"),
-        ([1.0, -2.0, -3.0], "-2"),
-        ([[1.0, 2.0], [10.0, -1.0]], "10"),
-        ([1.0, np.nan], "nan"),
+        ([1.0, -2.0, -3.0], r"-2 at \[1\]"),
+        ([[1.0, 2.0], [10.0, -1.0]], r"10 at \[1, 0\]"),
+        ([1.0, np.nan], r"nan at \[1\]"),
         (np.array(10), "10"),
+        ([10.0], "10"),
         (np.float64(10.0), "10"),
     ],
 )
@@ -100,7 +101,7 @@ def test_ends_belong_to_the_range_unless_it_is_open():
     assert as_float("x", 0.0, low=0.0) == 0.0
     assert as_float("x", 9.0, low=0.0, high=9.0, open_low=True) == 9.0
     for value in (0.0, [1.0, 0.0]):
-        with pytest.raises(ValueError, match=r"^x must be above 0, got 0$"):
+        with pytest.raises(ValueError, match=r"^x must be above 0, got 0( at \[1\])?$"):
             as_float("x", value, low=0.0, open_low=True)
 
 
@@ -113,7 +114,7 @@ def test_the_widest_finite_numbers_pass():
     (150.0, "C", r"got 150"),
     (68.0, "C", r"got 68, which looks like Fahrenheit: degrees C are \(F - 32\) / 1\.8"),
     (293.15, "C", r"got 293\.15, which looks like kelvin: degrees C are kelvin less 273\.15"),
-    ([1.0, 294.0, 68.0], "C", r"got 294, which looks like kelvin: .*"),
+    ([1.0, 294.0, 68.0], "C", r"got 294 at \[1\], which looks like kelvin: .*"),
     (101325, "kPa", r"got 101325, which looks like Pa: 1 kPa is 1000 Pa"),
     (1013.25, "kPa", r"got 1013\.25, which looks like hPa \(mbar\): 1 kPa is 10 hPa"),
     (48, "Hz", r"got 48, which looks like kHz: 1 kHz is 1000 Hz"),
@@ -140,7 +141,7 @@ def test_points_have_three_coordinates():
     for wrong in (1.0, [1.0, 2.0], np.zeros((3, 2)), []):
         with pytest.raises(ValueError, match=r"^seat_m must hold x, y, z in metres on its last ax"):
             as_points("seat_m", wrong)
-    with pytest.raises(ValueError, match=r"^seat_m must be a finite number, got nan$"):
+    with pytest.raises(ValueError, match=r"^seat_m must be a finite number, got nan at \[1\]$"):
         as_points("seat_m", [1.0, np.nan, 2.0])
 
 

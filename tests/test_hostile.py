@@ -13,7 +13,7 @@ import json
 import re
 import unicodedata
 import xml.etree.ElementTree as ET
-from dataclasses import replace
+from dataclasses import asdict, replace
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
@@ -93,7 +93,7 @@ def grouped(names, size):
 
 
 def test_every_place_gets_a_name():
-    text = repr(named([f"<{number}>" for number in range(13)]))
+    text = repr(asdict(named([f"<{number}>" for number in range(13)])))
     assert all(f"<{number}>" in text for number in range(13))
     for usual in ("Small Hall", "Mains", "Fills", "console", "processor",
                   "'front'", "'back'", "Main "):

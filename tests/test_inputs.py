@@ -143,6 +143,9 @@ WHOLE = {
     "fractional_delay": ({"signal": NOISE}, {"delay_samples": 3.4}),
     "impulse_response": ({"recording": LATER, "signal": NOISE}, {"sample_rate_hz": 48000.0}),
     "interference_power": (WAVES, {}),
+    "locate": ({"points_m": [[0.0, 6.5, 4.6], [0.0, -6.5, 4.6]], "distances_m": [26.31, 27.51],
+                "near_m": [20.0, 0.0, 4.0], "room_m": [[-50.0, -50.0, 0.0], [50.0, 50.0, 9.0]]},
+               {"height_m": 4.6}),
     "measure_gap": ({"signal": NOISE}, {
         "recording": Recording(take_turns(NOISE, spacing_s=0.2, sample_rate_hz=48000.0)
                                .sum(axis=1, keepdims=True), 48000),

@@ -19,7 +19,7 @@ from scipy import signal as sig
 from fillalign import plan_fills, read_venue, seat_field
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, THIRDS_NOMINAL, band_edges_hz
 from fillalign.air import Air
-from fillalign.air_filter import air_filter, fractional_delay
+from fillalign.air_path import air_filter, fractional_delay
 from fillalign.impulse import find_arrivals
 from fillalign.levels import a_weighting_db
 from fillalign.listening import REFERENCE_DB, common_scale, render_seat

@@ -2,10 +2,12 @@
 
 import subprocess
 import sys
+from pkgutil import iter_modules
 
 import pytest
 
 import fillalign
+from fillalign import classroom
 
 
 def loaded_after(code):
@@ -39,6 +41,13 @@ def test_every_public_name_is_there_and_documented():
             assert thing.__doc__, name
     assert set(dir(fillalign)) == set(fillalign.__all__)
     assert len(set(fillalign.__all__)) == len(fillalign.__all__)
+    assert dir(classroom) == sorted(classroom.__all__)
+
+
+def test_no_public_name_hides_behind_a_module():
+    # Loading a module sets its name in the package: a function of that name would then be lost.
+    assert not {module.name for module in iter_modules(fillalign.__path__)} & set(fillalign.__all__)
+    assert not {module.name for module in iter_modules(classroom.__path__)} & set(classroom.__all__)
 
 
 def test_unknown_name_is_refused():

@@ -22,6 +22,7 @@ from fillalign import (
     plan_fills,
     precedence_limit_db,
     read_venue,
+    saved_settings,
     seat_field,
     seat_speech,
 )
@@ -310,9 +311,10 @@ def test_retime_is_a_plan_in_other_air(plan):
 
 
 @pytest.mark.parametrize(("weather", "words"), [
-    (15.0, "weather must be a list of temperatures in C or of airs, or a log, got '15.0'"),
+    (15.0, "weather must be a list of temperatures .* or a log as a DataFrame, got '15.0'"),
     (np.array(15.0), "weather must be a list"),
     (Air(15.0), r"weather must be a list .* got 'Air\(temperature_c=15"),
+    ("evening.csv", "weather must be a list .* got 'evening.csv'"),
     (["warm"], "temperature_c must be between -50 and 60 C, got 'warm'"),
     ([[12.0, 15.0]], "temperature_c of an Air must be one number"),
 ])
@@ -332,6 +334,9 @@ def test_retime_reads_a_log(plan):
     assert plan.retime([Air(15.0, 80.0)])["Fills"][0] == table["Fills"].iloc[1]
     with pytest.raises(ValueError, match="lacks the column humidity_pct"):
         plan.retime(log.drop(columns="humidity_pct"))
+    log.loc["23:00", "temperature_c"] = np.nan
+    with pytest.raises(ValueError, match=r"^temperature_c must be .* number, got nan at \[1\]"):
+        plan.retime(log)
 
 
 @pytest.mark.parametrize("name", VENUES)
@@ -451,8 +456,6 @@ def test_every_table_is_complete(plan):
     assert {"seat", "fill", "reference", "gap_ms", "level_difference_db"} <= set(seats)
     assert set(seats.reference) == {"Main -6.5", "Main +6.5"}
     assert seats.notna().drop(columns=["other_gap_ms", "margin_ms", "echo"]).all().all()
-    import json
-
     assert json.loads(json.dumps(plan.to_dict()))["settings"]["Fills"]["delay_ms"] == row.delay_ms
 
 
@@ -523,9 +526,54 @@ def test_margin_that_is_offered_mends_as_many_seats_as_it_says():
     assert count == (checks.level_difference_db[broken] <= limit).sum()
 
 
+def test_a_saved_plan_gives_its_settings_back(demos):
+    plan = demos["tidewell_hall"]
+    again = saved_settings(json.loads(json.dumps(plan.to_dict(), allow_nan=False)))
+    assert again == plan.settings
+    assert again["Lip bus"].trim_db == -np.inf
+    for wrong in ({}, {"settings": 3}, {"settings": {"Fills": {"delay_ms": 3.0}}},
+                  {"settings": {"Fills": {"trim_db": 0.0, "volume": 11}}}):
+        with pytest.raises(ValueError, match=r"^saved must be what FillPlan.to_dict returns"):
+            saved_settings(wrong)
+
+
+@pytest.mark.parametrize("key", ["delay_ms", "trim_db", "low_cut_hz", "shelf_db", "shelf_hz"])
+def test_settings_must_be_numbers(key):
+    settings = {"Fills": OutputSettings(**{key: "78"})}
+    for examine in (evaluate, seat_field):
+        with pytest.raises(TypeError, match=f"^Fills: {key} must be a number, got '78'"):
+            examine(small_hall(), settings)
+
+
+def test_a_plan_in_a_notebook_is_one_line(plan):
+    delay, trim = plan.settings["Fills"].delay_ms, plan.settings["Fills"].trim_db
+    assert repr(plan) == (
+        f"FillPlan('Small Hall', 20 C: Mains 0 ms +0 dB; Fills {delay:g} ms {trim:+g} dB)"
+    )
+    off = evaluate(plan.venue, {})
+    assert repr(off).endswith("; Fills off)")
+    count = len(off.fills[0].reasons)
+    assert repr(off.fills[0]) == f"FillReport('Fills' stays off: {count} reasons)"
+    assert repr(plan.fills[0]).startswith("FillReport('Fills' sounds: ")
+    assert repr(plan.venue).startswith("Venue('Small Hall': 4 loudspeakers on 2 outputs, ")
+
+
+def test_goals_that_are_changed_are_no_defaults(demos):
+    room = demos["lantern_room"].venue
+    assert "[goals] delay_rule = equal-level" in room.defaults_used
+    other = room.with_goals(delay_rule="never-early", image_margin_ms=9.0)
+    said = plan_fills(other).assumptions
+    assert not [line for line in said if "delay_rule" in line or "image_margin" in line]
+    assert set(room.defaults_used) - set(other.defaults_used) == {
+        "[goals] delay_rule = equal-level", "[goals] image_margin_ms = 5 ms"}
+    assert other.with_goals() == other
+
+
 def test_settings_must_be_output_settings():
     with pytest.raises(TypeError, match="Fills: settings must be an OutputSettings, got dict"):
         evaluate(small_hall(), {"Fills": {"delay_ms": 60.0}})
+    with pytest.raises(TypeError, match=r"^settings must be OutputSettings by .* got Output"):
+        evaluate(small_hall(), OutputSettings(delay_ms=60.0))
 
 
 def test_locked_value_beyond_the_box_is_refused():
@@ -579,7 +627,7 @@ def test_walk_without_fills_is_the_walk_of_the_mains(plan):
 
 def test_a_main_at_its_maximum_is_named():
     hall = small_hall(reference_dba=96.0)
-    weak = replace(hall.loudspeakers["main box"], maximum_dba=100.0)
+    weak = replace(hall.loudspeakers["main box"], name="weak box", maximum_dba=100.0)
     outputs = {**hall.outputs, "Side": replace(hall.outputs["Mains"], name="Side")}
     other = replace(hall.sources[1], output="Side", loudspeaker="weak box")
     hall = replace(

@@ -371,6 +371,9 @@ def test_mistakes_of_the_caller_are_errors() -> None:
     ):
         with pytest.raises(ValueError, match=message):
             measure_gap(take, SWEEP, RATE, **options)
+    for wrong in ({"recording": "take.wav"}, {"recording": take, "mains_alone": take.samples}):
+        with pytest.raises(TypeError, match=r"^recording must be a Recording, such as read_wav"):
+            measure_gap(**wrong, signal=SWEEP, sample_rate_hz=RATE, mode="together")
     with pytest.raises(ValueError, match="reference_channel must be between 1 and 1, got 2"):
         measure_gap((take, take), SWEEP, RATE, mode="two-takes", reference_channel=2)
     with pytest.raises(ValueError, match="signal must not be silent"):

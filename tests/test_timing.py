@@ -44,7 +44,7 @@ def test_main_that_counts_is_the_earliest_within_10_db():
     np.testing.assert_allclose(arrival, nearest)
     # A main 10 dB down and more does not count, however early it comes.
     soft = replace(hall, loudspeakers={**hall.loudspeakers, "soft": replace(
-        hall.loudspeakers["main box"], level_dba=60.0)},
+        hall.loudspeakers["main box"], name="soft", level_dba=60.0)},
         sources=(replace(hall.sources[0], loudspeaker="soft"), *hall.sources[1:]))
     paths = trace_paths(soft, venue_seats(soft), soft.states["show"], Air(20.0))
     assert (counting_mains(soft, paths, settings, "Fills", NO_SHIFT)[0] == 1).all()

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillalign import Measured, Output, plan_fills, seat_field
+from fillalign import Loudspeaker, Measured, Output, plan_fills, seat_field
 from fillalign.venue import Area
 from fillalign.venue_file import read_venue
 from tests.small_venue import small_hall
@@ -96,6 +96,10 @@ def with_source(source, **changes):
                              for one in HALL.sources)}
 
 
+def with_area(**changes):
+    return {"areas": (replace(HALL.areas[0], **changes), *HALL.areas[1:])}
+
+
 def with_reading(*words, **level):
     return {"measured": (Measured(words[0], (9.0, 0.0, 1.2), words[1], **level),)}
 
@@ -106,6 +110,18 @@ def with_reading(*words, **level):
     ({"states": {"show": HALL.states["show"]}}, "needs the states check and show, got no check"),
     (with_state("check", rt60_s={}), "'check' must have rt60_s at every octave .* none at 63 Hz"),
     (with_state("show", rt60_s={63: 1.5}), "'show' must have rt60_s .* got none at 125 Hz"),
+    ({"outputs": {"Desk": HALL.outputs["Mains"], "Fills": HALL.outputs["Fills"]}},
+     "outputs must go by their own names, got 'Mains' as 'Desk'"),
+    ({"outputs": {**HALL.outputs, "Mains": replace(HALL.outputs["Mains"], feed="stereo")}},
+     "feed of output 'Mains' must be one of left, right, mono, got 'stereo'"),
+    ({"loudspeakers": {**HALL.loudspeakers, "fill box": Loudspeaker("fill box", (90, 60), 110.0)}},
+     "loudspeaker 'fill box' must have level_dba or level_by_octave_db, got neither"),
+    ({"areas": (*HALL.areas, HALL.areas[0])}, "area 'front' must be there once, got 2"),
+    (with_area(x_from_m=50.0), "area 'front' must run from the smaller x and y to the larger"),
+    (with_area(y_to_m=-50.0), "area 'front' must run from the smaller x and y to the larger"),
+    (with_area(row_spacing_m=0.0), "row_spacing_m of area 'front' must be above 0 m, got 0"),
+    (with_area(seat_spacing_m=-1.0), "seat_spacing_m of area 'front' must be above 0 m, got -1"),
+    (with_source(FILL, kind="dealy"), "kind of fill 'Fill .*' must be one of delay, under-balcony"),
     ({"areas": ()}, "at least one seat area, got none"),
     (with_source(MAIN, role="top"), "role of 'Main -6.5' must be one of main, sub, fill, got"),
     (with_source(MAIN, output="Nope"), "output of main 'Main -6.5' must be one of Mains, Fills"),
@@ -123,6 +139,22 @@ def test_parts_that_do_not_fit_together_are_named(changes, words):
     """As in a file, so that no made venue fails somewhere in the middle of a plan."""
     with pytest.raises(ValueError, match=words):
         replace(HALL, **changes)
+
+
+def test_mapping_and_tuple_are_asked_for_where_a_script_slips():
+    with pytest.raises(TypeError, match=r"^loudspeakers must be a mapping of names, got \["):
+        replace(HALL, loudspeakers=list(HALL.loudspeakers.values()))
+    with pytest.raises(TypeError, match=r"^covers of fill 'Fill .*' must be a tuple of areas"):
+        replace(HALL, **with_source(FILL, covers="back"))
+
+
+def test_a_map_takes_points_and_names():
+    with pytest.raises(ValueError, match=r"^seats_m must have shape \(n, 3\), got \(2, 5, 3\)$"):
+        seat_field(HALL, seats_m=np.ones((2, 5, 3)))
+    with pytest.raises(TypeError, match=r"^sounding must be a list of outputs, got 'Mains'$"):
+        seat_field(HALL, sounding="Mains")
+    field = seat_field(HALL, seats_m=[[9.0, 0.0, 1.2]])
+    assert repr(field) == "SeatField(1 seats, outputs Mains, Fills)"
 
 
 def test_a_fill_alone_has_a_field_but_no_plan():

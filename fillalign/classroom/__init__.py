@@ -98,3 +98,8 @@ def __getattr__(name: str) -> Any:
             globals()[name] = value
             return value
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """List the public names, those not loaded yet included."""
+    return sorted(__all__)

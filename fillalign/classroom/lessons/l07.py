@@ -10,7 +10,7 @@ from scipy.signal import fftconvolve
 
 from fillalign.absorption import THIRDS_HZ, absorption_db_per_m
 from fillalign.air import Air
-from fillalign.air_filter import air_filter
+from fillalign.air_path import air_filter
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure, LivePlayer

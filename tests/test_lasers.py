@@ -13,7 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
-from fillalign.locate import locate
+from fillalign.lasers import locate
 
 MAINS = [[0.0, 6.5, 4.6], [0.0, -6.5, 4.6]]
 HALL = [[-5.0, -10.0, 0.0], [41.0, 10.0, 8.0]]
