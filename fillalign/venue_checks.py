@@ -11,7 +11,9 @@ from typing import Any, TypeAlias
 
 import numpy as np
 
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.filters import LOW_CUT_ORDERS
+from fillalign.levels import weighted_total_db
 from fillalign.venue import SEAT_LIMIT, Area
 from fillalign.venue_schema import ROOM, STATE
 from fillalign.venue_table import Log, Row, allowed, nearest, shown
@@ -138,6 +140,17 @@ def _check_loudspeakers(tables: Tables, log: Log) -> None:
         if values.get("level_dba", 0.0) > values.get("maximum_dba", np.inf):
             log.must(row, "level_dba", f"at most maximum_dba, {shown(values['maximum_dba'])} dBA",
                      values["level_dba"])
+        total = _total_dba(values.get("level_by_octave_db") or {})
+        if total > values.get("maximum_dba", np.inf):
+            log.must(row, "level_by_octave_db", "in all at most maximum_dba, "
+                     f"{shown(values['maximum_dba'])} dBA", round(total, 1))
+
+
+def _total_dba(by_octave: Mapping[int, float]) -> float:
+    """Return the A-weighted total of octaves of pink noise, whose thirds are alike."""
+    given = np.isin(OCTAVES_NOMINAL, list(by_octave)).repeat(3)
+    thirds = np.repeat([by_octave[octave] for octave in sorted(by_octave)], 3) - 10 * np.log10(3)
+    return float(weighted_total_db(thirds, THIRDS_HZ[given])) if by_octave else -np.inf
 
 
 def _check_outputs(tables: Tables, log: Log) -> None:

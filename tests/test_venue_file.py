@@ -546,6 +546,20 @@ def test_a_loudspeaker_is_silent_beyond_the_octaves_given(tmp_path):
             "16000 Hz") in got.defaults_used
 
 
+def test_octaves_louder_in_all_than_the_box_can_are_refused(tmp_path):
+    # A weighting by octave, IEC 61672-1 table 3: 100 dB in each are 107.2 dBA.
+    weights = [-26.2, -16.1, -8.6, -3.2, 0.0, 1.2, 1.0, -1.1, -6.6]
+    total = 100.0 + 10 * math.log10(sum(10 ** (weight / 10) for weight in weights))
+    venue = copy.deepcopy(COMPLETE)
+    box = venue["loudspeaker"]["array"]
+    box["level_by_octave_db"] = octaves(100.0, 0.0)
+    box["maximum_dba"] = total + 0.1
+    assert read(tmp_path, venue).loudspeakers["array"].maximum_dba == total + 0.1
+    box["maximum_dba"] = total - 0.1
+    with pytest.raises(VenueError, match="level_by_octave_db: must be in all at most maximum_dba"):
+        read(tmp_path, venue)
+
+
 def test_a_reading_by_octave_stays_as_read(tmp_path):
     assert read(tmp_path, COMPLETE).measured[0].by_octave_db == {1000: 80.0}
 
