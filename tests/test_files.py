@@ -132,6 +132,26 @@ def test_without_links_files_are_still_never_replaced(tmp_path, monkeypatch):
     assert len(left(tmp_path)) == 3
 
 
+@pytest.mark.parametrize("before", [{}, {"b": b"old"}])
+def test_a_name_that_was_claimed_is_given_back(tmp_path, monkeypatch, before):
+    """Where there are no links, and the move to the second name fails."""
+    for name, content in before.items():
+        (tmp_path / name).write_bytes(content)
+    usual, calls = os.replace, []
+
+    def second_fails(*names):
+        calls.append(names)
+        if len(calls) == 2:
+            raise OSError(errno.EIO, "Input/output error")
+        usual(*names)
+
+    monkeypatch.setattr(os, "link", no_links)
+    monkeypatch.setattr(os, "replace", second_fails)
+    with pytest.raises(SheetError, match="b: cannot be written, Input/output error; nothing was"):
+        write_whole(three(tmp_path), overwrite=True)
+    assert left(tmp_path) == before
+
+
 def test_an_interrupt_leaves_nothing_behind(tmp_path, monkeypatch):
     def interrupted(_number):
         raise KeyboardInterrupt

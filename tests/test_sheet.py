@@ -18,6 +18,7 @@ from fillalign._text import csv_text, plain, slug
 from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text, write_sheet
 from fillalign.sheet_tables import AXES, check_order, settings_table, trim_text, whole_samples
 from tests.demo_plans import DATA, VENUES, demo_plan
+from tests.small_venue import small_hall
 
 HOSTILE = ("=cmd|' /C calc'!A0", "+1", "-1", "@sum", "<script>alert(1)</script>", "a\"b'c&d",
            "; =1+1", "\uff1d1+1")
@@ -407,3 +408,20 @@ def test_a_folder_that_is_none_is_named(room, tmp_path, name):
     with pytest.raises(SheetError, match=f"{name}: is no folder"):
         write_sheet(room, tmp_path / name)
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
+
+
+def test_a_venue_without_fills_has_a_whole_sheet(tmp_path):
+    hall = small_hall()
+    alone = replace(hall, sources=hall.of_role("main"), outputs={"Mains": hall.outputs["Mains"]})
+    plan = plan_fills(alone)
+    assert plan.fills == ()
+    assert "No fill sounds in this plan." in plan.summary
+    assert any("a fill for it" in line.lower() for line in plan.unmet)
+    assert evaluate(alone, plan.settings) == plan
+    text, table, page = (path.read_text(encoding="utf-8-sig")
+                         for path in write_sheet(plan, tmp_path))
+    assert "No fill sounds" in text
+    assert len(table.splitlines()) == 2
+    assert "No fill sounds" in page
+    assert plan.seats().empty
+    assert list(plan.retime().columns) == ["temperature_c", "humidity_pct", "speed_m_s"]
