@@ -19,6 +19,8 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from matplotlib.cbook import is_math_text
 
 from fillalign import (
@@ -41,6 +43,7 @@ from fillalign import (
     write_wav,
 )
 from fillalign.__main__ import main
+from fillalign._text import csv_text, html_text, listed, plain, quoted, short, slug
 from fillalign.plots import gap_map, overview, overview_text, svg_bytes, trim_curve_plot
 from fillalign.plots.base import label
 from fillalign.venue_file import VenueError
@@ -327,3 +330,39 @@ def test_paths_in_errors_hold_no_mark_that_acts(tmp_path):
                         (lambda: write_wav(odd / "x.wav", [0.0, 0.1], 48000), RecordingError)):
         with pytest.raises(error, match=re.escape("a[U+001B][2J[U+202E]")):
             call()
+
+
+# Any text at all
+
+ANY = st.text(st.characters(), max_size=80)
+
+
+@settings(deadline=None, max_examples=400)
+@given(ANY)
+def test_any_text_is_harmless_in_every_form(text):
+    assert not HARM.search(plain(text).replace("\n", "!"))
+    assert plain(plain(text)) == plain(text)
+    assert not set(html_text(text)) & set("<>\"'")
+    assert not re.search(r"&(?!(amp|lt|gt|quot|#x27);)", html_text(text))
+    assert Tags(f'<p title="{html_text(text)}">{html_text(text)}</p>').tags == [("p", "title")]
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", slug(text))
+    assert not is_math_text(label(text))
+    for shown in (short(text), quoted(text), listed([text])):
+        assert len(shown) <= 60
+        assert not HARM.search(shown)
+        assert "\n" not in shown
+
+
+@settings(deadline=None, max_examples=400)
+@given(st.lists(ANY, min_size=1, max_size=4))
+def test_any_cells_come_back_without_a_formula(texts):
+    """Written as CSV and read again: each cell whole, and none that a spreadsheet works out."""
+    written = io.StringIO()
+    csv.writer(written).writerow([csv_text(text) for text in texts])
+    row, = csv.reader(io.StringIO(written.getvalue()))
+    for cell, text in zip(row, texts, strict=True):
+        assert cell == csv_text(text)
+        assert not re.match(r"\s*[=+\-@\uff1d\uff0b\uff0d\uff20]", cell)
+        marks = [one for one in plain(text) if one != "'"]
+        assert [one for one in cell if one != "'"] == marks
+

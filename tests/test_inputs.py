@@ -386,3 +386,16 @@ def test_a_single_number_that_is_none_is_named(name, wrong):
     for key in numbers_of(name):
         with pytest.raises((TypeError, ValueError), match=key):
             getattr(fillalign, name)(**{**usual, key: wrong})
+
+
+@pytest.mark.parametrize("call", [
+    lambda own: fillalign.seat_field(HALL, own),
+    lambda own: fillalign.seat_speech(HALL, own),
+    lambda own: fillalign.evaluate(HALL, own),
+    lambda own: fillalign.render_seat(HALL, NOISE, SEATS[0], settings=own),
+])
+def test_what_are_no_settings_is_named(call):
+    with pytest.raises(TypeError, match=r"^Fills: settings must be an OutputSettings, got float"):
+        call({"Fills": 60.0})
+    with pytest.raises(ValueError, match=r"^no output named 'Fill'; there are Mains, Fills"):
+        call({"Fill": fillalign.OutputSettings()})
