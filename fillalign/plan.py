@@ -166,6 +166,18 @@ class FillPlan:
             `speech_after` (transmission index, mains alone and everything), `echo`
             (above 1 disturbing, `echo_criterion`; NaN where it has no say). Some seats hear
             fills that do not cover them: `covered` tells.
+
+        Examples
+        --------
+        Seats that lose the image at the stage with these settings:
+
+        >>> from fillalign import evaluate, read_venue
+        >>> room = read_venue("data/lantern_room.toml")
+        >>> plan = evaluate(room, {"Fill": OutputSettings(delay_ms=12.0, trim_db=0.0)})
+        >>> seats = plan.seats()
+        >>> lost = seats[seats["covered"] & ~seats["keeps_image"]]
+        >>> len(lost), lost["seat"].iloc[0], float(lost["gap_ms"].iloc[0].round(1))
+        (26, 'back x 7.0 y -2.0', -0.4)
         """
         import pandas as pd
 
@@ -251,6 +263,13 @@ class FillPlan:
             If the weather is no list or log, or holds something else than numbers.
         ValueError
             If a value is out of range, or a log lacks a column.
+
+        Examples
+        --------
+        >>> from fillalign import plan_fills, read_venue
+        >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+        >>> plan.retime([10.0, 21.0, 30.0])["Fill"].round(2).tolist()
+        [19.61, 19.33, 19.12]
         """
         import pandas as pd
 

@@ -37,10 +37,21 @@ class RecordingError(ValueError):
 
 @dataclass(frozen=True)
 class Recording:
-    """Samples (n, channels) between -1 and 1, and their rate in Hz."""
+    """Samples (n, channels) between -1 and 1, and their rate in Hz.
+
+    Examples
+    --------
+    >>> take = Recording(np.zeros((48000, 2)), 48000)
+    >>> take, take.seconds
+    (Recording(samples of shape (48000, 2) at 48000 Hz), 1.0)
+    """
 
     samples: FloatArray
     sample_rate_hz: int
+
+    def __repr__(self) -> str:
+        """Give the shape, since nobody reads samples."""
+        return f"Recording(samples of shape {self.samples.shape} at {self.sample_rate_hz} Hz)"
 
     @property
     def seconds(self) -> float:

@@ -164,6 +164,20 @@ class LiveFigure(LivePanel):
         The picture as HTML image with alternative text.
     png : bytes
         The picture as PNG.
+    controls, text
+        As of every panel: widgets by name, and the result in words.
+
+    Examples
+    --------
+    A figure of a lesson works in a script too:
+
+    >>> from fillalign.classroom.lessons import l03
+    >>> string = l03.string_figure()
+    >>> string.controls["aside_m"].value = 10
+    >>> print(string.text.splitlines()[-1])
+    Timed box to box, the fill arrives 9.8 ms after the main.
+    >>> string.png[1:4]
+    b'PNG'
     """
 
     def __init__(
