@@ -25,6 +25,7 @@ from fillalign._text import quoted
 
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
+TODAYS_CO2 = 0.0004
 
 _PERCENT_HINT = (
     "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
@@ -256,7 +257,7 @@ def speed_of_sound(
     humidity_pct: ArrayLike = 50.0,
     pressure_kpa: ArrayLike = REFERENCE_KPA,
     *,
-    co2_fraction: ArrayLike = 0.0004,
+    co2_fraction: ArrayLike = TODAYS_CO2,
 ) -> Any:
     """Return the speed of sound in humid air in m/s.
 
@@ -295,12 +296,23 @@ def speed_of_sound(
     >>> speed_of_sound([10.0, 20.0, 30.0]).round(1)
     array([337.8, 344. , 350.3])
     """
+    humidity = read_humidity_pct(humidity_pct)
+    return _speed(temperature_c, humidity, pressure_kpa, co2_fraction, stacklevel=3)
+
+
+def _speed(
+    temperature_c: ArrayLike,
+    humidity: FloatArray,
+    pressure_kpa: ArrayLike,
+    co2_fraction: ArrayLike = TODAYS_CO2,
+    *,
+    stacklevel: int = 2,
+) -> Any:
     t, coldest, hottest = read_temperature_c(temperature_c)
     p, lowest, highest = read_pressure_kpa(pressure_kpa)
-    humidity = read_humidity_pct(humidity_pct)
     x_c = as_float("co2_fraction", co2_fraction, low=0.0, high=0.01)
     if coldest < 0.0 or hottest > 30.0 or lowest < 75.0 or highest > 102.0:
-        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=2)
+        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=stacklevel)
     return scalar_out(_cramer(t, humidity, 1000.0 * p, x_c))
 
 
@@ -425,7 +437,9 @@ class Air:
     @property
     def speed_m_s(self) -> float:
         """Speed of sound in m/s: `speed_of_sound` of this air."""
-        return float(speed_of_sound(self.temperature_c, self.humidity_pct, self.pressure_kpa))
+        # Its humidity was looked at when it was made.
+        humidity = np.asarray(self.humidity_pct)
+        return float(_speed(self.temperature_c, humidity, self.pressure_kpa))
 
     def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
         """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""

@@ -226,6 +226,12 @@ def test_dry_air_that_warms_is_no_slip_of_unit():
     # Saturation pressures of water, 1.228 and 9.108 kPa (steam tables, from memory).
     warmed = Air(10.0, 2.0).at_temperature(44.0)
     assert warmed.humidity_pct == pytest.approx(2.0 * 1.228 / 9.108, rel=0.01)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        dry = Air(20.0, 1.2).at_temperature(30.0)
+        assert dry.speed_m_s == pytest.approx(humid_air("speed_of_sound", 30.0, 0.7, 101.325),
+                                              abs=0.05)
+    assert not caught
 
 
 def test_an_air_refuses_arrays():
