@@ -334,6 +334,9 @@ def test_retime_reads_a_log(plan):
     assert plan.retime([Air(15.0, 80.0)])["Fills"][0] == table["Fills"].iloc[1]
     with pytest.raises(ValueError, match="lacks the column humidity_pct"):
         plan.retime(log.drop(columns="humidity_pct"))
+    high = plan.retime(log.assign(pressure_kpa=[90.0, 101.325]))
+    assert high["speed_m_s"].iloc[0] == Air(25.0, 40.0, 90.0).speed_m_s
+    assert high["speed_m_s"].iloc[1] == table["speed_m_s"].iloc[1]
     log.loc["23:00", "temperature_c"] = np.nan
     with pytest.raises(ValueError, match=r"^temperature_c must be .* number, got nan at \[1\]"):
         plan.retime(log)
@@ -539,10 +542,13 @@ def test_a_saved_plan_gives_its_settings_back(demos):
 
 @pytest.mark.parametrize("key", ["delay_ms", "trim_db", "low_cut_hz", "shelf_db", "shelf_hz"])
 def test_settings_must_be_numbers(key):
-    settings = {"Fills": OutputSettings(**{key: "78"})}
+    hall = small_hall()
     for examine in (evaluate, seat_field):
         with pytest.raises(TypeError, match=f"^Fills: {key} must be a number, got '78'"):
-            examine(small_hall(), settings)
+            examine(hall, {"Fills": OutputSettings(**{key: "78"})})
+    if key != "low_cut_hz":
+        with pytest.raises(TypeError, match=f"^Fills: {key} must be a number, got None"):
+            evaluate(hall, {"Fills": OutputSettings(**{key: None})})
 
 
 def test_a_plan_in_a_notebook_is_one_line(plan):
