@@ -57,7 +57,12 @@ def serving_fills(paths: Paths, output_index: int) -> IntArray:
 
 @dataclass(frozen=True)
 class DelayAnswers:
-    """Three delays before any margin, in ms: negative where the path is late already."""
+    """Three delays before any margin, in ms: negative where the path is late already.
+
+    Equal level and never early are over the seats that decisions rest on: a seat
+    between two of these may want some tenths of a ms more than never early, which
+    the checks of every seat show.
+    """
 
     box_to_box_ms: float
     equal_level_ms: float
