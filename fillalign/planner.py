@@ -232,8 +232,10 @@ class _Planner:
     ) -> dict[str, OutputSettings]:
         """Switch outputs off, with the delay that they would take if their device has it."""
         for output in outputs:
+            most = self.venue.outputs[output].delay_max_ms
             off = replace(
-                settings[output], trim_db=OFF_DB, low_cut_hz=None, shelf_db=0.0
+                settings[output], trim_db=OFF_DB, low_cut_hz=None, shelf_db=0.0,
+                delay_ms=min(settings[output].delay_ms, most),
             )
             settings = {**settings, output: self.locked(output, off)}
             with suppress(ValueError):

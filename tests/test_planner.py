@@ -281,6 +281,8 @@ def test_device_too_short_for_a_fill_that_stays_off_is_no_error():
     assert np.isneginf(plan.settings["Fills"].trim_db)
     assert plan.settings["Fills"].delay_ms <= 20.0
     assert any("delays by at most 20 ms" in line for line in plan.fills[0].reasons)
+    held = plan_fills(replace(hall, hold_back_ms=40.0))
+    assert evaluate(held.venue, held.settings) == held
 
 
 def test_locked_delay_is_kept_where_the_device_has_no_more():
