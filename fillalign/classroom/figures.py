@@ -69,10 +69,10 @@ def key_above(ax: Axes) -> None:
     >>> ax.get_legend().get_texts()[0].get_text()
     'a line'
     """
-    room = 1.1 * ax.get_position().width * ax.figure.bbox.width
+    room = 1.14 * ax.get_position().width * ax.figure.bbox.width
     for columns in range(len(ax.get_legend_handles_labels()[0]), 0, -1):
         legend = ax.legend(loc="lower left", bbox_to_anchor=(0, 1), ncols=columns,
-                           borderaxespad=0.1, handlelength=3.0, columnspacing=1.5,
+                           borderaxespad=0.1, handlelength=3.0, columnspacing=1.2,
                            handletextpad=0.5)
         if legend.get_window_extent().width <= room:
             break
@@ -141,7 +141,7 @@ class Picture:
             self.figure.set_dpi(PROJECTOR_DPI if projector else NORMAL_DPI)
             self.artists = self._draw(self.figure)
             text = update(self.artists)
-            self.figure.set_layout_engine("constrained")
+            self.figure.set_layout_engine("constrained", wspace=0.06)
             # Twice, since the room that is left decides which ticks there are, and so their width.
             self.figure.draw_without_rendering()
             self.figure.draw_without_rendering()

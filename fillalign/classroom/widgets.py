@@ -30,7 +30,8 @@ _CSS = """<style>
 .fill-large .noUi-handle {width: 30px !important; height: 30px !important; top: -13px !important}
 .fill-panel .noUi-handle:focus, .fill-panel button:focus-visible
  {outline: 3px solid #b4560f !important}
-.fill-panel .widget-toggle-buttons {height: auto; flex-flow: row wrap; align-items: baseline}
+.fill-panel .widget-toggle-buttons {height: auto; margin-bottom: 6px;
+ flex-flow: row wrap; align-items: baseline}
 .fill-panel .widget-toggle-buttons > div {display: flex; flex-flow: row wrap}
 .fill-panel .widget-toggle-button.mod-active {background: #1f5c99; color: white}
 .fill-panel figcaption {font-size: 15px; line-height: 1.4}
