@@ -8,13 +8,18 @@ stay free of checks.
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any, Final, TypeAlias, TypedDict, Unpack, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fillalign._text import listed, quoted
+
+# Nothing here is larger; its square and cube still fit a float.
+_HUGE: Final = 1e100
 
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
@@ -114,7 +119,7 @@ def as_float_extent(
     open_low: bool = False,
 ) -> Extent:
     """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
-    if isinstance(value, float) and low < value < high:
+    if isinstance(value, float) and low < value < high and -_HUGE < value < _HUGE:
         number = float(value)
         return np.asarray(number), number, number
     try:
@@ -131,15 +136,46 @@ def as_float_extent(
     flat = array if array.flags.c_contiguous else _extremes(array)
     least, most = flat.item(flat.argmin()), flat.item(flat.argmax())
     if (least > low if open_low else least >= low) and most <= high:
-        if -math.inf < least and most < math.inf:
+        if -_HUGE <= least and most <= _HUGE:
             return array, least, most
-    bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~np.isfinite(array)
+    bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~(abs(array) <= _HUGE)
     place = np.argwhere(bad)[0].tolist()
     first = float(array[tuple(place)])
     where = f" at {place}" if array.size > 1 else ""
     allowed = range_text(low, high, unit, open_low=open_low)
-    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{where}"
-                     f"{slip_text(first, unit)}")
+    hint = slip_text(first, unit)
+    if not hint and _HUGE < abs(first) < math.inf:
+        hint = f", which is too large: at most {_HUGE:g}"
+    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{where}{hint}")
+
+
+def as_number(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limits]) -> float:
+    """Return one number as a float, or raise one clear error."""
+    array = as_float(name, value, unit, **limits)
+    if array.ndim:
+        raise TypeError(f"{name} must be one number, got an array of shape {array.shape}")
+    return float(array)
+
+
+def as_path(name: str, value: str | os.PathLike[str]) -> Path:
+    """Return a path, or raise one clear error."""
+    if not isinstance(value, str | os.PathLike) or isinstance(os.fspath(value), bytes):
+        raise TypeError(f"{name} must be a path as text, got {type(value).__name__}")
+    return Path(value)
+
+
+def check_type(name: str, value: object, *kinds: type) -> None:
+    """Raise TypeError unless `value` is one of these records."""
+    if not isinstance(value, kinds):
+        words = " or ".join(kind.__name__ for kind in kinds)
+        article = "an" if words[0] in "AEIOaeio" else "a"
+        raise TypeError(f"{name} must be {article} {words}, got {type(value).__name__}")
+
+
+def check_flag(name: str, value: object) -> None:
+    """Raise TypeError unless `value` is true or false."""
+    if not isinstance(value, bool | np.bool_):
+        raise TypeError(f"{name} must be True or False, got {type(value).__name__}")
 
 
 def as_whole(name: str, value: float, *, low: float = 0.0, high: float = 2.0**32 - 1) -> int:
@@ -163,7 +199,7 @@ def as_points(name: str, value: ArrayLike) -> FloatArray:
 def as_rate(sample_rate_hz: float) -> float:
     """Return a sample rate of sound that is made or read here, or raise one clear error."""
     low, high = SAMPLE_RATES_HZ
-    return float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=low, high=high))
+    return as_number("sample_rate_hz", sample_rate_hz, "Hz", low=low, high=high)
 
 
 def as_mono(name: str, value: ArrayLike, *, least: int = 1) -> FloatArray:

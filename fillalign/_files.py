@@ -12,6 +12,7 @@ import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from fillalign._check import check_flag
 from fillalign._text import plain
 
 
@@ -102,6 +103,14 @@ def _discard(paths: Iterable[Path]) -> None:
             path.unlink()
 
 
+def _impossible(path: Path) -> bool:
+    """Whether no file can have this name: a null, or half a character."""
+    try:
+        return b"\0" in os.fsencode(path)
+    except UnicodeEncodeError:
+        return True
+
+
 def write_whole(contents: Mapping[Path, bytes], *, overwrite: bool = False) -> None:
     """Write some files: all of them, each whole, or none.
 
@@ -121,6 +130,10 @@ def write_whole(contents: Mapping[Path, bytes], *, overwrite: bool = False) -> N
     parts = {target: _spare(target, "part") for target in contents}
     begun: dict[Path, Path] = {}
     target = next(iter(contents))
+    check_flag("overwrite", overwrite)
+    for target in contents:
+        if _impossible(target):
+            raise SheetError(target, "is no name that a file can have")
     try:
         for target in contents:
             if not overwrite and os.path.lexists(target):

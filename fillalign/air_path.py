@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_mono, as_rate
+from fillalign._check import FloatArray, as_mono, as_number, as_rate
 from fillalign.air import Air, as_air
 
 LONGEST_M = 1000.0
@@ -64,7 +64,7 @@ def air_filter(distance_m: float, air: Air, sample_rate_hz: float = 48000.0) -> 
     >>> [round(float(20 * np.log10(gain[hz])), 1) for hz in (1000, 8000)]
     [-0.2, -5.3]
     """
-    length = float(as_float("distance_m", distance_m, "m", low=0.0, high=LONGEST_M))
+    length = as_number("distance_m", distance_m, "m", low=0.0, high=LONGEST_M)
     rate = as_rate(sample_rate_hz)
     half = round(_HALF_MS * rate / 1000.0)
     frequency = np.arange(2 * half + 1) * rate / (4 * half)
@@ -99,7 +99,7 @@ def fractional_delay(signal: ArrayLike, delay_samples: float) -> FloatArray:
     array([ 0.637,  0.637, -0.212,  0.127])
     """
     samples = as_mono("signal", signal)
-    delay = float(as_float("delay_samples", delay_samples, "samples", low=0.0, high=1e7))
+    delay = as_number("delay_samples", delay_samples, "samples", low=0.0, high=1e7)
     from scipy import fft
 
     whole = int(np.floor(delay))

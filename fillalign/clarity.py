@@ -185,6 +185,10 @@ def modulation_transfer(
     sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
     times = as_float("time_ms", time_ms, "ms")
     frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
+    if times.ndim != sound.ndim - 1 or sound.ndim != reverberant.ndim or frequency.ndim != 1:
+        raise ValueError("direct and tail must have shape (n, ..., bands), time_ms (n, ...) and "
+                         f"modulation_hz (frequencies,), got {sound.shape}, {reverberant.shape}, "
+                         f"{times.shape} and {frequency.shape}")
     arrived = modulated_energy(
         sound, times - times.min(axis=0), reverberant, as_rt60(rt60_s), frequency
     )

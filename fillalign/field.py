@@ -390,10 +390,9 @@ def what_is_asked(
     as_venue(venue)
     check_choice("state", state, STATES)
     names = list(venue.outputs)
-    heard = names if sounding is None else sounding
-    if isinstance(heard, str):
-        raise TypeError(f"sounding must be a list of outputs, got {quoted(heard)}")
-    check_outputs(venue, heard)
+    if isinstance(sounding, str):
+        raise TypeError(f"sounding must be a list of outputs, got {quoted(sounding)}")
+    heard = names if sounding is None else check_outputs(venue, sounding)
     full = full_settings(venue, {} if settings is None else settings)
     seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
     if seats.points_m.ndim > 2:

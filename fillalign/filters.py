@@ -12,18 +12,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
+from fillalign._check import (
+    ComplexArray,
+    FloatArray,
+    as_float,
+    as_number,
+    as_whole,
+    check_choice,
+    scalar_out,
+)
 
+_FASTEST_HZ = 1e12
 LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}
 
 
 def _butterworth(order: int, kind: str) -> tuple[int, int]:
     """Return the Butterworth order and how often it runs in cascade."""
     check_choice("kind", kind, tuple(LOW_CUT_ORDERS))
-    if order not in LOW_CUT_ORDERS[kind]:
+    if not isinstance(order, int | float | np.number) or order not in LOW_CUT_ORDERS[kind]:
         allowed = ", ".join(map(str, LOW_CUT_ORDERS[kind]))
         raise ValueError(f"order of a {kind} low cut must be one of {allowed}, got {order!r}")
-    return (order // 2, 2) if kind == "linkwitz-riley" else (order, 1)
+    return (int(order) // 2, 2) if kind == "linkwitz-riley" else (int(order), 1)
 
 
 def _poles(order: int) -> ComplexArray:
@@ -34,8 +43,8 @@ def _poles(order: int) -> ComplexArray:
 
 def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Return frequency over corner, and the corner."""
-    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
-    corner = as_float("corner_hz", corner_hz, "Hz", low=0.0, open_low=True)
+    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=_FASTEST_HZ)
+    corner = as_float("corner_hz", corner_hz, "Hz", low=1e-3, high=_FASTEST_HZ)
     return np.asarray(frequency / corner), corner
 
 
@@ -56,9 +65,9 @@ def low_cut_response(
     Parameters
     ----------
     frequency_hz : array_like
-        Frequency in Hz, at least 0.
+        Frequency in Hz, 0 to 1e12.
     corner_hz : array_like
-        Corner in Hz, above 0 (-3 dB for Butterworth, -6 dB for Linkwitz-Riley).
+        Corner in Hz, 0.001 to 1e12 (-3 dB for Butterworth, -6 dB for Linkwitz-Riley).
     order : int
         1 to 8 for Butterworth; 2, 4 or 8 for Linkwitz-Riley.
     kind : {"linkwitz-riley", "butterworth"}
@@ -127,9 +136,9 @@ def shelf_response(
     Parameters
     ----------
     frequency_hz : array_like
-        Frequency in Hz, at least 0.
+        Frequency in Hz, 0 to 1e12.
     corner_hz : array_like
-        Middle of the slope in Hz, above 0, where the gain is half in dB.
+        Middle of the slope in Hz, from 0.001 up, where the gain is half in dB.
     gain_db : array_like
         Gain far above the corner in dB, -40 to 40.
     slope : array_like
@@ -183,8 +192,8 @@ def _quadratic_delay(
 
 
 def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float]:
-    rate = float(as_float("sample_rate_hz", sample_rate_hz, "Hz", low=0.0, open_low=True))
-    corner = float(as_float("corner_hz", corner_hz, "Hz", low=0.0, open_low=True))
+    rate = as_number("sample_rate_hz", sample_rate_hz, "Hz", low=0.0, open_low=True)
+    corner = as_number("corner_hz", corner_hz, "Hz", low=0.0, open_low=True)
     if corner >= rate / 2.0:
         raise ValueError(f"corner_hz must lie below half the sample rate, {rate / 2.0:g} Hz, "
                          f"got {corner:g}")
@@ -243,7 +252,8 @@ def design_shelf(
     from scipy import signal
 
     corner, rate = _check_design(corner_hz, sample_rate_hz)
-    a, damping = (float(part) for part in _shelf_parts(gain_db, slope))
+    gain, steep = as_number("gain_db", gain_db, "dB"), as_number("slope", slope)
+    a, damping = (float(part) for part in _shelf_parts(gain, steep))
     warped = 1.0 / np.tan(np.pi * corner / rate)
     top, bottom = signal.bilinear([a * a, a * damping, a], [1.0, damping, a], fs=warped / 2.0)
     return np.asarray([[*top, *bottom]])
@@ -278,5 +288,12 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
 
     samples = as_float("signal", signal)
     sections = np.ascontiguousarray(as_float("sos", sos))
+    if sections.ndim != 2 or sections.shape[1] != 6 or not (sections[:, 3] == 1.0).all():
+        raise ValueError("sos must hold second-order sections, shape (sections, 6) with 1 in the "
+                         f"fourth column, got shape {sections.shape}")
+    if as_whole("axis", axis) not in range(-samples.ndim, samples.ndim):
+        raise ValueError(f"axis must be one of the signal's {samples.ndim}, got {axis}")
+    if not samples.size:
+        return samples
     filtered: Any = scipy_signal.sosfilt(sections, samples, axis=axis)
     return np.asarray(filtered, dtype=np.float64)

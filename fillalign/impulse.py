@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import ComplexArray, FloatArray, as_float, as_mono, as_rate
+from fillalign._check import ComplexArray, FloatArray, as_mono, as_number, as_rate
 
 READ_ABOVE_HZ = 1000.0
 # A local peak of noise passes this many times its rms about once in 1e14 samples.
@@ -94,7 +94,7 @@ def impulse_response(
 
     heard, played = as_mono("recording", recording, least=2), as_mono("signal", signal, least=2)
     rate = as_rate(sample_rate_hz)
-    lead = round(float(as_float("lead_ms", lead_ms, "ms", low=0, high=1000)) * rate / 1000)
+    lead = round(as_number("lead_ms", lead_ms, "ms", low=0, high=1000) * rate / 1000)
     if not played.any():
         raise ValueError("signal must not be silent")
     size = fft.next_fast_len(heard.size + max(played.size, lead), real=True)
@@ -219,8 +219,8 @@ def find_arrivals(
     """
     mono = as_mono("response", response, least=2)
     rate = as_rate(sample_rate_hz)
-    below = float(as_float("range_db", range_db, "dB", low=1, high=60))
-    apart = float(as_float("separation_ms", separation_ms, "ms", low=0.1, high=50))
+    below = as_number("range_db", range_db, "dB", low=1, high=60)
+    apart = as_number("separation_ms", separation_ms, "ms", low=0.1, high=50)
     analytic = analytic_highs(mono, rate)
     noise = noise_rms(np.abs(analytic), rate)
     return arrivals_in(analytic, rate, noise, range_db=below, separation_ms=apart)
@@ -267,7 +267,7 @@ def time_difference_ms(
 
     a, b = as_mono("first", first, least=2), as_mono("second", second, least=2)
     rate = as_rate(sample_rate_hz)
-    reach = round(float(as_float("max_ms", max_ms, "ms", low=1, high=1000)) * rate / 1000)
+    reach = round(as_number("max_ms", max_ms, "ms", low=1, high=1000) * rate / 1000)
     if not (a.any() and b.any()):
         raise ValueError("first and second must not be silent")
     size = fft.next_fast_len(a.size + b.size + 2 * reach, real=True)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, check_choice, scalar_out
+from fillalign._check import FloatArray, as_float, check_choice, check_flag, scalar_out
 from fillalign.air import Air, as_air
 
 HIGHEST_LEVEL_DB = 1000.0
@@ -263,6 +263,7 @@ def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = F
     """
     goal = as_level("goal_db", goal_db)
     mains, goal = np.broadcast_arrays(as_level("mains_db", mains_db), goal)
+    check_flag("coherent", coherent)
     decade = 20.0 if coherent else 10.0
     needed = mains < goal
     below = np.subtract(mains, goal, out=np.zeros(goal.shape), where=needed)

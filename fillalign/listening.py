@@ -6,19 +6,21 @@ the response that the signal runs through.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import (
     FloatArray,
-    as_float,
     as_mono,
+    as_number,
     as_points,
     as_rate,
     as_whole,
     check_choice,
+    check_flag,
+    check_type,
 )
 from fillalign._text import listed, quoted
 from fillalign.air import Air
@@ -59,13 +61,15 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
 
 def _dialled(venue: Venue, plan: FillPlan | None, settings: Settings | None) -> Settings:
     """Return the settings of every output: those given, the plan's, the resting ones."""
+    if settings is not None:
+        check_type("settings", settings, Mapping)
     return full_settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
 
 
 def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:
     """Return pressures re 20 uPa as samples below full scale."""
     given = REFERENCE_DB if reference_db is None else reference_db
-    full_scale = float(as_float("reference_db", given, "dB", low=0.0, high=250.0))
+    full_scale = as_number("reference_db", given, "dB", low=0.0, high=250.0)
     peak_db = 20 * np.log10(max(float(np.abs(heard).max()), 1e-30))
     if peak_db > full_scale:
         raise ValueError(
@@ -160,6 +164,8 @@ def render_seat(
     from scipy.signal import oaconvolve
 
     samples, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
+    check_type("venue_or_plan", venue_or_plan, Venue, FillPlan)
+    check_flag("tail", tail)
     plan = venue_or_plan if isinstance(venue_or_plan, FillPlan) else None
     venue = as_venue(plan.venue if plan else venue_or_plan)
     where = venue.states[check_choice("state", state, tuple(venue.states))]
@@ -201,7 +207,7 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
     >>> loud.tolist(), soft.tolist()
     ([0.5, -1.0], [0.25])
     """
-    peak = float(as_float("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0))
+    peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
     clips = [as_mono("renderings", clip) for clip in renderings]
     highest = max((float(np.abs(clip).max()) for clip in clips), default=0.0)
     gain = 10 ** (peak / 20) / highest if highest > 0 else 1.0

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, check_choice, scalar_out
+from fillalign._check import FloatArray, as_float, as_number, check_choice, scalar_out
 from fillalign.clarity import as_energies, first_arrival_ms
 from fillalign.room import DECAY_NEPERS, as_rt60
 
@@ -60,8 +60,8 @@ _TOP = int(_LIMITS_DB.argmax())
 
 
 def _limits(largest_db: float) -> FloatArray:
-    checked = as_float("largest_db", largest_db, "dB", low=0.0, high=CEILING_DB, open_low=True)
-    scale = np.where(_LIMITS_DB > 0.0, float(checked) / _LARGEST_DB, 1.0)
+    top = as_number("largest_db", largest_db, "dB", low=0.0, high=CEILING_DB, open_low=True)
+    scale = np.where(_LIMITS_DB > 0.0, top / _LARGEST_DB, 1.0)
     return _LIMITS_DB * scale
 
 
@@ -158,6 +158,8 @@ def _echogram(
         as_energies("tail", tail),
         as_float("time_ms", time_ms, "ms"),
     )
+    if np.broadcast_shapes(rate.shape, times.shape[1:]) != times.shape[1:]:
+        raise ValueError(f"rt60_s must fit one band's seats, {times.shape[1:]}, got {rate.shape}")
     order = np.argsort(times, axis=0)
     sound, reverberant, times = (
         np.take_along_axis(part, order, 0) for part in (sound, reverberant, times)
@@ -215,7 +217,7 @@ def echo_criterion(
     """
     word = check_choice("programme", programme, tuple(ECHO_LIMITS))
     exponent, step = _ECHO_EXPONENT_AND_STEP_S[word]
-    pulse_s = as_float("pulse_ms", pulse_ms, "ms", low=0.1, high=5.0) / 1000.0
+    pulse_s = as_number("pulse_ms", pulse_ms, "ms", low=0.1, high=5.0) / 1000.0
     rate = DECAY_NEPERS / as_rt60(rt60_s)
     times, sound, power = _echogram(direct, time_ms, tail, rate)
     gaussian = 2 ** (exponent / 2) * math.gamma((exponent + 1) / 2) / math.sqrt(math.pi)

@@ -7,7 +7,7 @@ import textwrap
 import warnings
 from dataclasses import dataclass
 
-from fillalign._check import RangeWarning, as_float
+from fillalign._check import RangeWarning, as_number
 from fillalign.air import Air
 from fillalign.arrivals import drift_ms_per_c, seat_delay_ms
 from fillalign.levels import fill_level_db
@@ -146,7 +146,11 @@ def quick_answer(
     (75.0, 3602, -4.0)
     """
     for name, distance in (("main_m", main_m), ("fill_m", fill_m)):
-        as_float(name, distance, "m", low=0.0)
+        as_number(name, distance, "m", low=0.0)
+    rest = {"main_latency_ms": main_latency_ms, "fill_latency_ms": fill_latency_ms,
+            "margin_ms": margin_ms, "sample_rate_hz": sample_rate_hz}
+    for name, number in rest.items():
+        as_number(name, number)
     air = Air(temperature_c, humidity_pct, pressure_kpa)
 
     def wanted_ms(here: Air) -> float:
@@ -194,11 +198,11 @@ def _levels(
 ) -> dict[str, float]:
     """Return what the meter readings add to the answer."""
     if fill_db is not None:
-        as_float("fill_db", fill_db, "dB", low=-100.0, high=200.0)
+        as_number("fill_db", fill_db, "dB", low=-100.0, high=200.0)
     if mains_db is None or goal_db is None:
         return {}
-    as_float("mains_db", mains_db, "dB", low=-100.0, high=200.0)
-    as_float("goal_db", goal_db, "dB", low=-100.0, high=200.0)
+    as_number("mains_db", mains_db, "dB", low=-100.0, high=200.0)
+    as_number("goal_db", goal_db, "dB", low=-100.0, high=200.0)
     needed = float(fill_level_db(mains_db, goal_db))
     found = {"fill_db": needed}
     if fill_db is not None:

@@ -15,7 +15,15 @@ from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_mono, as_rate, check_choice
+from fillalign._check import (
+    FloatArray,
+    as_mono,
+    as_number,
+    as_rate,
+    as_whole,
+    check_choice,
+    check_type,
+)
 from fillalign._text import quoted
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
@@ -48,10 +56,11 @@ class _Played:
         name, number = "channel", self.channel
         if reference is not None:
             name, number = "reference_channel", reference
+        check_type("recording", take, Recording)
         count = take.samples.shape[1]
-        if not 1 <= number <= count:
+        if not 1 <= as_whole(name, number) <= count:
             raise ValueError(f"{name} must be between 1 and {count}, got {number}")
-        samples = take.samples[:, number - 1]
+        samples = take.samples[:, int(number) - 1]
         check_take(take, samples, self.rate, needed_s)
         sound = Sound.of(samples, self.signal, self.rate)
         check_speed(samples, self.signal, sound.response, self.rate)
@@ -63,8 +72,8 @@ def _read_turns(
 ) -> GapReading:
     if spacing_s is None:
         raise ValueError("spacing_s must be given for one-after-other")
-    spacing = float(as_float("spacing_s", spacing_s, "s", low=played.seconds, high=120))
-    if turns not in (2, 3):
+    spacing = as_number("spacing_s", spacing_s, "s", low=played.seconds, high=120)
+    if as_whole("turns", turns) not in (2, 3):
         raise ValueError(f"turns must be 2 or 3, got {turns!r}")
     sound = played.heard(take, needed_s=(turns - 1) * spacing + played.seconds)
     return one_after_other(sound, spacing * 1000, turns)
@@ -84,8 +93,8 @@ def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, s
                mains_alone: Recording | None) -> GapReading:
     low, high = _USUAL_GAPS_MS
     if planned_gap_ms is not None:
-        planned = float(as_float("planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150))
-        reach = float(as_float("search_ms", search_ms, "ms", low=0.5, high=40))
+        planned = as_number("planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150)
+        reach = as_number("search_ms", search_ms, "ms", low=0.5, high=40)
         low, high = planned - reach, planned + reach
     both = played.heard(take, needed_s=played.seconds)
     if mains_alone is not None:
@@ -207,7 +216,8 @@ def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, fl
     >>> correction_ms(GapReading(gap_ms=3.5, uncertainty_ms=0.04), 5.0)
     (1.5, 0.04)
     """
-    planned = float(as_float("planned_gap_ms", planned_gap_ms, "ms"))
+    check_type("reading", reading, GapReading)
+    planned = as_number("planned_gap_ms", planned_gap_ms, "ms")
     if reading.gap_ms is None or reading.uncertainty_ms is None:
         raise ValueError(f"there is nothing to correct by: {reading.cannot_tell}")
     return planned - reading.gap_ms, reading.uncertainty_ms
@@ -242,7 +252,8 @@ def measured_levels(
     >>> round(mains[1000], 2), round(fill[1000], 2)
     (70.0, 64.0)
     """
-    total = float(as_float("mains_dba", mains_dba, "dBA", low=20, high=140))
+    check_type("reading", reading, GapReading)
+    total = as_number("mains_dba", mains_dba, "dBA", low=20, high=140)
     if not reading.mains_db:
         raise ValueError("the reading holds no levels by octave: record mains and fill apart")
     exact = dict(zip(OCTAVES_NOMINAL, OCTAVES_HZ, strict=True))
@@ -261,7 +272,7 @@ def measured_toml(measured: Sequence[Measured]) -> str:
 
     Parameters
     ----------
-    measured : sequence of Measured
+    measured : list or tuple of Measured
         Levels of one output each, by octave or in dBA; written to 0.1 dB.
 
     Examples
@@ -276,7 +287,9 @@ def measured_toml(measured: Sequence[Measured]) -> str:
     <BLANKLINE>
     """
     entries = []
+    check_type("measured", measured, list, tuple)
     for item in measured:
+        check_type("each of measured", item, Measured)
         at = ", ".join(repr(round(float(x), 3)) for x in item.at_m)
         level = (f"level_dba = {item.level_dba:.1f}" if item.level_dba is not None else
                  "by_octave_db = {"

@@ -29,7 +29,7 @@ def as_rt60(rt60_s: ArrayLike) -> FloatArray:
 
 
 def _as_distance(distance_m: ArrayLike) -> FloatArray:
-    return as_float("distance_m", distance_m, "m", low=0.0, high=10000.0, open_low=True)
+    return as_float("distance_m", distance_m, "m", low=1e-6, high=10000.0)
 
 
 def _as_volume(volume_m3: ArrayLike) -> FloatArray:
@@ -42,7 +42,7 @@ def direct_energy(distance_m: ArrayLike) -> Any:
     Parameters
     ----------
     distance_m : array_like
-        Distance in m, above 0.
+        Distance in m, 1e-6 to 10000.
 
     Returns
     -------

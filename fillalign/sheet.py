@@ -9,13 +9,14 @@ from __future__ import annotations
 import csv
 import io
 import math
+import os
 import textwrap
 from collections.abc import Iterable
-from os import PathLike
 from pathlib import Path
 
 import numpy as np
 
+from fillalign._check import as_path, check_type
 from fillalign._files import SheetError, write_whole
 from fillalign._text import csv_text, plain, slug
 from fillalign.plan import FillPlan
@@ -111,6 +112,7 @@ def setup_sheet_text(plan: FillPlan) -> str:
     >>> print(setup_sheet_text(plan).splitlines()[0])
     SET-UP SHEET: Lantern Room
     """
+    check_type("plan", plan, FillPlan)
     lines = [plain(f"SET-UP SHEET: {plan.venue.name}"), *_wrapped([air_text(plan)], ""), "",
              f"Air found: {BLANK} C {BLANK} %   date and time: {BLANK}{BLANK}   set by: {BLANK}"]
     lines += [*_heading("Settings"), *_settings_lines(plan)]
@@ -154,6 +156,7 @@ def setup_sheet_csv(plan: FillPlan) -> str:
     >>> setup_sheet_csv(plan).splitlines()[2][:21]
     'Fill,fill,Wanted fill'
     """
+    check_type("plan", plan, FillPlan)
     readings = {fill.output: fill.reading for fill in sounding_fills(plan)}
     later = plan.retime_rows(plan.planned_airs())
     air = plan.air
@@ -203,11 +206,12 @@ def setup_sheet_html(plan: FillPlan) -> str:
     """Return the set-up sheet as one page for printing; see `fillalign.sheet_html`."""
     from fillalign.sheet_html import page
 
+    check_type("plan", plan, FillPlan)
     return page(plan)
 
 
 def write_sheet(
-    plan: FillPlan, folder: str | PathLike[str], *, overwrite: bool = False
+    plan: FillPlan, folder: str | os.PathLike[str], *, overwrite: bool = False
 ) -> tuple[Path, ...]:
     """Write the set-up sheet as text, CSV and HTML, all three whole or none.
 
@@ -240,15 +244,15 @@ def write_sheet(
     ...     [path.name for path in write_sheet(plan, folder)]
     ['lantern-room-sheet.txt', 'lantern-room-sheet.csv', 'lantern-room-sheet.html']
     """
-    base = Path(folder)
-    if not base.is_dir():
+    base = as_path("folder", folder)
+    if not os.path.isdir(base):
         raise SheetError(base, "is no folder; make it first, or name another")
-    paths = [base / f"{slug(plan.venue.name)}-sheet.{kind}" for kind in ("txt", "csv", "html")]
     contents = (
         setup_sheet_text(plan).encode(),
         # The mark at the start makes spreadsheets read the names as UTF-8.
         setup_sheet_csv(plan).encode("utf-8-sig"),
         setup_sheet_html(plan).encode(),
     )
+    paths = [base / f"{slug(plan.venue.name)}-sheet.{kind}" for kind in ("txt", "csv", "html")]
     write_whole(dict(zip(paths, contents, strict=True)), overwrite=overwrite)
     return tuple(paths)

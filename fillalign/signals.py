@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_mono, as_rate, as_whole
+from fillalign._check import FloatArray, as_mono, as_number, as_rate, as_whole
 
 
 def _scaled(signal: FloatArray, peak_dbfs: float) -> FloatArray:
-    peak = float(as_float("peak_dbfs", peak_dbfs, "dB", low=-60, high=0))
+    peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60, high=0)
     scaled: FloatArray = signal * (10 ** (peak / 20) / np.abs(signal).max())
     return scaled
 
@@ -64,9 +64,9 @@ def exponential_sweep(
     (96000, 0.501)
     """
     rate = as_rate(sample_rate_hz)
-    length = float(as_float("seconds", seconds, "s", low=0.1, high=60))
-    low = float(as_float("low_hz", low_hz, "Hz", low=10, high=rate / 4))
-    high = float(as_float("high_hz", high_hz, "Hz", low=2 * low, high=0.49 * rate))
+    length = as_number("seconds", seconds, "s", low=0.1, high=60)
+    low = as_number("low_hz", low_hz, "Hz", low=10, high=rate / 4)
+    high = as_number("high_hz", high_hz, "Hz", low=2 * low, high=0.49 * rate)
     time = np.arange(round(length * rate)) / rate
     pace = length / np.log(high / low)
     sweep = np.sin(2 * np.pi * low * pace * np.expm1(time / pace))
@@ -110,10 +110,11 @@ def click_train(
     """
     rate = as_rate(sample_rate_hz)
     count = as_whole("clicks", clicks, low=1, high=60)
-    first = float(as_float("spacing_ms", spacing_ms, "ms", low=50, high=5000)) / 1000
+    first = as_number("spacing_ms", spacing_ms, "ms", low=50, high=5000) / 1000
     order = np.arange(count)
     starts = np.round(rate * (0.005 + order * first + 0.007 * order * (order - 1) / 2)).astype(int)
-    stroke, dip = 1e-4, 1e-3
+    # At least one sample inside the stroke, also at 8 kHz.
+    stroke, dip = max(1e-4, 2.0 / rate), 1e-3
     time = np.arange(round((stroke + dip) * rate) + 1) / rate
     up = np.where(time < stroke, np.sin(np.pi * time / stroke) ** 2, 0.0)
     after = np.clip((time - stroke) / dip, 0, 1)
@@ -154,7 +155,7 @@ def pink_noise(
     True
     """
     rate = as_rate(sample_rate_hz)
-    length = float(as_float("seconds", seconds, "s", low=0.1, high=600))
+    length = as_number("seconds", seconds, "s", low=0.1, high=600)
     size = round(length * rate)
     frequency = np.fft.rfftfreq(size, 1 / rate)
     spectrum = np.fft.rfft(np.random.default_rng(as_whole("seed", seed)).standard_normal(size))
@@ -194,7 +195,7 @@ def take_turns(signal: ArrayLike, *, spacing_s: float, sample_rate_hz: float) ->
     (864000, 2)
     """
     mono, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
-    spacing = float(as_float("spacing_s", spacing_s, "s", low=mono.size / rate, high=120))
+    spacing = as_number("spacing_s", spacing_s, "s", low=mono.size / rate, high=120)
     step = round(spacing * rate)
     turns = np.zeros((3 * step, 2))
     for turn, channel in enumerate((0, 1, 0)):

@@ -185,7 +185,7 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     delay_ms : array_like
         Delay in ms.
     step_ms : float
-        The device's step, above 0 ms.
+        The device's step in ms, at least 1e-6.
 
     Returns
     -------
@@ -206,7 +206,7 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     >>> round_up_to_step(75.03, 0.1)
     75.1
     """
-    step = as_float("step_ms", step_ms, "ms", low=0.0, open_low=True)
+    step = as_float("step_ms", step_ms, "ms", low=1e-6)
     # A delay that is a multiple already must not climb a step by rounding error.
     steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
     return scalar_out(np.round(steps * step, 9))

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._check import FloatArray, as_float, check_choice
+from fillalign._check import FloatArray, as_float, check_choice, check_type
 from fillalign._text import listed, quoted, short
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
@@ -407,12 +407,15 @@ def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
         check_choice(f"the kind {of}", source.kind, FILL_KINDS)
 
 
-def check_outputs(venue: Venue, names: Iterable[str]) -> None:
-    """Raise ValueError at the first name that no output has, and TypeError if it is no Venue."""
+def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
+    """Return names of outputs, or raise ValueError at the first that no output has."""
     as_venue(venue)
-    for name in names:
-        if name not in venue.outputs:
+    check_type("outputs", names, Iterable)
+    given = tuple(names)
+    for name in given:
+        if not isinstance(name, str) or name not in venue.outputs:
             raise ValueError(f"no output named {quoted(name)}; there are {listed(venue.outputs)}")
+    return given
 
 
 def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:

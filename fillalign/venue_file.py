@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from fillalign._check import as_path
 from fillalign._text import plain
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.venue import (
@@ -306,7 +307,7 @@ def read_venue(path: str | PathLike[str]) -> Venue:
     ...         print(str(error).splitlines()[0])
     hall.toml: [venue]: must be written as [venue], got 3
     """
-    file = Path(path)
+    file = as_path("path", path)
     log = Log()
     tables = _read_tables(_load(file), log)
     locate_sources(tables, log)

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import SAMPLE_RATES_HZ, FloatArray, as_float, as_rate
+from fillalign._check import SAMPLE_RATES_HZ, FloatArray, as_float, as_path, as_rate
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
 
@@ -103,12 +103,12 @@ def write_wav(
     >>> read_wav(path).samples.shape
     (48000, 1)
     """
-    target = Path(path)
+    target = as_path("path", path)
     samples = as_float("signal", signal, low=-1, high=1)
     rate = int(as_rate(sample_rate_hz))
-    if bits not in (16, 24):
+    if not isinstance(bits, int) or bits not in (16, 24):
         raise ValueError(f"bits must be 16 or 24, got {bits!r}")
-    channels = 1 if samples.ndim == 1 else samples.shape[-1]
+    channels = samples.shape[1] if samples.ndim == 2 else 1
     if samples.ndim not in (1, 2) or samples.size == 0 or channels > MAX_CHANNELS:
         raise ValueError(f"signal must be (n,) or (n, 1 to 8), got shape {samples.shape}")
     if target.suffix.lower() not in _WAV_SUFFIXES:
@@ -143,12 +143,14 @@ def _parse_wav(content: bytes) -> tuple[int, Any]:
 def _as_samples(data: Any) -> FloatArray:
     """Return stored samples as floats between -1 and 1, shape (n, channels)."""
     kind = data.dtype
-    samples: FloatArray = np.asarray(data, dtype=np.float64)
-    samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
-    if kind == np.uint8:
-        samples, kind = samples - 128, np.dtype(np.int8)
-    scale = 2.0 ** (8 * kind.itemsize - 1) if kind.kind == "i" else 1.0
-    return samples / scale
+    # Some patterns of bits are no numbers; the check that follows finds them.
+    with np.errstate(invalid="ignore"):
+        samples: FloatArray = np.asarray(data, dtype=np.float64)
+        samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
+        if kind == np.uint8:
+            samples, kind = samples - 128, np.dtype(np.int8)
+        scale = 2.0 ** (8 * kind.itemsize - 1) if kind.kind == "i" else 1.0
+        return samples / scale
 
 
 def _wav_fault(rate: int, samples: FloatArray) -> str | None:
@@ -164,6 +166,19 @@ def _wav_fault(rate: int, samples: FloatArray) -> str | None:
     if not np.isfinite(samples).all():
         return "holds samples that are not finite numbers (NaN or infinity)"
     return None
+
+
+def _content(file: Path) -> bytes:
+    """Return the bytes of a file, or raise OSError or ValueError with the reason."""
+    if not file.exists():
+        raise ValueError("there is no such file")
+    if not file.is_file():
+        raise ValueError("is a folder, not a file")
+    if file.suffix.lower() not in _WAV_SUFFIXES:
+        raise ValueError("the name does not end in .wav; only WAV files can be read")
+    if file.stat().st_size > MAX_FILE_BYTES:
+        raise ValueError("is larger than 1 GB; cut it to the take that matters")
+    return file.read_bytes()
 
 
 def read_wav(path: str | os.PathLike[str]) -> Recording:
@@ -191,22 +206,13 @@ def read_wav(path: str | os.PathLike[str]) -> Recording:
     Traceback (most recent call last):
     fillalign.wav.RecordingError: missing.wav: there is no such file
     """
-    file = Path(path)
-    if not file.exists():
-        raise RecordingError(path, "there is no such file")
-    if not file.is_file():
-        raise RecordingError(path, "is a folder, not a file")
-    if file.suffix.lower() not in _WAV_SUFFIXES:
-        raise RecordingError(path, "the name does not end in .wav; only WAV files can be read")
-    if file.stat().st_size > MAX_FILE_BYTES:
-        raise RecordingError(path, "is larger than 1 GB; cut it to the take that matters")
     try:
-        rate, data = _parse_wav(file.read_bytes())
+        rate, data = _parse_wav(_content(as_path("path", path)))
+        samples = _as_samples(data)
+        if fault := _wav_fault(rate, samples):
+            raise ValueError(fault)
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error.strerror})") from None
     except ValueError as error:
         raise RecordingError(path, str(error)) from None
-    samples = _as_samples(data)
-    if fault := _wav_fault(rate, samples):
-        raise RecordingError(path, fault)
     return Recording(samples, rate)

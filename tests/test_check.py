@@ -13,8 +13,13 @@ from hypothesis import strategies as st
 from fillalign._check import (
     as_float,
     as_float_extent,
+    as_number,
+    as_path,
     as_points,
+    as_whole,
     check_choice,
+    check_flag,
+    check_type,
     range_text,
     scalar_out,
 )
@@ -105,9 +110,34 @@ def test_ends_belong_to_the_range_unless_it_is_open():
             as_float("x", value, low=0.0, open_low=True)
 
 
-def test_the_widest_finite_numbers_pass():
-    widest = [-1.7e308, 1.7e308]
+def test_the_widest_finite_numbers_pass_and_wider_ones_would_overflow():
+    widest = [-1e100, 1e100]
     assert as_float("x", widest).tolist() == widest
+    for wider in (-1.1e100, 1.7e308, [0.0, 1e101]):
+        with pytest.raises(ValueError, match=r"x must be a finite number, got .*: at most 1e\+100"):
+            as_float("x", wider)
+
+
+def test_one_number_is_no_array():
+    assert as_number("x", np.float32(2.5)) == as_number("x", np.array(2.5)) == 2.5
+    for several in ([1.0], [[1.0, 2.0]], np.ones(3), []):
+        with pytest.raises(TypeError, match="x must be one number, got an array of shape"):
+            as_number("x", several)
+    assert as_whole("x", 3.0) == 3
+    with pytest.raises(ValueError, match=r"x must be a whole number, got 2\.5"):
+        as_whole("x", 2.5)
+
+
+def test_records_and_flags_are_named():
+    check_type("x", 1, int, str)
+    check_flag("x", np.bool_(False))
+    with pytest.raises(TypeError, match="x must be an int or str, got list"):
+        check_type("x", [], int, str)
+    with pytest.raises(TypeError, match="x must be True or False, got int"):
+        check_flag("x", 1)
+    for path in (b"x", 3, None):
+        with pytest.raises(TypeError, match="x must be a path as text, got"):
+            as_path("x", path)
 
 
 @pytest.mark.parametrize(("value", "unit", "ending"), [

@@ -246,8 +246,8 @@ def test_scalars_give_python_numbers():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: filters.low_cut_response(-1.0, 80.0), "frequency_hz must be at least 0 Hz"),
-        (lambda: filters.low_cut_response(1.0, 0.0), "corner_hz must be above 0 Hz, got 0"),
+        (lambda: filters.low_cut_response(-1.0, 80.0), "frequency_hz must be between 0 and"),
+        (lambda: filters.low_cut_response(1.0, 0.0), "corner_hz must be between 0.001 and"),
         (lambda: filters.low_cut_response(1.0, 80.0, order=3), "must be one of 2, 4, 8, got 3"),
         (lambda: filters.low_cut_group_delay_ms(1.0, 80.0, order=9, kind="butterworth"),
          "order of a butterworth low cut must be one of 1, 2, .* got 9"),

@@ -113,7 +113,7 @@ def test_broadcasting_equals_looping():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: room.direct_energy(0.0), r"distance_m must be above 0 and .* m, got 0"),
+        (lambda: room.direct_energy(0.0), r"distance_m must be between 1e-06 and .* m, got 0"),
         (lambda: room.early_share(0.0), r"rt60_s must be between 0.05 and 30 s, got 0"),
         (lambda: room.early_share(1.0, gap_ms=-1.0), r"gap_ms must be at least 0 ms, got -1"),
         (lambda: room.early_share(1.0, early_ms=-50), r"early_ms must be between 0 and 1000 ms"),

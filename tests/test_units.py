@@ -59,7 +59,7 @@ def test_multiples_stay():
     [
         (lambda: ms_to_samples(1.0, 10.0), "sample_rate_hz must be between 8000 and 768000 Hz"),
         (lambda: samples_to_ms(1.0, 1e9), "sample_rate_hz must be between 8000 and 768000 Hz"),
-        (lambda: round_up_to_step(1.0, 0.0), "step_ms must be above 0 ms, got 0"),
+        (lambda: round_up_to_step(1.0, 0.0), "step_ms must be at least 1e-06 ms, got 0"),
         (lambda: m_to_ft(np.nan), "length_m must be a finite number"),
         (lambda: ft_to_m(np.inf), "length_ft must be a finite number"),
         (lambda: ms_to_m(np.inf, Air(20.0)), "time_ms must be a finite number"),
