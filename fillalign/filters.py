@@ -288,10 +288,11 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
 
     samples = as_float("signal", signal)
     sections = np.ascontiguousarray(as_float("sos", sos))
-    if sections.ndim != 2 or sections.shape[1] != 6 or not (sections[:, 3] == 1.0).all():
+    fits = sections.ndim == 2 and sections.shape[1] == 6 and len(sections) > 0
+    if not fits or (sections[:, 3] != 1.0).any():
         raise ValueError("sos must hold second-order sections, shape (sections, 6) with 1 in the "
                          f"fourth column, got shape {sections.shape}")
-    if as_whole("axis", axis) not in range(-samples.ndim, samples.ndim):
+    if as_whole("axis", axis, low=-64.0) not in range(-samples.ndim, samples.ndim):
         raise ValueError(f"axis must be one of the signal's {samples.ndim}, got {axis}")
     if not samples.size:
         return samples

@@ -164,7 +164,6 @@ def render_seat(
     from scipy.signal import oaconvolve
 
     samples, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
-    check_type("venue_or_plan", venue_or_plan, Venue, FillPlan)
     check_flag("tail", tail)
     plan = venue_or_plan if isinstance(venue_or_plan, FillPlan) else None
     venue = as_venue(plan.venue if plan else venue_or_plan)

@@ -113,19 +113,6 @@ def test_bits_that_are_no_number_are_named(tmp_path):
                 read_wav(path)
 
 
-def test_a_public_name_stays_what_it_is_when_its_module_is_loaded():
-    """A module with the name of a function would take its place in the package."""
-    import importlib
-    import pkgutil
-
-    for module in pkgutil.iter_modules(fillalign.__path__):
-        if module.name != "__main__":
-            importlib.import_module(f"fillalign.{module.name}")
-    modules = [name for name in fillalign.__all__
-               if type(getattr(fillalign, name)).__name__ == "module"]
-    assert modules == []
-
-
 @pytest.mark.parametrize("rate", [8000, 8022, 11025, 16000])
 def test_clicks_at_low_rates(rate):
     clicks = fillalign.click_train(clicks=3, sample_rate_hz=rate)
@@ -159,8 +146,8 @@ def test_values_that_fit_nowhere(call, message):
     (lambda: fillalign.measured_toml([1]), "each of measured must be a Measured, got int"),
     (lambda: fillalign.fill_level_db(80.0, 84.0, coherent=[True]), "coherent must be True or Fal"),
     (lambda: fillalign.measure_gap(None, [1.0, 2.0], 48000, mode="together"),
-     "recording must be a Recording, got NoneType"),
-    (lambda: fillalign.seat_field(fuzz.small_hall(), 3), "settings must be a Mapping, got int"),
+     "recording must be a Recording, such as"),
+    (lambda: fillalign.seat_field(fuzz.small_hall(), 3), "settings must be OutputSettings by"),
     (lambda: fillalign.seat_field(fuzz.small_hall(), sounding=3), "outputs must be an Iterable"),
 ])
 def test_records_that_are_others(call, message):
