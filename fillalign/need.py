@@ -387,7 +387,9 @@ def _area_needs(
     gains = gains_of(settings, mix.outputs, sounding)
     power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)
     checked = check_rows(bench, reference, profile, power, bench.row_index(settings, gains))
-    loud = np.isin(bench.paths.source_output, np.flatnonzero(gains > 0))
+    loud = gains[bench.paths.source_output] > 0
+    # A sub covers every seat, and says nothing of the highs there.
+    loud &= np.array([source.role != "sub" for source in bench.venue.sources])
     inside = bench.paths.within[loud].any(axis=0)
     return tuple(
         _area_need(

@@ -13,7 +13,9 @@ from fillalign import (
     ECHO_LIMITS,
     OCTAVES_NOMINAL,
     Air,
+    Loudspeaker,
     OutputSettings,
+    Source,
     evaluate,
     field,
     fill_delay_ms,
@@ -752,3 +754,21 @@ def test_a_tier_takes_a_low_cut_that_all_its_devices_have():
     plan = plan_fills(none)
     assert all(plan.settings[name].low_cut_hz is None for name in names)
     assert any("none in common" in line for line in plan.fills[0].reasons)
+
+
+def test_subs_cover_nobody():
+    # Coverage is where the highs go (common practice); a sub goes everywhere.
+    hall = small_hall()
+    narrow = replace(hall.loudspeakers["main box"], coverage_deg=(40.0, 20.0))
+    sub = Loudspeaker("sub", (350.0, 350.0), 120.0, level_dba=80.0, low_limit_hz=35.0)
+    with_sub = replace(
+        hall,
+        loudspeakers={**hall.loudspeakers, "main box": narrow, "sub": sub},
+        outputs={**hall.outputs, "Sub": replace(hall.outputs["Mains"], name="Sub")},
+        sources=(*hall.sources, Source("Sub", "sub", "Sub", "sub", (0.0, 0.0, 0.5),
+                                       (9.0, 0.0, 0.5))),
+    )
+    bare = replace(hall, loudspeakers={**hall.loudspeakers, "main box": narrow})
+    shares = [[need.outside_share for need in plan_fills(v).needs] for v in (bare, with_sub)]
+    assert shares[0] == shares[1]
+    assert max(shares[0]) > 0.1
