@@ -42,13 +42,13 @@ def peak_bytes(work, count):
     # Levels of everything (3) and of each output (2) in 27 bands, two arrivals, a place.
     (seat_field, (5 * 27 + 2 + 3) * 8),
     (seat_speech, 400),
-    (plan_fills, 700),
+    (plan_fills, 150),
 ])
 def test_memory_for_a_seat_is_bounded(work, most_bytes):
-    """Between venues of which both are worked through in several blocks."""
-    few, low = peak_bytes(work, 4000)
-    many, high = peak_bytes(work, 12_000)
-    assert (few, many) == (3872, 11_858)
+    """Between venues of which both have more rows than the planner decides on."""
+    few, low = peak_bytes(work, 12_000)
+    many, high = peak_bytes(work, 20_000)
+    assert (few, many) == (11_858, 20_000)
     assert (high - low) / (many - few) < 1.25 * most_bytes
     assert low < 60e6
 
