@@ -178,7 +178,7 @@ def late_map_figure() -> LiveFigure:
             Slider("ahead_m", "That seat farther than the fill by", 1, 40, 15, unit="m"),
             Slider("aside_m", "That seat aside of the line by", -30, 30, 15, unit="m"),
         ],
-        draw, update, continuous=False,
+        draw, update,
         description="A map from above round the fill, with lines of equal gap and the gap on each, "
                     "the darker the later; broken lines on white where it comes first.",
         size_in=(8, 4.6),

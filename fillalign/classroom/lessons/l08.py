@@ -104,7 +104,6 @@ def gap_figure() -> LiveFigure:
         ],
         draw, update,
         description="A line that rises with temperature and crosses zero where the margin is gone.",
-        continuous=False,
     )
 
 
