@@ -244,7 +244,7 @@ class Venue:
     TypeError, ValueError
         Where its parts do not fit together: names that are not in it, an output
         without loudspeakers, a loudspeaker without a level, a state of a room
-        without its decay. Numbers are checked when they are used.
+        without its decay. Most numbers are checked only when they are used.
 
     Examples
     --------
@@ -300,6 +300,9 @@ class Venue:
                                  "level_by_octave_db, got neither")
         for output in self.outputs.values():
             check_choice(f"the feed of output {quoted(output.name)}", output.feed, FEEDS)
+            late = f"latency_ms of output {quoted(output.name)}"
+            as_float(late, output.latency_ms, "ms", low=0.0, high=1000.0)
+        as_float("image_margin_ms", self.goals.image_margin_ms, "ms", low=-100.0, high=100.0)
         areas = [area.name for area in self.areas]
         if not areas:
             raise ValueError("a venue needs at least one seat area, got none")
