@@ -28,6 +28,7 @@ from fillalign.directivity import (
     off_axis_angles,
 )
 from fillalign.levels import a_weighting_db, pink_band_levels_db
+from fillalign.room import NEAREST_M
 from fillalign.venue import Loudspeaker, Source, State, Venue
 
 IntArray = NDArray[np.int64]
@@ -299,7 +300,7 @@ def _trace_source(
         "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),
         "tail_power": at_1m**2 * power / 100.0,
         "distance_m": np.maximum(
-            np.linalg.norm(points - positions.mean(axis=0), axis=1), NOWHERE_M
+            np.linalg.norm(points - positions.mean(axis=0), axis=1), NEAREST_M
         ),
     }
 

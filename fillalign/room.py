@@ -18,6 +18,9 @@ from fillalign._check import FloatArray, as_float, scalar_out
 DECAY_NEPERS = 13.8
 """Energy decay over one RT60 (60 dB) as an exponent, as printed by the sources."""
 
+NEAREST_M = 1e-6
+"""Shortest distance in m that has a reverberant level."""
+
 _BARRON_LEE_LEVEL = 31200.0
 _SABINE_S_PER_M = 0.161
 _REFERENCE_M = 10.0
@@ -29,7 +32,7 @@ def as_rt60(rt60_s: ArrayLike) -> FloatArray:
 
 
 def _as_distance(distance_m: ArrayLike) -> FloatArray:
-    return as_float("distance_m", distance_m, "m", low=1e-6, high=10000.0)
+    return as_float("distance_m", distance_m, "m", low=NEAREST_M, high=10000.0)
 
 
 def _as_volume(volume_m3: ArrayLike) -> FloatArray:
