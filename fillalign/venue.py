@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from fillalign._check import FloatArray, as_float, check_choice, check_type
+from fillalign._records import check_record
 from fillalign._text import listed, quoted, short
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
@@ -288,7 +289,8 @@ class Venue:
     defaults_used: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Check what one part says of another."""
+        """Check the kinds of all fields, and what one part says of another."""
+        check_record(self)
         check_choice("programme", self.programme, PROGRAMMES)
         check_choice("delay_rule", self.goals.delay_rule, DELAY_RULES)
         for kind in ("states", "loudspeakers", "outputs"):
@@ -365,8 +367,6 @@ class Venue:
 
 
 def _check_names(kind: str, parts: Mapping[str, State | Loudspeaker | Output]) -> None:
-    if not isinstance(parts, Mapping):
-        raise TypeError(f"{kind} must be a mapping of names, got {quoted(parts)}")
     for name, part in parts.items():
         if part.name != name:
             raise ValueError(f"{kind} must go by their own names, got {quoted(part.name)} as "
@@ -400,8 +400,6 @@ def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
     of = f"of {source.role} {name}"
     check_choice(f"the output {of}", source.output, tuple(venue.outputs))
     check_choice(f"the loudspeaker {of}", source.loudspeaker, tuple(venue.loudspeakers))
-    if isinstance(source.covers, str):
-        raise TypeError(f"covers {of} must be a tuple of areas, got {quoted(source.covers)}")
     for area in source.covers:
         check_choice(f"what a fill covers, {name},", area, tuple(areas))
     if source.role == "fill" and not source.covers:

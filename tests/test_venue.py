@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fillalign import Loudspeaker, Measured, Output, plan_fills, seat_field
+from fillalign import Goals, Loudspeaker, Measured, Output, plan_fills, seat_field
 from fillalign.venue import Area
 from fillalign.venue_file import read_venue
 from tests.small_venue import small_hall
@@ -145,10 +145,39 @@ def test_parts_that_do_not_fit_together_are_named(changes, words):
 
 
 def test_mapping_and_tuple_are_asked_for_where_a_script_slips():
-    with pytest.raises(TypeError, match=r"^loudspeakers must be a mapping of names, got \["):
+    with pytest.raises(TypeError, match=r"^Venue Small Hall: loudspeakers must be a mapping of "
+                       r"text to Loudspeaker, got \["):
         replace(HALL, loudspeakers=list(HALL.loudspeakers.values()))
-    with pytest.raises(TypeError, match=r"^covers of fill 'Fill .*' must be a tuple of areas"):
+    with pytest.raises(TypeError, match=r"^Source Fill .*: covers must be a tuple of any number, "
+                       r"each text, got 'back'$"):
         replace(HALL, **with_source(FILL, covers="back"))
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({"weather_c": 12.0}, "Venue Small Hall: weather_c must be a tuple .*, each a number, got 12"),
+    ({"stage_microphone_m": (0.0, 1.0)}, "stage_microphone_m must be a tuple of 3, each a number"),
+    ({"stage_microphone_m": (0.0, 1.0, np.nan)}, "stage_microphone_m must be a tuple of 3"),
+    ({"hold_back_ms": True}, "hold_back_ms must be a number, got True"),
+    ({"hold_back_ms": 1e200}, "hold_back_ms must be a number, got 1e"),
+    ({"room": 3}, "room must be Room or None, got 3"),
+    ({"measured": ("x",)}, "measured must be a tuple of any number, each Measured, got"),
+    ({"goals": Goals(sti="good")}, "Goals: sti must be a number or None, got 'good'"),
+    ({"outputs": {**HALL.outputs, "Mains": replace(HALL.outputs["Mains"], latency_ms="2")}},
+     "Output Mains: latency_ms must be a number, got '2'"),
+    ({"outputs": {**HALL.outputs, "Mains": replace(HALL.outputs["Mains"], low_cut_orders=(2.5,))}},
+     "Output Mains: low_cut_orders must be a tuple of any number, each a whole number"),
+    ({"loudspeakers": {**HALL.loudspeakers, "main box": replace(
+        HALL.loudspeakers["main box"], level_by_octave_db={"1k": 3.0})}},
+     "Loudspeaker main box: level_by_octave_db must be a mapping of a whole number to a number"),
+])
+def test_fields_that_hold_something_else_are_named(changes, words):
+    with pytest.raises(TypeError, match=words):
+        replace(HALL, **changes)
+
+
+def test_lists_and_arrays_do_for_tuples():
+    place = np.array([0.0, 1.0, 1.5])
+    assert replace(HALL, stage_microphone_m=place, weather_c=[12, np.float32(15)])
 
 
 def test_a_map_takes_points_and_names():
