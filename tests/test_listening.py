@@ -653,7 +653,7 @@ def test_demo_sounds_fit_at_every_demo_venue(name: str) -> None:
         ({"state": "rehearsal"}, r"state must be one of check, show, got 'rehearsal'"),
         ({"settings": {"x": OutputSettings()}}, r"no output named 'x'; there are Mains"),
         ({"reference_db": np.nan}, r"reference_db must be between 0 and 250 dB, got nan"),
-        ({"seed": -1}, r"seed must be at least 0, got -1"),
+        ({"seed": -1}, r"seed must be between 0 and 4294967295, got -1"),
     ],
 )
 def test_rendering_refuses_nonsense(options: dict, message: str) -> None:
