@@ -134,16 +134,13 @@ def say(panel: Control, text: str) -> None:
 
 
 def entry(
-    label: str, *, hint: str = "number", enter: Callable[[], None] | None = None,
-    width: str = "initial",
+    label: str, *, enter: Callable[[], None], hint: str = "number", width: str = "initial"
 ) -> Control:
     """Return a box to type a number into; Enter calls `enter`."""
     box = ipywidgets.Text(description=label, placeholder=hint,
                           style={"description_width": width},
                           layout=ipywidgets.Layout(width="auto", max_width="560px"))
-    if enter is not None:
-        call = enter
-        box.on_msg(lambda _, content, __: call() if content.get("event") == "submit" else None)
+    box.on_msg(lambda _, content, __: enter() if content.get("event") == "submit" else None)
     return box
 
 
