@@ -45,7 +45,7 @@ def _fits(value: object, kind: Any) -> bool:
         number = Integral if kind is int else Real
         # Minus infinity is a trim that is off.
         return isinstance(value, number) and not isinstance(value, bool) and (
-            -_LARGEST <= float(value) <= _LARGEST or float(value) == -math.inf
+            -_LARGEST <= value <= _LARGEST or value == -math.inf
         )
     return isinstance(value, kind)
 

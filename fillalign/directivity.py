@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_points, as_whole, scalar_out
+from fillalign._check import FloatArray, as_float, as_number, as_points, as_whole, scalar_out
 from fillalign.levels import as_frequency
 
 OMNI_DEG = 360.0
@@ -377,7 +377,7 @@ def array_power_factor(
     """
     positions = _array_positions(positions_m)
     frequency = as_frequency("frequency_hz", frequency_hz)
-    speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
+    speed = as_number("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
     amplitude = np.ones(len(positions))
     if amplitudes is not None:
         amplitude = as_float("amplitudes", amplitudes)
@@ -445,12 +445,13 @@ def array_radiated_power(
         raise ValueError(f"aims must have the shape of positions_m, {positions.shape}, "
                          f"got {axes.shape}")
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
-    speed = as_float("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
+    speed = as_number("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
     m_h, m_v, rear = (np.broadcast_to(part, frequency.shape).ravel() for part in _pattern(
         coverage_h_deg, coverage_v_deg, None if control_hz is None else frequency, control_hz,
         rear_floor_db,
     ))
-    across, upright = np.sqrt(box_exponent([coverage_h_deg, coverage_v_deg]))
+    across, upright = (np.sqrt(box_exponent(as_number(name, value, "deg"))) for name, value in (
+        ("coverage_h_deg", coverage_h_deg), ("coverage_v_deg", coverage_v_deg)))
     offsets = positions - positions.mean(axis=0)
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()

@@ -116,7 +116,7 @@ def low_cut_group_delay_ms(
 def _shelf_parts(gain_db: ArrayLike, slope: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Return A and sqrt(A)/Q of the shelf's prototype."""
     a = 10.0 ** (as_float("gain_db", gain_db, "dB", low=-40.0, high=40.0) / 40.0)
-    steep = as_float("slope", slope, low=0.0, high=1.0, open_low=True)
+    steep = as_float("slope", slope, low=1e-3, high=1.0)
     return np.asarray(a), np.sqrt(a * ((a + 1.0 / a) * (1.0 / steep - 1.0) + 2.0))
 
 
@@ -142,7 +142,7 @@ def shelf_response(
     gain_db : array_like
         Gain far above the corner in dB, -40 to 40.
     slope : array_like
-        Steepness S, above 0; 1 is the steepest without overshoot.
+        Steepness S, 0.001 to 1; 1 is the steepest without overshoot.
 
     Raises
     ------
