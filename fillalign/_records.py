@@ -26,6 +26,14 @@ def _declared(kind: Any) -> dict[str, Any]:
     return get_type_hints(kind)
 
 
+def _bearable(number: Real) -> bool:
+    """Whether a number can be computed with; minus infinity is a trim that is off."""
+    try:
+        return -_LARGEST <= float(number) <= _LARGEST or float(number) == -math.inf
+    except OverflowError:
+        return False
+
+
 def _fits(value: object, kind: Any) -> bool:
     """Whether a value is of a declared kind; lists and arrays will do for tuples."""
     origin, inner = get_origin(kind), get_args(kind)
@@ -43,10 +51,7 @@ def _fits(value: object, kind: Any) -> bool:
         )
     if kind in (float, int):
         number = Integral if kind is int else Real
-        # Minus infinity is a trim that is off.
-        return isinstance(value, number) and not isinstance(value, bool) and (
-            -_LARGEST <= value <= _LARGEST or value == -math.inf
-        )
+        return isinstance(value, number) and not isinstance(value, bool) and _bearable(value)
     return isinstance(value, kind)
 
 

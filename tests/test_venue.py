@@ -158,6 +158,7 @@ def test_mapping_and_tuple_are_asked_for_where_a_script_slips():
     ({"stage_microphone_m": (0.0, 1.0)}, "stage_microphone_m must be a tuple of 3, each a number"),
     ({"stage_microphone_m": (0.0, 1.0, np.nan)}, "stage_microphone_m must be a tuple of 3"),
     ({"hold_back_ms": True}, "hold_back_ms must be a number, got True"),
+    ({"hold_back_ms": 10**400}, "hold_back_ms must be a number, got 1"),
     ({"hold_back_ms": 1e200}, "hold_back_ms must be a number, got 1e"),
     ({"room": 3}, "room must be Room or None, got 3"),
     ({"measured": ("x",)}, "measured must be a tuple of any number, each Measured, got"),
