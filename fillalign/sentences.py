@@ -330,7 +330,8 @@ def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
     worst = int(np.where(broken, checks.echo, -np.inf).argmax())
     x, y, _ = checks.point_m[worst]
     return [
-        f"{len({*checks.seat[broken].tolist()})} seats pass the echo criterion of {limit:g}, worst "
+        f"{len({*checks.seat[broken].tolist()})} seats that hear a fill exceed the "
+        f"echo criterion of {limit:g}, worst "
         f"{checks.echo[worst]:.2f} at x {x:.1f}, y {y:.1f} m: less trim, or a fill nearer to them, "
         "would mend it."
     ]
