@@ -87,17 +87,19 @@ def band_edges_hz(centre_hz: ArrayLike, *, fraction: int = 3) -> tuple[Any, Any]
     return scalar_out(centre / half), scalar_out(centre * half)
 
 
-def _molar_pct(cold: Any, humidity: Any, pressure: Any, exp: Any = np.exp) -> Any:
-    """Return the molar concentration of vapour in percent, annex B, at T0/T and p/p_r."""
-    return humidity * exp(-_VAPOUR_SLOPE * cold**1.261) * (_VAPOUR / pressure)
+def _in_air(t: Any, humidity: Any, p: Any, lib: Any = np) -> tuple[Any, ...]:
+    """Return T0/T, its root, p/p_r times that, vapour in percent (annex B), eqs 3 and 4.
 
-
-def _relaxation(
-    cold: Any, molar: Any, pressure: Any, scaled: Any, exp: Any = np.exp, cbrt: Any = np.cbrt
-) -> tuple[Any, Any]:
-    """Return eqs 3 and 4 at T0/T, p/p_r and p/p_r (T0/T)^(1/2)."""
+    `lib` is numpy, or math for plain floats.
+    """
+    cold = REFERENCE_K / (t + ZERO_C_K)
+    pressure = p / REFERENCE_KPA
+    root = lib.sqrt(cold)
+    scaled = pressure * root
+    molar = humidity * lib.exp(-_VAPOUR_SLOPE * cold**1.261) * (_VAPOUR / pressure)
     oxygen = pressure * (24.0 + 4.04e4 * molar * (0.02 + molar) / (0.391 + molar))
-    return oxygen, scaled * (9.0 + _GROWTH * molar * exp(-4.170 * cbrt(cold)))
+    nitrogen = scaled * (9.0 + _GROWTH * molar * lib.exp(-4.170 * lib.cbrt(cold)))
+    return cold, root, scaled, molar, oxygen, nitrogen
 
 
 def relaxation_frequencies_hz(
@@ -138,10 +140,8 @@ def relaxation_frequencies_hz(
     >>> round(oxygen), round(nitrogen)
     (35414, 332)
     """
-    cold = REFERENCE_K / (read_temperature_c(temperature_c)[0] + ZERO_C_K)
-    pressure = read_pressure_kpa(pressure_kpa)[0] / REFERENCE_KPA
-    molar = _molar_pct(cold, read_humidity_pct(humidity_pct), pressure)
-    oxygen, nitrogen = _relaxation(cold, molar, pressure, pressure * np.sqrt(cold))
+    t, p = read_temperature_c(temperature_c)[0], read_pressure_kpa(pressure_kpa)[0]
+    *_, oxygen, nitrogen = _in_air(t, read_humidity_pct(humidity_pct), p)
     return scalar_out(oxygen), scalar_out(nitrogen)
 
 
@@ -196,8 +196,8 @@ def absorption_db_per_m(
     if not (sure and coldest >= -20.0 and hottest <= 50.0):
         if np.isnan(_accuracy(f, t, humidity, p)).any():
             warnings.warn(_OUTSIDE, RangeWarning, stacklevel=2)
-    if not (f.ndim or t.ndim or humidity.ndim or p.ndim):
-        return _equation_5(f_low, coldest, humidity.item(), p_low, lib=math)
+    if f.size <= _BLOCK and not (t.ndim or humidity.ndim or p.ndim):
+        return _equation_5(f if f.ndim else f_low, coldest, humidity.item(), p_low, math)
     return _in_blocks(f, t, humidity, p)
 
 
@@ -205,13 +205,10 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     """Evaluate eq. 5 along the longest axis in blocks whose temporaries stay in the cache."""
     whole = np.broadcast(*inputs)
     if whole.size == 1:
-        return np.full(whole.shape, _equation_5(*[array.item() for array in inputs], lib=math))
+        f, t, humidity, p = (array.item() for array in inputs)
+        return np.full(whole.shape, _equation_5(f, t, humidity, p, math))
     if whole.size <= _BLOCK:
-        f, *air = inputs
-        if all(array.ndim for array in air):
-            return _equation_5(f, *air)
-        given = [array if array.ndim else array.item() for array in air]
-        return _equation_5(f, *given, lib=np if any(array.ndim for array in air) else math)
+        return _equation_5(*[array if array.ndim else array.item() for array in inputs])
     axis = int(np.argmax(whole.shape)) - whole.ndim
     step = max(1, _BLOCK * whole.shape[axis] // whole.size)
     result = np.empty(whole.shape)
@@ -223,14 +220,8 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     return result
 
 
-def _equation_5(f: Any, t: Any, humidity: Any, p: Any, *, lib: Any = np) -> Any:
-    """Evaluate eq. 5 with the functions of `lib`: numpy, or math for plain floats."""
-    cold = REFERENCE_K / (t + ZERO_C_K)
-    pressure = p / REFERENCE_KPA
-    root = lib.sqrt(cold)
-    scaled = pressure * root
-    molar = _molar_pct(cold, humidity, pressure, lib.exp)
-    oxygen, nitrogen = _relaxation(cold, molar, pressure, scaled, lib.exp, lib.cbrt)
+def _equation_5(f: Any, t: Any, humidity: Any, p: Any, lib: Any = np) -> Any:
+    cold, root, scaled, _, oxygen, nitrogen = _in_air(t, humidity, p, lib)
     molecular = cold * cold * root
     oxygen_weight = _OXYGEN * molecular * lib.exp(_OXYGEN_LOG * cold) * oxygen
     nitrogen_weight = _NITROGEN * molecular * lib.exp(_NITROGEN_LOG * cold) * nitrogen
@@ -245,7 +236,7 @@ def _equation_5(f: Any, t: Any, humidity: Any, p: Any, *, lib: Any = np) -> Any:
 
 
 def _accuracy(f: FloatArray, t: FloatArray, humidity: FloatArray, p: FloatArray) -> FloatArray:
-    molar = _molar_pct(REFERENCE_K / (t + ZERO_C_K), humidity, p / REFERENCE_KPA)
+    molar = _in_air(t, humidity, p)[3]
     per_pa = f / (1000.0 * p)
     common = (p < 200.0) & (per_pa >= 4e-4) & (per_pa <= 10.0)
     usual = common & (t >= -20.0) & (t <= 50.0)
