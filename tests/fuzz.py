@@ -162,7 +162,7 @@ def nodes(tree: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
 def strange(rng: Rng, old: Any) -> Any:
     """Return something in place of a value, often of its own kind."""
     kind = int(rng.integers(6))
-    if isinstance(old, int | float) and not isinstance(old, bool) and kind < 3:
+    if isinstance(old, int | float) and not isinstance(old, bool) and kind < 3 and abs(old) < 1e300:
         return old * float(10 ** rng.uniform(-2, 2)) if kind else float(old + rng.normal(0, 5))
     if kind == 5:
         deep: Any = pick(rng, NUMBERS)
