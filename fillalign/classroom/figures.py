@@ -142,8 +142,6 @@ class Picture:
             self.artists = self._draw(self.figure)
             text = update(self.artists)
             self.figure.set_layout_engine("constrained", wspace=0.06)
-            # Twice, since the room that is left decides which ticks there are, and so their width.
-            self.figure.draw_without_rendering()
             self.figure.draw_without_rendering()
             # Left on, the layout would be solved again for every move of a slider.
             self.figure.set_layout_engine("none")
