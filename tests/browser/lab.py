@@ -78,7 +78,14 @@ _WATCH = """panel => {
 _DONE = """() => window.changedAfter !== null
     || (window.handledAt !== null && performance.now() > window.handledAt + 400)"""
 _FOCUSED = "part => part === document.activeElement"
-_PLAYS = "audio => !audio.paused && audio.currentTime > 0"
+_FOCUS_SOUND = """panel => {
+    const sound = Array.from(panel.querySelectorAll('audio')).pop();
+    sound?.scrollIntoView({block: 'center'});
+    sound?.focus();
+    return !!sound && sound === document.activeElement;
+}"""
+_PLAYS = """panel => Array.from(panel.querySelectorAll('audio')).some(
+    one => !one.paused && one.currentTime > 0)"""
 _CLIPPED = """() => Array.from(document.querySelectorAll(
     '.fill-panel .widget-label, .fill-panel .widget-readout, .fill-panel .fill-words, ' +
     '.fill-panel button, .fill-panel'))
@@ -100,6 +107,19 @@ def poll(what: str, check: Any, *, longest_s: float = SLOW_S, every_s: float = 0
             raise TimeoutError(f"waited {longest_s:g} s for {what}")
         time.sleep(every_s)
     return found
+
+
+def insist(what: str, act: Any, check: Any) -> None:
+    """Do something as often as it takes to have an effect, as a learner would."""
+    for tried in range(TRIES):
+        act()
+        try:
+            poll(what, check, longest_s=KEY_S)
+        except TimeoutError:
+            if tried + 1 == TRIES:
+                raise
+        else:
+            return
 
 
 class Lab:
@@ -258,21 +278,20 @@ class LessonPage:
         after = self.page.evaluate("() => window.changedAfter")
         return None if after is None else float(after)
 
-    def plays(self, audio: Any) -> bool:
-        """Start a sound by the keyboard, hear whether it runs, and stop it again."""
-        audio.scroll_into_view_if_needed()
-
+    def plays(self, panel: Any) -> bool:
+        """Start the last sound of a panel by the keyboard, see whether it runs, and stop it."""
         def started() -> bool:
-            self._focus(audio)
+            # Through the panel, since a sound made anew takes the place of the one there was.
+            poll("the focus", lambda: panel.evaluate(_FOCUS_SOUND))
             self.page.keyboard.press("Space")
             try:
-                poll("sound", lambda: audio.evaluate(_PLAYS), longest_s=5.0)
+                poll("sound", lambda: panel.evaluate(_PLAYS), longest_s=5.0)
             except TimeoutError:
                 return False
             return True
 
         running = any(started() for _ in range(TRIES))
-        audio.evaluate("audio => audio.pause()")
+        panel.evaluate("panel => panel.querySelectorAll('audio').forEach(one => one.pause())")
         return running
 
     def clipped(self) -> list[str]:

@@ -6,7 +6,7 @@ import pytest
 
 from fillalign.classroom.exercises import right_answer
 from fillalign.classroom.registry import find_exercise
-from tests.browser.lab import NOTEBOOKS, ROOT, LessonPage, poll
+from tests.browser.lab import NOTEBOOKS, ROOT, LessonPage, insist, poll
 
 pytestmark = pytest.mark.browser
 SCREENSHOTS = ROOT / "screenshots"
@@ -40,7 +40,7 @@ def moves_of(panel):
 
 def use_panel(lesson, panel, presses):
     """Move every control of a live panel by keys; return the delays until it shows (ms)."""
-    panel.scroll_into_view_if_needed()
+    panel.evaluate("panel => panel.scrollIntoView({block: 'nearest'})")
     title = panel.locator(".fill-title").inner_text()
     readout = panel.locator(".fill-readout")
     text, delays = readout.inner_text(), []
@@ -64,14 +64,14 @@ def answer_first_exercise(lesson):
     panel = lesson.boxes("Check").first
     exercise_id = panel.locator(".fill-question").inner_text().partition(":")[0]
     right, decimals = right_answer(exercise_id), find_exercise(exercise_id).decimals
+    box, reply = panel.get_by_role("textbox"), panel.locator(".fill-reply")
+    check = panel.get_by_role("button", name="Check", exact=True)
     for answer, verdict in ((-98765.0, "Not yet."), (right, "Right:")):
-        panel.get_by_role("textbox").fill(f"{answer:.{decimals}f}")
-        panel.get_by_role("button", name="Check", exact=True).click()
-        reply = panel.locator(".fill-reply")
-        poll(f"the verdict on {exercise_id}",
-             lambda reply=reply, verdict=verdict: reply.inner_text().startswith(verdict))
-    panel.get_by_role("button", name="Solution", exact=True).click()
-    poll("the solution", lambda: "In code:" in reply.inner_text())
+        insist(f"the verdict on {exercise_id}",
+               lambda answer=answer: (box.fill(f"{answer:.{decimals}f}"), check.click()),
+               lambda verdict=verdict: reply.inner_text().startswith(verdict))
+    insist("the solution", panel.get_by_role("button", name="Solution", exact=True).click,
+           lambda: "In code:" in reply.inner_text())
 
 
 def write_first_prediction(lesson):
@@ -79,9 +79,9 @@ def write_first_prediction(lesson):
     panel = lesson.boxes("Write it down").first
     shown = lesson.boxes("Show the result").first
     assert shown.locator("img").count() == 0
-    panel.get_by_role("textbox").fill("12")
-    panel.get_by_role("button", name="Write it down").click()
-    poll("the picture beside the prediction", lambda: shown.locator("img").count() == 1)
+    box, button = panel.get_by_role("textbox"), panel.get_by_role("button", name="Write it down")
+    insist("the picture beside the prediction", lambda: (box.fill("12"), button.click()),
+           lambda: shown.locator("img").count() == 1)
     poll("the words", lambda: "You predicted 12 " in shown.locator(".fill-reply").inner_text())
 
 
@@ -103,15 +103,15 @@ def test_lesson_in_a_browser(notebook, tab, lab, note_delays):
         note_delays.setdefault(notebook.stem, []).extend(delays)
     for index in range(players.count()):
         use_panel(lesson, players.nth(index), 1)
-        assert lesson.plays(players.nth(index).locator("audio").last)
+        assert lesson.plays(players.nth(index))
     write_first_prediction(lesson)
     answer_first_exercise(lesson)
     assert lesson.faults() == []
     lesson.screenshot(SCREENSHOTS / f"{notebook.stem}.png")
     assert lesson.clipped() == []
 
-    figures.first.get_by_label("Projector size").check()
-    poll("letters of projector size", lambda: tab.locator(".fill-large").count()
+    insist("letters of projector size", figures.first.get_by_label("Projector size").check,
+           lambda: tab.locator(".fill-large").count()
          == tab.locator(".fill-panel").count())
     pictures = tab.locator(".fill-panel img")
     poll("pictures of projector size", lambda: all(
