@@ -15,7 +15,8 @@ from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.field import output_roles
 from fillalign.need import AreaNeed, Reference
 from fillalign.timing import DelayAnswers, DelayBasis, DelayUncertainty
-from fillalign.tuning import LowCutTry, TrimCurve
+from fillalign.tone import LowCutTry
+from fillalign.tuning import TrimCurve
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import OutputSettings, Venue
 

@@ -53,13 +53,12 @@ from fillalign.timing import (
     level_difference_db,
     planned_delay_ms,
 )
+from fillalign.tone import LowCuts, chosen_shelf
 from fillalign.tuning import (
     LOWEST_TRIM_DB,
     OFF_DB,
     TRIM_STEP_DB,
-    LowCuts,
     TrimCurve,
-    chosen_shelf,
     headroom_db,
     trim_curve,
 )

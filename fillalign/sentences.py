@@ -12,15 +12,8 @@ from fillalign.plan import FillReport
 from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import DelayAnswers, DelayUncertainty
-from fillalign.tuning import (
-    LOW_CUT_LOSS_DB,
-    LOWEST_TRIM_DB,
-    SHELF_LEAST_DB,
-    LowCutTry,
-    TrimCurve,
-    chosen_low_cut,
-    headroom_db,
-)
+from fillalign.tone import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry, chosen_low_cut
+from fillalign.tuning import LOWEST_TRIM_DB, TrimCurve, headroom_db
 from fillalign.venue import OutputSettings, Venue
 
 ASSUMPTIONS = (

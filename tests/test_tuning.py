@@ -7,13 +7,7 @@ import pytest
 
 from fillalign import plan_fills, seat_field, seat_speech
 from fillalign.paths import A_POWER
-from fillalign.tuning import (
-    LowCutTry,
-    chosen_low_cut,
-    headroom_db,
-    own_level_dba,
-    trim_grid_db,
-)
+from fillalign.tuning import headroom_db, own_level_dba, trim_grid_db
 from tests.small_venue import small_hall
 
 
@@ -113,14 +107,3 @@ def test_grid_goes_beyond_the_headroom_in_half_decibels():
     assert grid[-1] == 17.0
     np.testing.assert_allclose(np.diff(grid), 0.5)
     assert trim_grid_db(-60.0)[-1] == -48.0
-
-
-def test_low_cut_is_the_highest_then_the_steepest_within_1_db():
-    def tried(corner, order, loss):
-        return LowCutTry(corner, order, "butterworth", loss, 100)
-
-    hall = small_hall()
-    tries = (tried(100, 2, 0.5), tried(120, 2, 0.9), tried(120, 4, 1.0), tried(150, 2, 1.1))
-    assert chosen_low_cut(hall, "Fills", tries) == tries[2]
-    assert chosen_low_cut(hall, "Fills", tries[3:]) is None
-    assert chosen_low_cut(hall, "Fills", (tried(60, 2, 0.0),)) is None

@@ -29,7 +29,7 @@ from fillalign.comb import two_arrival_response
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
 from fillalign.levels import amplitude_to_db, power_sum_db
 from fillalign.listening import render_seat
-from fillalign.tuning import LOW_CUT_LOSS_DB
+from fillalign.tone import LOW_CUT_LOSS_DB
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "bands_figure", "fall_db", "filter_figure", "low_cut_figure",
