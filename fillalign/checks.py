@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ
+from fillalign.bench import Bench
 from fillalign.field import (
     C_POWER,
     NEAR_DB,
@@ -20,7 +21,6 @@ from fillalign.field import (
     gains_of,
     to_db,
 )
-from fillalign.need import Bench, covered_areas, main_outputs
 from fillalign.pairing import PairCache
 from fillalign.paths import (
     A_POWER,
@@ -33,10 +33,10 @@ from fillalign.paths import (
 )
 from fillalign.precedence import precedence_limit_db, required_margin_ms
 from fillalign.speech import speech_arrivals
+from fillalign.tiers import covered_areas, main_outputs
 from fillalign.timing import counting_mains
 from fillalign.venue import Venue
 
-BLOCK = 1024
 RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
 
 
@@ -95,17 +95,20 @@ def _others(
 
 
 def _check_block(
-    venue: Venue,
+    bench: Bench,
+    cache: PairCache,
     paths: Paths,
     settings: Settings,
-    shift_db: FloatArray,
     fills: list[str],
     covers: dict[str, NDArray[np.bool_]],
 ) -> tuple[list[dict[str, FloatArray]], float]:
+    venue, shift_db = bench.venue, bench.shift_db
     names = list(venue.outputs)
     mains = main_outputs(venue)
     sounding = [*mains, *fills]
-    mix = build_mix(venue, paths, settings, sounding=sounding, shift_db=shift_db)
+    mix = build_mix(
+        venue, paths, settings, sounding=sounding, shift_db=shift_db, cache=cache
+    )
     gains = gains_of(settings, names, sounding)
     alone = gains_of(settings, names, mains)
     mains_dba = to_db(mix.direct(alone) @ A_POWER)
@@ -113,7 +116,7 @@ def _check_block(
     level = to_db(own * gains[:, None] ** 2)
     total = to_db(mix.total(gains) @ A_POWER)
     ripple = _ripple_db(mix, gains)
-    speech = speech_arrivals(venue, paths, settings, shift_db=shift_db)
+    speech = speech_arrivals(venue, paths, settings, shift_db=shift_db, cache=cache)
     echo = speech.echo(gains, venue.programme)
     index_before, index_after = speech.index(alone), speech.index(gains)
     rows = []
@@ -153,7 +156,6 @@ def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[Sea
     Works through all seats in blocks, so that memory stays bounded.
     """
     venue = bench.venue
-    seats = venue_seats(venue)
     covers = {
         name: np.array(
             [
@@ -165,10 +167,8 @@ def check_seats(bench: Bench, settings: Settings, fills: list[str]) -> tuple[Sea
     }
     parts: list[dict[str, FloatArray]] = []
     loudest = -np.inf
-    for start in range(0, len(seats), BLOCK):
-        block = seats.take(slice(start, start + BLOCK))
-        paths = trace_paths(venue, block, venue.states["show"], bench.air)
-        found, highest = _check_block(venue, paths, settings, bench.shift_db, fills, covers)
+    for start, cache, paths in bench.blocks():
+        found, highest = _check_block(bench, cache, paths, settings, fills, covers)
         parts.extend({**part, "seat": part["seat"] + start} for part in found)
         loudest = max(loudest, highest)
     joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))

@@ -20,13 +20,13 @@ from fillalign.air import Air
 from fillalign.levels import c_weighting_db
 from fillalign.pairing import (
     PART_SHARE,
-    PART_START,
     PairCache,
     cross_power,
     filter_power,
     filters_of,
     own_power,
     part_filter,
+    part_sums,
 )
 from fillalign.paths import (
     A_POWER,
@@ -176,33 +176,47 @@ def _gram(
     paths: Paths,
     settings: Settings,
     sounding: Collection[str],
+    shift_db: FloatArray,
     cache: PairCache,
 ) -> FloatArray:
     """Powers and cross powers (o, o, n, b) of the sounding outputs; 0 for the others."""
     names = list(venue.outputs)
-    owner = paths.source_output[paths.element_source]
     later = arrival_shift(venue, settings)
     gram = np.zeros((len(names), len(names), len(paths.seats), THIRDS_HZ.size))
     heard = [index for index, name in enumerate(names) if name in sounding]
     for place, one in enumerate(heard):
-        elements = np.flatnonzero(owner == one)
         size = part_filter(settings[names[one]]).size
         own = own_power(paths, cache, one) * (size**2 * PART_SHARE)
-        np.add.reduceat(own, PART_START, axis=1, out=gram[one, one])
+        gram[one, one] = part_sums(own.T).T
         for other in heard[place + 1 :]:
             pair = settings[names[one]], settings[names[other]]
             if venue.outputs[names[one]].feed != venue.outputs[names[other]].feed:
                 continue
             apart = float(later[one] - later[other])
             key = (one, other, apart, *map(filters_of, pair))
-            if key not in cache.cross:
+            found = cache.known_cross(key)
+            if found is None:
                 filters = part_filter(pair[0]), part_filter(pair[1])
-                members = elements, np.flatnonzero(owner == other)
-                cache.cross[key] = cross_power(
-                    paths, members, apart / 1000, filters, cache
-                )
-            gram[one, other] = gram[other, one] = cache.cross[key]
+                found = cross_power(paths, (one, other), apart / 1000, filters, cache)
+                cache.cross[key] = found
+            gram[one, other] = gram[other, one] = found
+    if shift_db.any():
+        size = 10 ** (shift_db / 20)
+        gram *= (size[:, None] * size[None, :])[:, :, None, :]
     return gram
+
+
+def direct_power(
+    venue: Venue,
+    paths: Paths,
+    settings: Settings,
+    sounding: Collection[str],
+    shift_db: FloatArray,
+    cache: PairCache,
+) -> FloatArray:
+    """Direct power (n, b) of some outputs at their trims, as `build_mix` has it."""
+    gains = gains_of(settings, venue.outputs, sounding)
+    return _quadratic(_gram(venue, paths, settings, sounding, shift_db, cache), gains)
 
 
 def _tails(
@@ -268,7 +282,7 @@ def build_mix(
     shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
     corrected = 10 ** (shift / 10)
     power = np.array([filter_power(settings[name]) for name in names]) * corrected
-    kept = cache or PairCache(lasting=False)
+    kept = cache or PairCache()
     arrival, level = output_arrivals(venue, paths, settings, kept)
     level = level + shift_dba(shift)[:, None]
     heard_outputs = names if sounding is None else sounding
@@ -286,13 +300,9 @@ def build_mix(
                     kept.tails.clear()
                 kept.tails[key] = _tails(venue, paths, output, rt60, gap)
             early[output], late[output] = (part * power[output] for part in kept.tails[key])
-    gram = _gram(venue, paths, settings, heard_outputs, kept)
-    if shift.any():
-        size = np.sqrt(corrected)
-        gram *= (size[:, None] * size[None, :])[:, :, None, :]
     return Mix(
         outputs=names,
-        gram=gram,
+        gram=_gram(venue, paths, settings, heard_outputs, shift, kept),
         early=early,
         late=late,
         arrival_ms=arrival,

@@ -7,12 +7,11 @@ the same pairs again and again. `fillalign.field` adds trims, rooms and seats.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
-from typing import TypeVar
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fillalign._check import ComplexArray, FloatArray
 from fillalign.absorption import THIRDS_HZ
@@ -35,13 +34,15 @@ PART_LOW_HZ = LOW_HZ[PART_BAND] + _STEP * ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAN
 PART_HIGH_HZ = PART_LOW_HZ + ((HIGH_HZ - LOW_HZ) / _SPLIT)[PART_BAND]
 PART_CENTRE_HZ = (PART_LOW_HZ + PART_HIGH_HZ) / 2
 PART_SHARE = 1.0 / _SPLIT[PART_BAND]
+ALL_BANDS = slice(None)
 _EDGE_HZ = np.append(PART_LOW_HZ, PART_HIGH_HZ[-1])
 _CLOSE_S = 1e-9
 # Gauss-Legendre of four points, in closed form (Abramowitz and Stegun 25.4.30).
 _NODES = np.sqrt((3 + np.array([2, -2, -2, 2]) * np.sqrt(1.2)) / 7) * np.array([-1, -1, 1, 1])
 _WEIGHTS = (18 + np.array([-1, 1, 1, -1]) * np.sqrt(30)) / 36
 _KEPT_BYTES = 100_000_000
-_K = TypeVar("_K")
+_BLOCK_PHASORS = 1024
+_BLOCK_PAIRS = 50_000
 
 
 def filters_of(settings: OutputSettings) -> OutputSettings:
@@ -107,23 +108,31 @@ def _part_filter(filters: OutputSettings) -> PartFilter:
 class PairCache:
     """Interference between outputs over fixed paths, kept for settings already seen.
 
-    Planning changes one output at a time, so most pairs recur; where only
-    filters and delays change, the waves between two elements recur. `whole` is the
-    cache of more seats with their paths, and which of them these are; what is not
-    `lasting` serves one mix only.
+    Planning changes one output at a time, so most pairs recur. `whole` is the cache
+    of more seats with their paths, and which of them these are.
     """
 
-    def __init__(
-        self, whole: tuple[PairCache, Paths, IntArray] | None = None, *, lasting: bool = True
-    ) -> None:
-        self.whole, self.lasting = whole, lasting
+    def __init__(self, whole: tuple[PairCache, Paths, IntArray] | None = None) -> None:
+        self.whole = whole
         self.own: dict[int, FloatArray] = {}
         self.source: dict[int, FloatArray] = {}
         self.cross: dict[tuple[object, ...], FloatArray] = {}
-        self.phasors: dict[int, FloatArray] = {}
-        self.waves: dict[tuple[int, int], FloatArray] = {}
+        self.phasors: dict[int, list[FloatArray]] = {}
         self.tails: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
         self.served: tuple[FloatArray, FloatArray] | None = None
+
+    def known_cross(self, key: tuple[object, ...]) -> FloatArray | None:
+        """Return a cross power that was worked out before, here or for more seats."""
+        if key not in self.cross and self.whole is not None:
+            more, _, which = self.whole
+            if key in more.cross:
+                self.cross[key] = more.cross[key][which]
+        return self.cross.get(key)
+
+
+def elements_of(paths: Paths, output: int) -> IntArray:
+    """Return the elements that an output drives."""
+    return np.flatnonzero(paths.source_output[paths.element_source] == output)
 
 
 def own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
@@ -133,7 +142,7 @@ def own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
             more, every, which = cache.whole
             cache.own[output] = own_power(every, more, output)[which]
         else:
-            chosen = np.flatnonzero(paths.source_output[paths.element_source] == output)
+            chosen = elements_of(paths, output)
             power = paths.amplitude[chosen][..., PART_BAND] ** 2
             times = paths.time_ms[chosen][..., None] / 1000
             cache.own[output] = np.asarray(power[0]) if len(chosen) == 1 else interference_power(
@@ -141,82 +150,151 @@ def own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
     return cache.own[output]
 
 
-def _kept(kept: dict[_K, FloatArray], key: _K, make: Callable[[_K], FloatArray]) -> FloatArray:
-    """Return what is kept, or make it; when there is too much, start anew."""
-    if key not in kept:
-        made = make(key)
-        if (len(kept) + 1) * made.nbytes > _KEPT_BYTES:
-            kept.clear()
-        kept[key] = made
-    return kept[key]
+def _blocks(paths: Paths) -> list[slice]:
+    """Return blocks of seats small enough for what an output needs there to stay in cache."""
+    most = np.bincount(paths.source_output[paths.element_source]).max()
+    count = -(-len(paths.seats) // int(np.clip(_BLOCK_PHASORS // most, 32, 256)))
+    step = max(-(-len(paths.seats) // max(count, 1)), 1)
+    return [slice(start, start + step) for start in range(0, len(paths.seats), step)]
 
 
-def _phasor(paths: Paths, element: int) -> FloatArray:
-    """Sine and cosine of the phase of an element's arrival at the edges of parts, (2, edges, n)."""
-    turn = 2 * np.pi / 1000 * _EDGE_HZ[:, None] * paths.time_ms[element]
-    return np.stack([np.sin(turn), np.cos(turn)])
+def _phasors(paths: Paths, cache: PairCache, output: int) -> list[FloatArray]:
+    """Phasors of an output's elements at each block of seats, (4, e, parts, seats).
 
-
-def _loud(paths: Paths, one: int, other: int) -> FloatArray:
-    """Product of the amplitudes of two elements, (parts, n)."""
-    return np.asarray((paths.amplitude[one] * paths.amplitude[other]).T[PART_BAND])
-
-
-def _waves(paths: Paths, cache: PairCache, pair: tuple[int, int]) -> FloatArray:
-    """Waves between two elements, (parts, 4, n), times half their amplitudes.
-
-    Sine and cosine of the phase at the lower and at the upper edge of each part.
+    Amplitude times sine and cosine of the phase at the lower, then at the upper
+    edge of each part. When too much is kept, all of it is made anew.
     """
-    (sine, cosine), (other_sine, other_cosine) = (
-        _kept(cache.phasors, element, partial(_phasor, paths)) for element in pair
-    )
-    loud = _loud(paths, *pair) / 2
-    waves = np.empty((len(loud), 4, loud.shape[1]))
-    for row, wave in enumerate((sine * other_cosine - cosine * other_sine,
-                                cosine * other_cosine + sine * other_sine)):
-        np.multiply(wave[:-1], loud, out=waves[:, row])
-        np.multiply(wave[1:], loud, out=waves[:, row + 2])
-    return waves
+    if output not in cache.phasors:
+        chosen = elements_of(paths, output)
+        made = [_block_phasors(paths, chosen, block) for block in _blocks(paths)]
+        kept = sum(part.nbytes for parts in cache.phasors.values() for part in parts)
+        if kept + sum(part.nbytes for part in made) > _KEPT_BYTES:
+            cache.phasors.clear()
+        cache.phasors[output] = made
+    return cache.phasors[output]
+
+
+def _block_phasors(paths: Paths, chosen: IntArray, block: slice) -> FloatArray:
+    # The tangent of half an angle costs a fifth of its sine and gives the cosine too.
+    tangent = np.tan(np.pi / 1000 * _EDGE_HZ[:, None] * paths.time_ms[chosen, None, block])
+    share = 2 / (1 + tangent * tangent)
+    sine, cosine = tangent * share, share - 1
+    loud = paths.amplitude[chosen, block].swapaxes(1, 2)[:, PART_BAND]
+    phasors = np.empty((4, *loud.shape))
+    for row, wave in enumerate((sine, cosine)):
+        np.multiply(wave[:, :-1], loud, out=phasors[row])
+        np.multiply(wave[:, 1:], loud, out=phasors[row + 2])
+    return phasors
+
+
+def part_sums(values: FloatArray, bands: slice = ALL_BANDS) -> FloatArray:
+    """Sum values over the parts (first axis) of some bands by band."""
+    starts = PART_START[bands]
+    return np.asarray(np.add.reduceat(values, starts - starts[0], axis=0))
+
+
+def parts_of(bands: slice) -> slice:
+    """Return the parts of some adjoining bands."""
+    starts = np.append(PART_START, PART_BAND.size)
+    first, last, _ = bands.indices(THIRDS_HZ.size)
+    return slice(int(starts[first]), int(starts[last]))
+
+
+def cross_parts(
+    paths: Paths,
+    pair: tuple[int, int],
+    later_s: float,
+    filters: tuple[PartFilter, PartFilter],
+    cache: PairCache,
+    bands: slice = ALL_BANDS,
+) -> FloatArray:
+    """Cross power of two outputs at trim 0, (parts, n); `later_s` is the first's less the second's.
+
+    The closed form of `fillalign.comb`, part by part of some bands: sinc times
+    cosine as a difference of sines at the edges of the part. Filters and delays
+    turn those, the same for all elements.
+    """
+    first, second = (_phasors(paths, cache, output) for output in pair)
+    if first[0].shape[1] > second[0].shape[1]:
+        return cross_parts(paths, pair[::-1], -later_s, filters[::-1], cache, bands)
+    parts = parts_of(bands)
+    turned = _Turned(later_s, filters, parts)
+    ours, theirs = (elements_of(paths, output) for output in pair)
+    total = np.zeros((len(turned.lag), len(paths.seats)))
+    for number, block in enumerate(_blocks(paths)):
+        later = second[number][:, :, parts]
+        times = paths.time_ms[theirs, block] / 1000 - later_s
+        step = max(_BLOCK_PAIRS // later[0].size, 1)
+        for start in range(0, len(ours), step):
+            some = slice(start, start + step)
+            apart = paths.time_ms[ours[some], None, block] / 1000 - times
+            gap = apart[:, :, None, :] + turned.lag
+            close = turned.close(apart, gap)
+            np.divide(1.0, gap, out=gap)
+            sums = np.einsum("ijpn,cjpn->cipn", gap, later)
+            total[:, block] += turned.pairs(first[number][:, some, parts], sums)
+            if close is not None:
+                loud = [paths.amplitude[elements, block] for elements in (ours[some], theirs)]
+                turned.add_close(total[:, block], close, apart, loud)
+    return total
+
+
+class _Turned:
+    """What delays and filters of two outputs do to the pairs of their elements."""
+
+    def __init__(
+        self, later_s: float, filters: tuple[PartFilter, PartFilter], parts: slice
+    ) -> None:
+        self.parts = parts
+        self.lag = (filters[0].lag - filters[1].lag)[parts, None]
+        self.turn = (filters[0].phase - filters[1].phase)[parts, None]
+        self.size = (filters[0].size * filters[1].size * PART_SHARE)[parts, None]
+        low, high = PART_LOW_HZ[parts, None], PART_HIGH_HZ[parts, None]
+        half = np.pi * (high - low)
+        lower, upper = (side * half * self.lag - self.turn + 2 * np.pi * edge * later_s
+                        for side, edge in ((-1.0, low), (1.0, high)))
+        share = self.size / (2 * half)
+        self.lower = -np.cos(lower) * share, -np.sin(lower) * share
+        self.upper = np.cos(upper) * share, np.sin(upper) * share
+
+    def pairs(self, own: FloatArray, sums: FloatArray) -> FloatArray:
+        """Power of elements (4, i, p, n) with sums over others of phasor by gap, (4, i, p, n)."""
+        total = np.zeros(sums.shape[1:])
+        for (straight, across), place in ((self.lower, 0), (self.upper, 2)):
+            sine, cosine = own[place], own[place + 1]
+            total += sums[place + 1] * (straight * sine + across * cosine)
+            total += sums[place] * (across * sine - straight * cosine)
+        return np.asarray(total.sum(axis=0))
+
+    def close(self, apart: FloatArray, gap: FloatArray) -> NDArray[np.bool_] | None:
+        """Which gaps (i, j, p, n) are next to nothing, or None; sets those to infinity."""
+        if apart.min() + self.lag.min() > _CLOSE_S or apart.max() + self.lag.max() < -_CLOSE_S:
+            return None
+        close = np.abs(gap) < _CLOSE_S
+        gap[close] = np.inf
+        return close if close.any() else None
+
+    def add_close(
+        self,
+        total: FloatArray,
+        close: NDArray[np.bool_],
+        apart: FloatArray,
+        loud: list[FloatArray],
+    ) -> None:
+        """Add the pairs without a gap, whose sinc is 1."""
+        i, j, part, seat = np.nonzero(close)
+        band = PART_BAND[self.parts][part]
+        angle = 2 * np.pi * PART_CENTRE_HZ[self.parts][part] * apart[i, j, seat]
+        power = loud[0][i, seat, band] * loud[1][j, seat, band] * self.size[part, 0]
+        np.add.at(total, (part, seat), power * np.cos(angle - self.turn[part, 0]))
 
 
 def cross_power(
     paths: Paths,
-    pair: tuple[IntArray, IntArray],
+    pair: tuple[int, int],
     later_s: float,
     filters: tuple[PartFilter, PartFilter],
     cache: PairCache,
 ) -> FloatArray:
-    """Cross power of two outputs at trim 0, (n, b); `later_s` is the first's less the second's.
-
-    The closed form of `fillalign.comb`, part by part of each band: sinc times
-    cosine as a difference of sines at the edges of the part. Filters and delays
-    turn those, the same for all elements.
-    """
-    lag = (filters[0].lag - filters[1].lag)[:, None]
-    turn = filters[0].phase - filters[1].phase
-    half = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
-    size = filters[0].size * filters[1].size * PART_SHARE
-    low, high = (side * half * lag[:, 0] - turn + 2 * np.pi * edge * later_s
-                 for side, edge in ((-1.0, PART_LOW_HZ), (1.0, PART_HIGH_HZ)))
-    ends = np.stack([-np.cos(low), -np.sin(low), np.cos(high), np.sin(high)]) * (size / half)
-    by_end = ends.T[:, None, :]
-    total = np.zeros((PART_BAND.size, len(paths.seats)))
-    for one in map(int, pair[0]):
-        for other in map(int, pair[1]):
-            waves = (
-                _kept(cache.waves, (one, other), partial(_waves, paths, cache))
-                if cache.lasting
-                else _waves(paths, cache, (one, other))
-            )
-            part = np.matmul(by_end, waves)[:, 0]
-            between = (paths.time_ms[one] - paths.time_ms[other]) / 1000 + later_s
-            gap = between + lag
-            close = np.abs(gap)
-            if close.min() < _CLOSE_S:
-                straight = np.cos(2 * np.pi * PART_CENTRE_HZ[:, None] * between - turn[:, None])
-                straight *= _loud(paths, one, other) * size[:, None]
-                part = np.where(close < _CLOSE_S, straight, part)
-                gap = np.where(close < _CLOSE_S, 1.0, gap)
-            part /= gap
-            total += part
-    return np.asarray(np.add.reduceat(total, PART_START, axis=0).T)
+    """Cross power of two outputs at trim 0 by band, (n, b); as `cross_parts`."""
+    return part_sums(cross_parts(paths, pair, later_s, filters, cache)).T

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._check import as_float
+from fillalign._check import as_float, check_choice
 from fillalign._text import quoted, short
 from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 class FillReport:
     """What was found for one fill output, with the reasons as sentences.
 
-    `sounding` tells whether it is in use (`low_cuts` are tried only then); `needs`
-    are those of its areas with the mains and the fills ahead sounding.
+    `sounding` tells whether it is in use; `needs` are those of its areas with the
+    mains and the fills ahead sounding.
     `rounding_ms` is what the delay exceeds rule plus margin by: in a plan the step
     of the device. `early_cold_ms` is how early the fill is at the worst seat that counts in the
     coldest air planned.
@@ -45,7 +45,6 @@ class FillReport:
     hold_back_ms: float
     rounding_ms: float
     trim: TrimCurve
-    low_cuts: tuple[LowCutTry, ...]
     reading: Reading
     coldest_c: float
     early_ms: float
@@ -297,6 +296,40 @@ class FillPlan:
         if isinstance(weather, pd.DataFrame):
             table.index = weather.index
         return table
+
+    def low_cuts(self, output: str) -> tuple[LowCutTry, ...]:
+        """Work out what every usual low cut of a fill would cost, as the plan stands.
+
+        Parameters
+        ----------
+        output : str
+            A fill that sounds; its tier takes the same low cut.
+
+        Returns
+        -------
+        tuple of LowCutTry
+            `corner_hz`, `order` and `kind` of each that the devices of its tier
+            offer, the most that it loses in any third octave of the covered area
+            (`loss_db`, against no low cut), and where (`at_hz`).
+
+        Raises
+        ------
+        ValueError
+            If the output is no fill that sounds.
+
+        Examples
+        --------
+        >>> from fillalign import plan_fills, read_venue
+        >>> plan = plan_fills(read_venue("data/tidewell_hall.toml"))
+        >>> [cut.corner_hz for cut in plan.low_cuts("Fill inner") if cut.loss_db <= 0.25][-1]
+        100.0
+        """
+        from fillalign.bench import make_bench
+        from fillalign.tone import low_cuts_of
+
+        fills = tuple(fill.output for fill in self.fills if fill.sounding)
+        check_choice("output", output, fills)
+        return low_cuts_of(make_bench(self.venue, self.air), self.settings, output).all()
 
     def to_dict(self) -> dict[str, Any]:
         """Everything in the plan as plain lists, numbers and strings, fit for JSON.

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from fillalign.air import Air
+from fillalign.bench import Bench, make_bench
 from fillalign.checks import (
     Reading,
     SeatChecks,
@@ -20,20 +21,8 @@ from fillalign.checks import (
     walk_levels,
 )
 from fillalign.dialled import check_dialled
-from fillalign.field import gains_of, resting_settings
-from fillalign.need import (
-    AreaNeed,
-    Bench,
-    Reference,
-    area_needs,
-    covered_areas,
-    fill_tiers,
-    main_outputs,
-    mains_reference,
-    make_bench,
-    profile_dba,
-)
-from fillalign.paths import A_POWER
+from fillalign.field import resting_settings
+from fillalign.need import AreaNeed, Reference, area_needs, mains_reference, profile_dba
 from fillalign.plan import FillPlan, FillReport
 from fillalign.sentences import (
     ASSUMPTIONS,
@@ -46,6 +35,7 @@ from fillalign.sentences import (
     trim_reasons,
     uncertainty_reason,
 )
+from fillalign.tiers import covered_areas, fill_tiers, heard_with, main_outputs
 from fillalign.timing import (
     DelayBasis,
     delay_basis,
@@ -53,7 +43,7 @@ from fillalign.timing import (
     level_difference_db,
     planned_delay_ms,
 )
-from fillalign.tone import LowCuts, chosen_shelf
+from fillalign.tone import LowCuts, chosen_shelf, low_cuts_of
 from fillalign.tuning import (
     LOWEST_TRIM_DB,
     OFF_DB,
@@ -111,11 +101,8 @@ class _Planner:
     def basis(self, settings: dict[str, OutputSettings], output: str) -> DelayBasis:
         """Paths and weights of one output at its present trim (0 where it is off)."""
         settings = _audible(settings, output)
-        mix = self.bench.mix(settings, [*self.mains, output])
-        index = mix.outputs.index(output)
-        gain = 10 ** (settings[output].trim_db / 10)
-        mains = mix.direct(gains_of(settings, mix.outputs, self.mains)) @ A_POWER
-        difference = level_difference_db(mix.gram[index, index] @ A_POWER * gain, mains)
+        fill, mains = (self.bench.direct_dba(settings, names) for names in ([output], self.mains))
+        difference = level_difference_db(fill, mains)
         areas = covered_areas(self.venue, [output])
         return delay_basis(self.bench, settings, output, areas, difference)
 
@@ -170,7 +157,7 @@ class _Planner:
     ) -> dict[str, OutputSettings]:
         """Set low cut and shelf of a tier, with what sounds ahead."""
         flat = {**settings, **{n: replace(settings[n], shelf_db=0.0) for n in tier}}
-        cut = self.low_cuts(flat, tier, sounding).chosen()
+        cut = self.low_cuts(flat, tier, sounding).chosen
         for name in tier:
             own = replace(flat[name], low_cut_hz=None)
             if cut is not None:
@@ -178,16 +165,8 @@ class _Planner:
                     own, low_cut_hz=cut.corner_hz, low_cut_order=cut.order, low_cut_kind=cut.kind
                 )
             flat[name] = self.locked(name, own)
-        mix = self.bench.mix(flat, [*sounding, *tier])
-        gain, corner = chosen_shelf(
-            self.bench,
-            self.reference,
-            mix,
-            flat,
-            tier,
-            covered_areas(self.venue, tier),
-            sounding,
-        )
+        part = self.bench.part(covered_areas(self.venue, tier))
+        gain, corner = chosen_shelf(part, self.reference, flat, tier, sounding)
         shelved = {
             name: self.locked(name, replace(flat[name], shelf_db=gain, shelf_hz=corner))
             for name in tier
@@ -243,23 +222,12 @@ class _Planner:
 
     def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
         """Examine settings and write down what they do."""
-        used: list[str] = []
-        reports: list[FillReport] = []
-        tiers = fill_tiers(self.venue)
-        fills = [name for tier in tiers for name in tier]
+        fills = [name for tier in fill_tiers(self.venue) for name in tier]
         readings = expected_readings(
             self.bench, {name: _audible(settings, name) for name in fills}
         )
-        for tier in tiers:
-            on = [name for name in tier if not np.isneginf(settings[name].trim_db)]
-            ahead = [*self.mains, *used]
-            reports.extend(
-                self.fill_report(
-                    settings, name, ahead, on if name in on else [*on, name], readings[name]
-                )
-                for name in tier
-            )
-            used.extend(on)
+        reports = [self.fill_report(settings, name, readings[name]) for name in fills]
+        used = [name for name in fills if not np.isneginf(settings[name].trim_db)]
         everything = [*self.mains, *used]
         walk = walk_levels(self.bench, settings, everything, self.profile)
         checks, loudest = check_seats(self.bench, settings, used)
@@ -295,15 +263,11 @@ class _Planner:
         )
 
     def fill_report(
-        self,
-        settings: dict[str, OutputSettings],
-        output: str,
-        ahead: list[str],
-        tier: list[str],
-        reading: Reading,
+        self, settings: dict[str, OutputSettings], output: str, reading: Reading
     ) -> FillReport:
         """Examine one fill output as set."""
         venue, air = self.venue, self.bench.air
+        ahead, tier = heard_with(venue, settings, output)
         areas = covered_areas(venue, [output])
         own = settings[output]
         sounding = not np.isneginf(own.trim_db)
@@ -324,20 +288,16 @@ class _Planner:
         moving = [output] if output in held else free
         curve = self.curve(on, output, [*ahead, *(n for n in tier if n not in moving)], moving)
         flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
-        tries = () if not sounding else self.bench.once(
-            "low cuts", flat, (tuple(ahead), tuple(tier)),
-            lambda: self.low_cuts(flat, tier, ahead).all(),
-        )
         shelf_db, _ = chosen_shelf(
-            self.bench, self.reference, self.bench.mix(flat, [*ahead, *tier]), flat, tier,
-            covered_areas(venue, tier), ahead,
+            self.bench.part(covered_areas(venue, tier)), self.reference, flat, tier, ahead
         )
         needs = self.needs(settings, ahead, areas)
         reasons = (
             *delay_reasons(venue, output, own, answers, early, early_cold, coldest),
             uncertainty_reason(uncertainty),
             *trim_reasons(venue, output, own, curve, needs),
-            *(tone_reasons(venue, output, own, tries, shelf_db) if sounding else ()),
+            *(tone_reasons(own, low_cuts_of(self.bench, settings, output), shelf_db)
+              if sounding else ()),
         )
         return FillReport(
             output=output,
@@ -350,7 +310,6 @@ class _Planner:
             hold_back_ms=max(-wanted, 0.0),
             rounding_ms=own.delay_ms - max(wanted, 0.0),
             trim=curve,
-            low_cuts=tries,
             reading=reading,
             coldest_c=coldest,
             early_ms=early,

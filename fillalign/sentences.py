@@ -12,7 +12,7 @@ from fillalign.plan import FillReport
 from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import DelayAnswers, DelayUncertainty
-from fillalign.tone import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry, chosen_low_cut
+from fillalign.tone import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCuts
 from fillalign.tuning import LOWEST_TRIM_DB, TrimCurve, headroom_db
 from fillalign.venue import OutputSettings, Venue
 
@@ -123,24 +123,19 @@ def trim_reasons(
     return tuple(lines)
 
 
-def tone_reasons(
-    venue: Venue,
-    output: str,
-    own: OutputSettings,
-    tries: tuple[LowCutTry, ...],
-    shelf_db: float,
-) -> tuple[str, ...]:
+def tone_reasons(own: OutputSettings, cuts: LowCuts, shelf_db: float) -> tuple[str, ...]:
     """Say what the low cut and the shelf rest on; `shelf_db` is the gain computed anew."""
-    if not tries:
+    if not cuts.kinds:
         return ("No low cut: the devices of this row of fills offer none in common.",
                 *_shelf_reasons(own, shelf_db))
-    best = chosen_low_cut(venue, output, tries)
-    alike = [t for t in tries if best and t.corner_hz == best.corner_hz == own.low_cut_hz
-             and t.loss_db <= LOW_CUT_LOSS_DB]
+    best = cuts.chosen
+    shown = cuts.kinds[0] if best is None else (best.kind, best.order)
     # Several kinds may do at the same corner: the one that is set is the one to tell of.
-    same = [t for t in alike if (t.order, t.kind) == (own.low_cut_order, own.low_cut_kind)]
-    shown = (*same, best or tries[0])[0]
-    first = [t for t in tries if (t.order, t.kind) == (shown.order, shown.kind)]
+    dialled = own.low_cut_kind, own.low_cut_order
+    if best is not None and own.low_cut_hz == best.corner_hz and dialled in cuts.kinds:
+        if cuts.tried(best.corner_hz, *dialled).loss_db <= LOW_CUT_LOSS_DB:
+            shown = dialled
+    first = cuts.of_kind(*shown)
     costs = ", ".join(f"{t.corner_hz:.0f} Hz costs {t.loss_db:.1f} dB" for t in first)
     if best is None:
         practice = [t for t in first if t.corner_hz in PRACTICE_LOW_CUTS_HZ]
@@ -148,7 +143,7 @@ def tone_reasons(
         lines = [
             "No low cut: the usual corners that keep the lows within 1 dB lie below the box's own "
             "low limit."
-            if any(t.loss_db <= LOW_CUT_LOSS_DB for t in tries)
+            if any(t.loss_db <= LOW_CUT_LOSS_DB for t in cuts.all())
             else "No usual low cut keeps the lows within 1 dB here: they come from the fill as "
             f"much as from the mains. Practice would take {offer}."
         ]

@@ -36,7 +36,7 @@ from fillalign.field import (
     what_is_asked,
 )
 from fillalign.levels import pink_band_levels_db
-from fillalign.pairing import PairCache, filter_power
+from fillalign.pairing import PART_SHARE, PairCache, filter_power, own_power, part_sums
 from fillalign.paths import (
     HIGH_HZ,
     LOW_HZ,
@@ -53,7 +53,7 @@ OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
 JUST_NOTICEABLE = 0.03
 _BLOCK = 1024
 # Modulations worked out in one go: what a processor keeps at hand.
-_TOGETHER = 200_000
+_TOGETHER = 25_000
 
 
 def _octaves(power: FloatArray) -> FloatArray:
@@ -140,14 +140,21 @@ class SpeechArrivals:
 
 
 def _source_power(paths: Paths, source: int, cache: PairCache) -> FloatArray:
+    """Power of one source alone, (n, b)."""
     if source not in cache.source:
-        elements = np.flatnonzero(paths.element_source == source)
-        cache.source[source] = interference_power(
-            paths.amplitude[elements] ** 2,
-            paths.time_ms[elements][..., None] / 1000,
-            LOW_HZ,
-            HIGH_HZ,
-        )
+        output = paths.source_output[source]
+        if cache.whole is not None:
+            more, every, which = cache.whole
+            cache.source[source] = _source_power(every, source, more)[which]
+        elif (paths.source_output == output).sum() == 1:
+            parts = own_power(paths, cache, int(output)) * PART_SHARE
+            cache.source[source] = part_sums(parts.T).T
+        else:
+            elements = np.flatnonzero(paths.element_source == source)
+            power = paths.amplitude[elements] ** 2
+            times = paths.time_ms[elements][..., None] / 1000
+            cache.source[source] = np.asarray(power[0]) if len(elements) == 1 else (
+                interference_power(power, times, LOW_HZ, HIGH_HZ))
     return cache.source[source]
 
 

@@ -10,8 +10,8 @@ from fillalign._check import FloatArray
 from fillalign._text import quoted
 from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
+from fillalign.bench import Bench
 from fillalign.field import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
-from fillalign.need import Bench
 from fillalign.paths import IntArray, Paths
 from fillalign.units import round_up_to_step
 from fillalign.venue import Source, Survey, Venue
@@ -177,6 +177,15 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
     return DelayUncertainty(float(np.sqrt(sum(part**2 for part in causes.values()))), causes)
 
 
+def quantile(values: FloatArray, share: float) -> FloatArray:
+    """Linear quantile along the last axis, without the imports that numpy's drags in."""
+    ordered = np.sort(values, axis=-1)
+    place = share * (ordered.shape[-1] - 1)
+    below = int(place)
+    step = ordered[..., min(below + 1, ordered.shape[-1] - 1)] - ordered[..., below]
+    return np.asarray(ordered[..., below] + (place - below) * step)
+
+
 def level_weights(difference_db: FloatArray) -> FloatArray:
     """Weight of each seat: 1 within 3 dB of equal level, 0 beyond 10 dB, linear between.
 
@@ -185,7 +194,7 @@ def level_weights(difference_db: FloatArray) -> FloatArray:
     away = np.abs(difference_db)
     weights = np.clip((NEAR_DB - away) / (NEAR_DB - FULL_WEIGHT_DB), 0.0, 1.0)
     if not weights.any():
-        weights = (away <= np.quantile(away, 0.1)).astype(float)
+        weights = (away <= quantile(away, 0.1)).astype(float)
     return np.asarray(weights)
 
 

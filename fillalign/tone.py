@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import combinations
 
 import numpy as np
 
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.field import Mix, Settings, gains_of, to_db
+from fillalign.bench import Bench
+from fillalign.field import Settings, arrival_shift, gains_of, to_db
 from fillalign.filters import LOW_CUT_ORDERS, shelf_response
-from fillalign.need import Bench, Reference
+from fillalign.need import Reference
+from fillalign.pairing import (
+    ALL_BANDS,
+    PART_SHARE,
+    cross_parts,
+    filter_power,
+    own_power,
+    part_filter,
+    part_sums,
+    parts_of,
+)
 from fillalign.paths import CENTRE_HZ
+from fillalign.tiers import covered_areas, heard_with
 from fillalign.tuning import TRIM_STEP_DB, headroom_db
-from fillalign.venue import Venue
 
 LOW_CUTS_HZ = (80.0, 100.0, 120.0, 150.0, 180.0, 200.0, 250.0)
 LOW_CUT_LOSS_DB = 1.0
@@ -34,6 +47,60 @@ class LowCutTry:
     at_hz: int
 
 
+class _AreaPower:
+    """Mean total power over an area, of which only the filters of one tier still change."""
+
+    def __init__(
+        self, part: Bench, settings: Settings, together: list[str], audible: list[str]
+    ) -> None:
+        self.part, self.names = part, list(part.venue.outputs)
+        self.moving = [self.names.index(name) for name in together]
+        self.heard = [self.names.index(name) for name in audible]
+        mix = part.mix(settings, audible)
+        self.gains = gains_of(settings, mix.outputs, audible)
+        self.size = 10 ** (part.shift_db / 20)
+        self.own, self.tail = {}, {}
+        for one in self.moving:
+            tail = (mix.early[one] + mix.late[one]).mean(axis=0)
+            self.tail[one] = tail / filter_power(settings[self.names[one]])
+            self.own[one] = own_power(part.paths, part.cache, one).mean(axis=0)
+        self.fixed = mix.total(self.gains).mean(axis=0) - self._moved(settings, ALL_BANDS)
+
+    def of(self, settings: Settings, bands: slice = ALL_BANDS) -> FloatArray:
+        """Power by band (b,) with other filters on the tier."""
+        return np.asarray(self.fixed[bands] + self._moved(settings, bands))
+
+    def _moved(self, settings: Settings, bands: slice) -> FloatArray:
+        """Return what the filters of the tier have a hand in."""
+        total = np.zeros(THIRDS_HZ[bands].size)
+        parts = parts_of(bands)
+        for one in self.moving:
+            own = settings[self.names[one]]
+            direct = self.own[one][parts] * (part_filter(own).size ** 2 * PART_SHARE)[parts]
+            alone = part_sums(direct, bands) * self.size[one, bands] ** 2
+            alone += self.tail[one][bands] * filter_power(own)[bands]
+            total += self.gains[one] ** 2 * alone
+        for one, other in combinations(sorted(self.heard), 2):
+            if {one, other} & {*self.moving} and self._feed(one) == self._feed(other):
+                gain = 2 * self.gains[one] * self.gains[other]
+                size = self.size[one, bands] * self.size[other, bands]
+                total += gain * size * self._cross(settings, one, other, bands)
+        return total
+
+    def _feed(self, index: int) -> str:
+        return self.part.venue.outputs[self.names[index]].feed
+
+    def _cross(self, settings: Settings, one: int, other: int, bands: slice) -> FloatArray:
+        """Mean cross power of two outputs at trim 0, (b,)."""
+        paths, later = self.part.paths, arrival_shift(self.part.venue, settings)
+        filters = [part_filter(settings[self.names[index]]) for index in (one, other)]
+        apart = float(later[one] - later[other]) / 1000
+        parts = cross_parts(
+            paths, (one, other), apart, (filters[0], filters[1]), self.part.cache, bands
+        )
+        return part_sums(parts.mean(axis=1), bands)
+
+
 class LowCuts:
     """Tries low cuts that all devices of one tier offer on its outputs, all alike, one by one.
 
@@ -49,9 +116,7 @@ class LowCuts:
         areas: tuple[str, ...],
         sounding: list[str],
     ) -> None:
-        self.part, self.venue = bench.part(areas), bench.venue
-        self.settings, self.together = settings, together
-        self.audible = [*sounding, *together]
+        self.venue, self.settings, self.together = bench.venue, settings, together
         device = self.venue.outputs[together[0]]
         offers = [self.venue.outputs[name] for name in together]
         self.kinds = [
@@ -63,79 +128,94 @@ class LowCuts:
         lowest = min(self.venue.loudspeakers[source.loudspeaker].low_limit_hz
                      for source in self.venue.sources if source.role != "fill")
         self.counts = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
-        self.bare = self._area_db(None, device.low_cut_orders[0], device.low_cut_kinds[0])
+        bare = self._cut(None, device.low_cut_kinds[0], device.low_cut_orders[0])
+        self.area = _AreaPower(bench.part(areas), bare, together, [*sounding, *together])
+        self.bare = self.area.of(bare)
+        self.seen: dict[tuple[float, str, int], LowCutTry] = {}
+        self.worst = int(self.counts.argmax())
 
-    def _area_db(self, corner: float | None, order: int, kind: str) -> FloatArray:
-        mixed = {**self.settings}
-        for name in self.together:
-            mixed[name] = replace(
-                mixed[name], low_cut_hz=corner, low_cut_order=order, low_cut_kind=kind
-            )
-        mix = self.part.mix(mixed, self.audible)
-        return to_db(mix.total(gains_of(mixed, mix.outputs, self.audible)).mean(axis=0))
+    def _cut(self, corner: float | None, kind: str, order: int) -> Settings:
+        """Return the settings with one low cut on the tier."""
+        cut = {name: replace(self.settings[name], low_cut_hz=corner, low_cut_order=order,
+                             low_cut_kind=kind) for name in self.together}
+        return {**self.settings, **cut}
+
+    def _loss_db(self, key: tuple[float, str, int], bands: slice) -> FloatArray:
+        left = self.area.of(self._cut(*key), bands)
+        return np.where(self.counts[bands], to_db(self.bare[bands]) - to_db(left), -np.inf)
 
     def tried(self, corner: float, kind: str, order: int) -> LowCutTry:
-        """Try one."""
-        loss = np.where(self.counts, self.bare - self._area_db(corner, order, kind), -np.inf)
-        worst = int(loss.argmax())
-        return LowCutTry(corner, order, kind, float(loss[worst]), int(THIRDS_NOMINAL[worst]))
+        """Try one, once."""
+        key = corner, kind, order
+        if key not in self.seen:
+            loss = self._loss_db(key, ALL_BANDS)
+            band = int(loss.argmax())
+            self.worst = band
+            self.seen[key] = LowCutTry(
+                corner, order, kind, float(loss[band]), int(THIRDS_NOMINAL[band])
+            )
+        return self.seen[key]
+
+    def fits(self, corner: float, kind: str, order: int) -> bool:
+        """Whether one loses at most 1 dB; where the last one lost most comes first."""
+        here = slice(self.worst, self.worst + 1)
+        if self._loss_db((corner, kind, order), here)[0] > LOW_CUT_LOSS_DB:
+            return False
+        return self.tried(corner, kind, order).loss_db <= LOW_CUT_LOSS_DB
+
+    def of_kind(self, kind: str, order: int) -> tuple[LowCutTry, ...]:
+        """Try every usual corner of one kind."""
+        return tuple(self.tried(corner, kind, order) for corner in LOW_CUTS_HZ)
 
     def all(self) -> tuple[LowCutTry, ...]:
         """Try every usual one."""
-        return tuple(
-            self.tried(corner, *kind) for kind in self.kinds for corner in LOW_CUTS_HZ
-        )
+        return tuple(cut for kind in self.kinds for cut in self.of_kind(*kind))
 
+    @cached_property
     def chosen(self) -> LowCutTry | None:
-        """Try from the highest and steepest down to the first that `chosen_low_cut` takes."""
-        for corner in sorted(LOW_CUTS_HZ, reverse=True):
-            for kind, order in sorted(self.kinds, key=lambda one: -one[1]):
-                found = chosen_low_cut(
-                    self.venue, self.together[0], (self.tried(corner, kind, order),)
-                )
-                if found is not None:
-                    return found
-        return None
+        """Highest corner that loses at most 1 dB and is not below the box's own low limit.
+
+        Between equal corners the steepest: it keeps more lows off the stage.
+        """
+        limit = max(self.venue.loudspeakers[source.loudspeaker].low_limit_hz
+                    for source in self.venue.sources if source.output == self.together[0])
+        steepest = sorted(self.kinds, key=lambda one: -one[1])
+        highest = sorted((c for c in LOW_CUTS_HZ if c >= limit), reverse=True)
+        return next((self.tried(corner, *kind) for corner in highest for kind in steepest
+                     if self.fits(corner, *kind)), None)
 
 
-def chosen_low_cut(
-    venue: Venue, output: str, tries: tuple[LowCutTry, ...]
-) -> LowCutTry | None:
-    """Highest corner that loses at most 1 dB and is not below the box's own low limit.
-
-    Between equal corners the steepest: it keeps more lows off the stage.
-    """
-    limit = max(
-        venue.loudspeakers[s.loudspeaker].low_limit_hz
-        for s in venue.sources
-        if s.output == output
+def low_cuts_of(bench: Bench, settings: Settings, output: str) -> LowCuts:
+    """Low cuts of one fill's tier as set, but for its shelf."""
+    venue = bench.venue
+    ahead, tier = heard_with(venue, settings, output)
+    flat = {**settings, **{name: replace(settings[name], shelf_db=0.0) for name in tier}}
+    return bench.once(
+        "low cuts", flat, (tuple(ahead), tuple(tier)),
+        lambda: LowCuts(bench, flat, tier, covered_areas(venue, tier), ahead),
     )
-    fit = [t for t in tries if t.loss_db <= LOW_CUT_LOSS_DB and t.corner_hz >= limit]
-    return max(fit, key=lambda t: (t.corner_hz, t.order), default=None)
 
 
 def chosen_shelf(
-    bench: Bench,
+    part: Bench,
     reference: Reference,
-    mix: Mix,
     settings: Settings,
     together: list[str],
-    areas: tuple[str, ...],
     sounding: list[str],
 ) -> tuple[float, float]:
-    """Gain in dB and corner in Hz that bring the covered highs nearest the reference tone.
+    """Gain in dB and corner in Hz that bring the highs of a part nearest the reference tone.
 
     Within +6 dB and the headroom of every output of the tier; gain 0 where the
     tone is within 1 dB already.
     """
-    seats = bench.seats_in(areas)
+    mix = part.mix(settings, [*sounding, *together])
     still = gains_of(settings, mix.outputs, sounding)
     every = gains_of(settings, mix.outputs, [*sounding, *together])
-    rest = bench.heard(mix, still)[seats].mean(axis=0)
-    everything = bench.heard(mix, every)[seats].mean(axis=0)
+    rest = part.heard(mix, still).mean(axis=0)
+    everything = part.heard(mix, every).mean(axis=0)
     own = everything - rest
     target = _tone_db(reference.bands)
-    room = min(headroom_db(bench.venue, name) - settings[name].trim_db for name in together)
+    room = min(headroom_db(part.venue, name) - settings[name].trim_db for name in together)
     most = min(SHELF_MOST_DB, np.floor(room / TRIM_STEP_DB) * TRIM_STEP_DB)
     if np.abs(_tone_db(everything) - target).max() <= SHELF_LEAST_DB or most < SHELF_LEAST_DB:
         return 0.0, SHELF_CORNERS_HZ[2]

@@ -10,18 +10,13 @@ from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL
+from fillalign.bench import Bench
 from fillalign.field import NEAR_DB, Mix, Settings, gains_of, to_db
-from fillalign.need import (
-    SHARE_OF_ROWS,
-    WEIGHTS,
-    Bench,
-    Reference,
-    check_rows,
-)
+from fillalign.need import SHARE_OF_ROWS, WEIGHTS, Reference, check_rows
 from fillalign.paths import A_POWER
 from fillalign.precedence import precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
-from fillalign.timing import counting_mains
+from fillalign.timing import counting_mains, quantile
 from fillalign.venue import Loudspeaker, Venue
 
 TRIM_STEP_DB = 0.5
@@ -255,7 +250,7 @@ def _sweep(
     ahead = ~covered & (bench.row_x_m < bench.row_x_m[covered].min())
     loss = np.zeros(trims.size)
     if ahead.any():
-        loss = _quantile((off - speech)[:, ahead], SHARE_OF_ROWS)
+        loss = quantile((off - speech)[:, ahead], SHARE_OF_ROWS)
     back = int(np.flatnonzero(covered)[bench.row_x_m[covered].argmax()])
     swept = {
         "trim_db": trims,
@@ -277,15 +272,6 @@ def _sweep(
     images = {name: image_kept(bench, mix, settings, name, trims, mains)[:, seats].mean(axis=1)
               for name in together}
     return swept, images
-
-
-def _quantile(values: FloatArray, share: float) -> FloatArray:
-    """Linear quantile along the last axis, without the imports that numpy's drags in."""
-    ordered = np.sort(values, axis=-1)
-    place = share * (ordered.shape[-1] - 1)
-    below = int(place)
-    step = ordered[..., min(below + 1, ordered.shape[-1] - 1)] - ordered[..., below]
-    return np.asarray(ordered[..., below] + (place - below) * step)
 
 
 def _first(trims: FloatArray, good: NDArray[np.bool_]) -> float | None:

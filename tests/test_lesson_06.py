@@ -36,9 +36,8 @@ def test_octaves_of_the_rows_add_up_to_the_walk_of_the_plan():
 
 
 def test_low_cut_costs_what_the_plan_says():
-    report = next(f for f in demo_plan("tidewell_hall").fills if f.output == "Fill inner")
     live = l06.low_cut_figure()
-    for cut in report.low_cuts:
+    for cut in demo_plan("tidewell_hall").low_cuts("Fill inner"):
         name = next(n for n, own in LOW_CUT_KINDS.items() if own == (cut.kind, cut.order))
         lost = area_db(None, name) - area_db(cut.corner_hz, name)
         # The plan tries low cuts before the shelf is chosen: a few hundredths apart.

@@ -23,8 +23,8 @@ from fillalign import (
     read_venue,
     seat_field,
 )
-from fillalign.need import main_outputs
 from fillalign.paths import single_points, trace_paths
+from fillalign.tiers import main_outputs
 
 DATA = Path(__file__).parents[1] / "data"
 VENUES = ["tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room"]

@@ -16,10 +16,10 @@ from fillalign import (
     Loudspeaker,
     OutputSettings,
     Source,
+    bench,
     evaluate,
     field,
     fill_delay_ms,
-    need,
     pairing,
     plan_fills,
     precedence_limit_db,
@@ -28,8 +28,9 @@ from fillalign import (
     seat_field,
     seat_speech,
 )
-from fillalign.need import decision_seats, fill_tiers, main_outputs
-from fillalign.paths import A_POWER
+from fillalign.bench import decision_places
+from fillalign.paths import A_POWER, venue_seats
+from fillalign.tiers import fill_tiers, main_outputs
 from fillalign.tuning import headroom_db
 from tests.small_venue import small_hall, with_output
 
@@ -128,7 +129,7 @@ def test_never_early_keeps_every_covered_seat_late():
 
 def test_low_cut_costs_at_most_1_db_and_the_next_costs_more(plan):
     fill, own = fill_of(plan)
-    tries = {t.corner_hz: t.loss_db for t in fill.low_cuts}
+    tries = {t.corner_hz: t.loss_db for t in plan.low_cuts(fill.output)}
     assert tries[own.low_cut_hz] <= 1.0
     assert all(loss > 1.0 for corner, loss in tries.items() if corner > own.low_cut_hz)
     venue = plan.venue
@@ -707,7 +708,7 @@ def test_reference_rows_without_a_row_take_the_nearest():
 
 def test_keeping_less_for_later_changes_no_decision(plan, monkeypatch):
     """What is kept between steps saves time only: here nothing lasts."""
-    monkeypatch.setattr(need, "KEPT", 1)
+    monkeypatch.setattr(bench, "KEPT", 1)
     monkeypatch.setattr(field, "_KEPT_TAILS", 1)
     monkeypatch.setattr(pairing, "_KEPT_BYTES", 0)
     assert plan_fills(small_hall()) == plan
@@ -730,7 +731,8 @@ def test_many_rows_leave_no_area_and_no_last_row_out(first):
     balcony = replace(area, name="balcony", x_from_m=20.0, x_to_m=20.0, floor_m=3.0)
     back = replace(hall.areas[1], x_from_m=36.4, x_to_m=36.6, row_spacing_m=0.2)
     hall = replace(hall, areas=(long, balcony, back))
-    seats = decision_seats(hall)
+    every = venue_seats(hall)
+    seats = every.take(decision_places(hall, every))
     for number, one in enumerate(hall.areas):
         rows = seats.row_x_m[seats.area == number]
         assert (rows.min(), rows.max()) == (one.rows_x_m[0], one.rows_x_m[-1])

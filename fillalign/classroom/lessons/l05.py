@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign._check import FloatArray
+from fillalign.bench import Bench, make_bench
 from fillalign.classroom.figures import GREY, HUE, LINES, WARM, key_above
 from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
@@ -18,10 +19,10 @@ from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import NEAR_DB, Mix, gains_of, to_db
 from fillalign.listening import render_seat
-from fillalign.need import Bench, main_outputs, make_bench
 from fillalign.paths import A_POWER
 from fillalign.plan import FillPlan, FillReport
 from fillalign.precedence import CEILING_DB, precedence_limit_db
+from fillalign.tiers import main_outputs
 from fillalign.venue import OutputSettings
 
 __all__ = [

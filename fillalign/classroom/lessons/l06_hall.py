@@ -8,10 +8,11 @@ from functools import cache
 import numpy as np
 
 from fillalign._check import FloatArray
+from fillalign.bench import Bench, make_bench
 from fillalign.classroom.venues import demo_plan
 from fillalign.field import gains_of, seat_field, to_db
-from fillalign.need import Bench, main_outputs, make_bench
 from fillalign.plan import FillPlan
+from fillalign.tiers import main_outputs
 from fillalign.venue import OutputSettings
 
 REFERENCE_M = 13.0
