@@ -248,12 +248,9 @@ def _totals(
     bench: Bench, paths: Paths, settings: Settings, state: str, sounding: list[list[str]]
 ) -> list[FloatArray]:
     """Total power (b,) at the one place of `paths` for each list of outputs."""
-    cache, totals = PairCache(), []
-    for names in sounding:
-        mix = build_mix(bench.venue, paths, settings, state=state, sounding=names,
-                        shift_db=bench.shift_db, cache=cache)
-        totals.append(np.asarray(mix.total(gains_of(settings, mix.outputs, names))[0]))
-    return totals
+    mix = build_mix(bench.venue, paths, settings, state=state, shift_db=bench.shift_db,
+                    sounding={name for names in sounding for name in names})
+    return [mix.total(gains_of(settings, mix.outputs, names))[0] for names in sounding]
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ which seats it serves, what goes behind it, and how much it feeds a room.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -462,21 +463,33 @@ def array_radiated_power(
         k = 2.0 * np.pi * hertz / speed
         zones = 1.5 + 0.16 * max(across, upright) + 0.065 * k * reach
         rays, share = _sphere(along, zones, 10.0 + 2.2 * across)
-        pressure = np.zeros(len(rays), dtype=complex)
+        real, imag, facing = np.zeros(len(rays)), np.zeros(len(rays)), None
         for offset, ahead, right, up in frames:
-            # As box_directivity, from the rays' components instead of angles.
-            aside, above = (rays @ right) ** 2, (rays @ up) ** 2
-            exponent = m_h[band] + (m_v[band] - m_h[band]) * above / (aside + above + NOWHERE_M**2)
-            half = np.maximum((1.0 + rays @ ahead) / 2.0, NOWHERE_M**2)
-            size = np.sqrt((1.0 - rear[band]) * half ** (2.0 * exponent) + rear[band])
-            pressure += size * np.exp(1j * k * (rays @ offset))
-        power[band] = share @ np.abs(pressure) ** 2
+            if facing is None or (ahead != facing).any():
+                # As box_directivity, from the rays' components instead of angles.
+                aside, above = (rays @ right) ** 2, (rays @ up) ** 2
+                part = above / (aside + above + NOWHERE_M**2)
+                exponent = m_h[band] + (m_v[band] - m_h[band]) * part
+                half = np.maximum((1.0 + rays @ ahead) / 2.0, NOWHERE_M**2)
+                size = np.sqrt((1.0 - rear[band]) * half ** (2.0 * exponent) + rear[band])
+                facing = ahead
+            # Cosine and sine from the tangent of half the angle, the cheapest of the three.
+            tangent = np.tan(rays @ (offset * (k / 2.0)))
+            turned = 2.0 * size / (1.0 + tangent * tangent)
+            real += turned - size
+            imag += tangent * turned
+        power[band] = share @ (real * real + imag * imag)
     return scalar_out(power.reshape(frequency.shape))
+
+
+@cache
+def _gauss() -> tuple[FloatArray, FloatArray]:
+    return np.polynomial.legendre.leggauss(16)
 
 
 def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, FloatArray]:
     """Return unit vectors over the sphere and the share of it each stands for."""
-    point, share = np.polynomial.legendre.leggauss(16)
+    point, share = _gauss()
     # The cap bites over 100 m at 20 kHz only, where elements are incoherent anyway.
     count, around = int(np.ceil(min(zones, 2000.0))), int(np.ceil(steps))
     centre = (2.0 * np.arange(count) + 1.0) / count - 1.0

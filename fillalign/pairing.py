@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from fillalign._check import ComplexArray, FloatArray
 from fillalign.absorption import THIRDS_HZ
-from fillalign.comb import interference_power
 from fillalign.filters import (
     low_cut_group_delay_ms,
     low_cut_response,
@@ -37,6 +36,7 @@ PART_SHARE = 1.0 / _SPLIT[PART_BAND]
 ALL_BANDS = slice(None)
 _EDGE_HZ = np.append(PART_LOW_HZ, PART_HIGH_HZ[-1])
 _CLOSE_S = 1e-9
+_FLAT = 1e-3
 # Gauss-Legendre of four points, in closed form (Abramowitz and Stegun 25.4.30).
 _NODES = np.sqrt((3 + np.array([2, -2, -2, 2]) * np.sqrt(1.2)) / 7) * np.array([-1, -1, 1, 1])
 _WEIGHTS = (18 + np.array([-1, 1, 1, -1]) * np.sqrt(30)) / 36
@@ -142,12 +142,39 @@ def own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
             more, every, which = cache.whole
             cache.own[output] = own_power(every, more, output)[which]
         else:
-            chosen = elements_of(paths, output)
-            power = paths.amplitude[chosen][..., PART_BAND] ** 2
-            times = paths.time_ms[chosen][..., None] / 1000
-            cache.own[output] = np.asarray(power[0]) if len(chosen) == 1 else interference_power(
-                power, times, PART_LOW_HZ, PART_HIGH_HZ)
+            cache.own[output] = _own_power(paths, cache, output)
     return cache.own[output]
+
+
+def _own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
+    chosen = elements_of(paths, output)
+    total = (paths.amplitude[chosen] ** 2).sum(axis=0).T[PART_BAND]
+    if len(chosen) == 1:
+        return np.asarray(total.T)
+    for block, phasors in zip(_blocks(paths), _phasors(paths, cache, output), strict=True):
+        times = paths.time_ms[chosen, block] / 1000
+        for one in range(len(chosen) - 1):
+            gap = times[one] - times[one + 1 :]
+            total[:, block] += 2 * _with_later(phasors[:, one], phasors[:, one + 1 :], gap)
+    return np.asarray(np.maximum(total, 0.0).T)
+
+
+def _with_later(own: FloatArray, later: FloatArray, gap: FloatArray) -> FloatArray:
+    """Interference of one element (4, p, n) with others (4, j, p, n) at gaps (j, n) in s, (p, n).
+
+    With x = pi B gap it is a difference of sines at the edges over 2 x; next to
+    x = 0, where that is all rounding, the mean cosine at the edges times tan(x)/x.
+    """
+    x = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)[:, None] * gap[:, None]
+    flat = np.abs(x) < _FLAT
+    some = int(np.flatnonzero(flat.any(axis=(0, 2))).max(initial=-1)) + 1
+    straight = flat[:, :some] * (0.5 + x[:, :some] ** 2 / 6)
+    np.putmask(x, flat, np.inf)
+    sums = np.einsum("jpn,cjpn->cpn", np.divide(0.5, x, out=x), later)
+    total = own[2] * sums[3] - own[3] * sums[2] - own[0] * sums[1] + own[1] * sums[0]
+    sums = np.einsum("jpn,cjpn->cpn", straight, later[:, :, :some])
+    total[:some] += (own[:, :some] * sums).sum(axis=0)
+    return np.asarray(total)
 
 
 def _blocks(paths: Paths) -> list[slice]:
@@ -175,11 +202,13 @@ def _phasors(paths: Paths, cache: PairCache, output: int) -> list[FloatArray]:
 
 
 def _block_phasors(paths: Paths, chosen: IntArray, block: slice) -> FloatArray:
+    # Only differences of phase count: small ones are the more exact.
+    time = paths.time_ms[chosen, block] - paths.time_ms[0, block]
     # The tangent of half an angle costs a fifth of its sine and gives the cosine too.
-    tangent = np.tan(np.pi / 1000 * _EDGE_HZ[:, None] * paths.time_ms[chosen, None, block])
+    tangent = np.tan(np.pi / 1000 * _EDGE_HZ[:, None] * time[:, None])
     share = 2 / (1 + tangent * tangent)
     sine, cosine = tangent * share, share - 1
-    loud = paths.amplitude[chosen, block].swapaxes(1, 2)[:, PART_BAND]
+    loud = np.ascontiguousarray(paths.amplitude[chosen, block].swapaxes(1, 2))[:, PART_BAND]
     phasors = np.empty((4, *loud.shape))
     for row, wave in enumerate((sine, cosine)):
         np.multiply(wave[:, :-1], loud, out=phasors[row])

@@ -60,11 +60,23 @@ class _AreaPower:
         self.gains = gains_of(settings, mix.outputs, audible)
         self.size = 10 ** (part.shift_db / 20)
         self.own, self.tail = {}, {}
+        self.whole = mix.total(self.gains).mean(axis=0)
+        moved = np.zeros_like(self.whole)
         for one in self.moving:
             tail = (mix.early[one] + mix.late[one]).mean(axis=0)
             self.tail[one] = tail / filter_power(settings[self.names[one]])
             self.own[one] = own_power(part.paths, part.cache, one).mean(axis=0)
-        self.fixed = mix.total(self.gains).mean(axis=0) - self._moved(settings, ALL_BANDS)
+            moved += self.gains[one] ** 2 * (tail + mix.gram[one, one].mean(axis=0))
+        for one, other in self._pairs():
+            gain = 2 * self.gains[one] * self.gains[other]
+            moved += gain * mix.gram[one, other].mean(axis=0)
+        self.fixed = self.whole - moved
+
+    def _pairs(self) -> list[tuple[int, int]]:
+        """Pairs of outputs of one feed that the tier's filters have a hand in."""
+        feeds = [output.feed for output in self.part.venue.outputs.values()]
+        return [(one, other) for one, other in combinations(sorted(self.heard), 2)
+                if feeds[one] == feeds[other] and (one in self.moving or other in self.moving)]
 
     def of(self, settings: Settings, bands: slice = ALL_BANDS) -> FloatArray:
         """Power by band (b,) with other filters on the tier."""
@@ -80,15 +92,11 @@ class _AreaPower:
             alone = part_sums(direct, bands) * self.size[one, bands] ** 2
             alone += self.tail[one][bands] * filter_power(own)[bands]
             total += self.gains[one] ** 2 * alone
-        for one, other in combinations(sorted(self.heard), 2):
-            if {one, other} & {*self.moving} and self._feed(one) == self._feed(other):
-                gain = 2 * self.gains[one] * self.gains[other]
-                size = self.size[one, bands] * self.size[other, bands]
-                total += gain * size * self._cross(settings, one, other, bands)
+        for one, other in self._pairs():
+            gain = 2 * self.gains[one] * self.gains[other]
+            size = self.size[one, bands] * self.size[other, bands]
+            total += gain * size * self._cross(settings, one, other, bands)
         return total
-
-    def _feed(self, index: int) -> str:
-        return self.part.venue.outputs[self.names[index]].feed
 
     def _cross(self, settings: Settings, one: int, other: int, bands: slice) -> FloatArray:
         """Mean cross power of two outputs at trim 0, (b,)."""
@@ -130,7 +138,7 @@ class LowCuts:
         self.counts = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
         bare = self._cut(None, device.low_cut_kinds[0], device.low_cut_orders[0])
         self.area = _AreaPower(bench.part(areas), bare, together, [*sounding, *together])
-        self.bare = self.area.of(bare)
+        self.bare = self.area.whole
         self.seen: dict[tuple[float, str, int], LowCutTry] = {}
         self.worst = int(self.counts.argmax())
 
