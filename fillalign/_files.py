@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import secrets
-import shutil
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -46,7 +44,7 @@ def _reason(error: OSError) -> str:
 
 def _spare(target: Path, ending: str) -> Path:
     """Return a name beside the target that nobody else uses."""
-    return target.with_name(f".{target.name[:40]}.{secrets.token_hex(6)}.{ending}")
+    return target.with_name(f".{target.name[:40]}.{os.urandom(6).hex()}.{ending}")
 
 
 def _put(content: bytes, path: Path) -> None:
@@ -79,6 +77,8 @@ def _publish_over(part: Path, target: Path, old: Path) -> None:
     try:
         os.link(target, old)
     except OSError:
+        import shutil
+
         shutil.copy2(target, old, follow_symlinks=False)
     os.replace(part, target)
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable
-from html import escape
 
 _JOINERS = "\u200c\u200d\u00ad"
 _HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
@@ -76,6 +75,8 @@ def html_text(text: str) -> str:
     >>> html_text("<b> & 'so'")
     '&lt;b&gt; &amp; &#x27;so&#x27;'
     """
+    from html import escape
+
     return escape(plain(text))
 
 

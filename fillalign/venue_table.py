@@ -6,7 +6,6 @@ collected in a `Log`, so that one reading lists them all.
 
 from __future__ import annotations
 
-import difflib
 import unicodedata
 from dataclasses import dataclass, field
 from typing import Any
@@ -107,6 +106,8 @@ def is_text(value: object) -> bool:
 
 def nearest(word: str, known: list[str], listed: list[str] | None = None) -> str:
     """Return a hint: the known word nearest to `word`, or all those listed."""
+    import difflib
+
     plain = {name.lower(): name for name in known}
     near = difflib.get_close_matches(word.lower(), plain, n=1, cutoff=0.6)
     if near:
