@@ -45,6 +45,7 @@ _BLOCK_PHASORS = 1024
 _BLOCK_PAIRS = 50_000
 
 
+@lru_cache(maxsize=1024)
 def filters_of(settings: OutputSettings) -> OutputSettings:
     """Return the filters and the polarity of some settings, without delay and trim."""
     return replace(settings, delay_ms=0.0, trim_db=0.0)
@@ -117,6 +118,7 @@ class PairCache:
         self.own: dict[int, FloatArray] = {}
         self.source: dict[int, FloatArray] = {}
         self.cross: dict[tuple[object, ...], FloatArray] = {}
+        self.means: dict[tuple[object, ...], FloatArray] = {}
         self.phasors: dict[int, list[FloatArray]] = {}
         self.tails: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
         self.served: tuple[FloatArray, FloatArray] | None = None

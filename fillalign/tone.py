@@ -19,6 +19,7 @@ from fillalign.pairing import (
     PART_SHARE,
     cross_parts,
     filter_power,
+    filters_of,
     own_power,
     part_filter,
     part_sums,
@@ -99,14 +100,18 @@ class _AreaPower:
         return total
 
     def _cross(self, settings: Settings, one: int, other: int, bands: slice) -> FloatArray:
-        """Mean cross power of two outputs at trim 0, (b,)."""
-        paths, later = self.part.paths, arrival_shift(self.part.venue, settings)
-        filters = [part_filter(settings[self.names[index]]) for index in (one, other)]
-        apart = float(later[one] - later[other]) / 1000
-        parts = cross_parts(
-            paths, (one, other), apart, (filters[0], filters[1]), self.part.cache, bands
-        )
-        return part_sums(parts.mean(axis=1), bands)
+        """Mean cross power of two outputs at trim 0, (b,); kept, since trims leave it."""
+        own, its = (settings[self.names[index]] for index in (one, other))
+        later, cache = arrival_shift(self.part.venue, settings), self.part.cache
+        apart = float(later[one] - later[other])
+        key = (one, other, apart, filters_of(own), filters_of(its), bands.start)
+        if key not in cache.means:
+            filters = part_filter(own), part_filter(its)
+            parts = cross_parts(
+                self.part.paths, (one, other), apart / 1000, filters, cache, bands
+            )
+            cache.means[key] = part_sums(parts.mean(axis=1), bands)
+        return cache.means[key]
 
 
 class LowCuts:
