@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
+from fillalign._turns import cosine_and_sine
 
 _BLOCK_ELEMENTS = 65536
 
@@ -79,20 +80,10 @@ def _phasors(
     bands: _Bands,
     size: tuple[int, ...],
 ) -> FloatArray:
-    """Return real and imaginary parts of every source at the upper and at the lower edge.
-
-    Cosine and sine come from the tangent of half the angle: one costly
-    function instead of two.
-    """
+    """Return real and imaginary parts of every source at the upper and at the lower edge."""
     if time.shape[1] > 1:
         time = np.concatenate([time, time], axis=1)
-    sine = bands.edges_pi * time
-    np.tan(sine, out=sine)
-    share = sine * sine
-    share += 1.0
-    np.divide(2.0, share, out=share)
-    sine *= share
-    cosine = np.subtract(share, 1.0, out=share)
+    cosine, sine = cosine_and_sine(bands.edges_pi * time)
     amplitude = power / bands.half
     np.sqrt(amplitude, out=amplitude)
     count = bands.low.size

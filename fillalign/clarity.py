@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
+from fillalign._turns import cosine_and_sine
 from fillalign.levels import SPEECH_OCTAVES_DB, as_level, db_to_power, power_to_db
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
@@ -208,11 +209,15 @@ def modulated_energy(
 
     It is linear in the energies, so what several sources send can be added.
     """
-    turn = 2j * np.pi * modulation_hz
-    phase = np.exp(-turn * time_ms[..., np.newaxis] / 1000.0)
-    decay = 1.0 / (1.0 + turn * (np.atleast_1d(rt60_s)[:, np.newaxis] / DECAY_NEPERS))
-    arrived = np.einsum("i...b,i...f->...bf", direct, phase)
-    arrived += decay * np.einsum("i...b,i...f->...bf", tail, phase)
+    waves = cosine_and_sine(np.pi / 1000.0 * modulation_hz * time_ms[..., np.newaxis])
+    sent, returned = (
+        [np.einsum("i...b,i...f->...bf", energy, wave) for wave in waves]
+        for energy in (direct, tail)
+    )
+    delay_s = np.atleast_1d(rt60_s)[:, np.newaxis] / DECAY_NEPERS
+    decay = 1.0 / (1.0 + 2j * np.pi * modulation_hz * delay_s)
+    arrived = (returned[0] - 1j * returned[1]) * decay
+    arrived += sent[0] - 1j * sent[1]
     return np.asarray(arrived)
 
 
@@ -334,6 +339,6 @@ def speech_transmission_index(
     edge = 1.0 / (1.0 + 10.0 ** (_SNR_LIMIT_DB / 10.0))
     kept = np.clip(m, edge, 1.0 - edge)
     index = 0.5 + 10.0 * np.log10(kept / (1.0 - kept)) / (2.0 * _SNR_LIMIT_DB)
-    band = index.mean(axis=-1)
+    band = index @ np.full(index.shape[-1], 1.0 / index.shape[-1])
     shared = np.sqrt(band[..., :-1] * band[..., 1:])
     return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))

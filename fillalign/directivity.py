@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._check import FloatArray, as_float, as_number, as_points, as_whole, scalar_out
+from fillalign._turns import cosine_and_sine
 from fillalign.levels import as_frequency
 
 OMNI_DEG = 360.0
@@ -473,11 +474,9 @@ def array_radiated_power(
                 half = np.maximum((1.0 + rays @ ahead) / 2.0, NOWHERE_M**2)
                 size = np.sqrt((1.0 - rear[band]) * half ** (2.0 * exponent) + rear[band])
                 facing = ahead
-            # Cosine and sine from the tangent of half the angle, the cheapest of the three.
-            tangent = np.tan(rays @ (offset * (k / 2.0)))
-            turned = 2.0 * size / (1.0 + tangent * tangent)
-            real += turned - size
-            imag += tangent * turned
+            cosine, sine = cosine_and_sine(rays @ (offset * (k / 2.0)))
+            real += size * cosine
+            imag += size * sine
         power[band] = share @ (real * real + imag * imag)
     return scalar_out(power.reshape(frequency.shape))
 

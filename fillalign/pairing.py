@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillalign._check import ComplexArray, FloatArray
+from fillalign._turns import cosine_and_sine
 from fillalign.absorption import THIRDS_HZ
 from fillalign.filters import (
     low_cut_group_delay_ms,
@@ -206,10 +207,7 @@ def _phasors(paths: Paths, cache: PairCache, output: int) -> list[FloatArray]:
 def _block_phasors(paths: Paths, chosen: IntArray, block: slice) -> FloatArray:
     # Only differences of phase count: small ones are the more exact.
     time = paths.time_ms[chosen, block] - paths.time_ms[0, block]
-    # The tangent of half an angle costs a fifth of its sine and gives the cosine too.
-    tangent = np.tan(np.pi / 1000 * _EDGE_HZ[:, None] * time[:, None])
-    share = 2 / (1 + tangent * tangent)
-    sine, cosine = tangent * share, share - 1
+    cosine, sine = cosine_and_sine(np.pi / 1000 * _EDGE_HZ[:, None] * time[:, None])
     loud = np.ascontiguousarray(paths.amplitude[chosen, block].swapaxes(1, 2))[:, PART_BAND]
     phasors = np.empty((4, *loud.shape))
     for row, wave in enumerate((sine, cosine)):

@@ -8,7 +8,7 @@ of the same A-weighted level.
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +23,7 @@ from fillalign.clarity import (
     clarity_db,
     direct_to_reverberant_db,
     modulated_energy,
+    noise_factor,
     speech_octave_levels_db,
     speech_transmission_index,
 )
@@ -52,7 +53,8 @@ from fillalign.venue import Venue
 OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
 JUST_NOTICEABLE = 0.03
 _BLOCK = 1024
-# Modulations worked out in one go: what a processor keeps at hand.
+# Seats, and modulations, worked out in one go: what a processor keeps at hand.
+_SEATS_TOGETHER = 128
 _TOGETHER = 25_000
 
 
@@ -104,23 +106,30 @@ class SpeechArrivals:
 
     def index(self, gains: FloatArray) -> FloatArray:
         """Speech transmission index (..., n) for amplitude gains (..., o)."""
+        count = self.direct.shape[1]
+        if count > _SEATS_TOGETHER:
+            starts = range(0, count, _SEATS_TOGETHER)
+            parts = [self._take(slice(i, i + _SEATS_TOGETHER)).index(gains) for i in starts]
+            return np.concatenate(parts, axis=-1)
         modulated, energy = self._by_output
-        power = np.atleast_2d(gains)[..., : len(energy)].reshape(-1, len(energy)) ** 2
+        power = gains[..., : len(energy)].reshape(-1, len(energy)) ** 2
+        total = (power @ energy).reshape(len(power), *self.direct.shape[1:])
+        left = noise_factor(to_db(total), self.noise_db) / np.where(total > 0.0, total, 1.0)
         step = max(_TOGETHER // modulated[0, 0].size, 1)
-        parts = [self._index(power[i : i + step]) for i in range(0, len(power), step)]
-        return np.concatenate(parts).reshape(*gains.shape[:-1], -1)
+        found = []
+        for start in range(0, len(power), step):
+            some = slice(start, start + step)
+            real, imaginary = (power[some] @ part for part in modulated)
+            arrived = np.sqrt(real * real + imaginary * imaginary)
+            shape = (*left[some].shape, -1)
+            found.append(speech_transmission_index(
+                arrived.reshape(shape) * left[some, ..., np.newaxis]
+            ))
+        return np.concatenate(found).reshape(*gains.shape[:-1], count)
 
-    def _index(self, power: FloatArray) -> FloatArray:
-        """Speech transmission index (k, n) for power gains (k, o)."""
-        modulated, energy = self._by_output
-        shape = len(power), *self.direct.shape[1:]
-        total = (power @ energy).reshape(shape)
-        real, imaginary = (power @ part for part in modulated)
-        arrived = np.sqrt(real * real + imaginary * imaginary).reshape(*shape, -1)
-        arrived /= np.where(total > 0.0, total, 1.0)[..., np.newaxis]
-        return np.asarray(
-            speech_transmission_index(arrived, speech_db=to_db(total), noise_db=self.noise_db)
-        )
+    def _take(self, seats: slice) -> SpeechArrivals:
+        return replace(self, direct=self.direct[:, seats], tail=self.tail[:, seats],
+                       time_ms=self.time_ms[:, seats])
 
     def echo(self, gains: FloatArray, programme: str) -> FloatArray:
         """Echo criterion (n,) for gains (o,), all octaves together; nan where it has no say."""
