@@ -145,21 +145,53 @@ def own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
             more, every, which = cache.whole
             cache.own[output] = own_power(every, more, output)[which]
         else:
-            cache.own[output] = _own_power(paths, cache, output)
+            _add_own(paths, cache, output)
     return cache.own[output]
 
 
-def _own_power(paths: Paths, cache: PairCache, output: int) -> FloatArray:
+def source_power(paths: Paths, cache: PairCache, source: int) -> FloatArray:
+    """Power of one source alone with interference between its elements, by band, (n, b)."""
+    if source not in cache.source:
+        if cache.whole is not None:
+            more, every, which = cache.whole
+            cache.source[source] = source_power(every, more, source)[which]
+        else:
+            _add_own(paths, cache, int(paths.source_output[source]))
+    return cache.source[source]
+
+
+def _add_own(paths: Paths, cache: PairCache, output: int) -> None:
+    """Keep the power of an output and of each of its sources."""
+    total = np.zeros((PART_BAND.size, len(paths.seats)))
     chosen = elements_of(paths, output)
-    total = (paths.amplitude[chosen] ** 2).sum(axis=0).T[PART_BAND]
-    if len(chosen) == 1:
-        return np.asarray(total.T)
+    owner = paths.element_source[chosen]
+    for source in np.unique(owner):
+        own = np.flatnonzero(owner == source)
+        alone = (paths.amplitude[chosen[own]] ** 2).sum(axis=0).T[PART_BAND]
+        _add_pairs(alone, paths, cache, output, [(int(one), own[own > one]) for one in own])
+        cache.source[int(source)] = part_sums(alone * PART_SHARE[:, None]).T
+        total += alone
+    between = [(one, np.flatnonzero(owner > source)) for one, source in enumerate(owner)]
+    _add_pairs(total, paths, cache, output, between)
+    cache.own[output] = np.maximum(total, 0.0).T
+
+
+def _add_pairs(
+    total: FloatArray,
+    paths: Paths,
+    cache: PairCache,
+    output: int,
+    pairs: list[tuple[int, IntArray]],
+) -> None:
+    """Add to (parts, n) what one element and others of an output bring together."""
+    wanted = [(one, slice(others[0], others[-1] + 1)) for one, others in pairs if others.size]
+    if not wanted:
+        return
+    times = paths.time_ms[elements_of(paths, output)] / 1000
     for block, phasors in zip(_blocks(paths), _phasors(paths, cache, output), strict=True):
-        times = paths.time_ms[chosen, block] / 1000
-        for one in range(len(chosen) - 1):
-            gap = times[one] - times[one + 1 :]
-            total[:, block] += 2 * _with_later(phasors[:, one], phasors[:, one + 1 :], gap)
-    return np.asarray(np.maximum(total, 0.0).T)
+        for one, others in wanted:
+            gap = times[one, block] - times[others, block]
+            total[:, block] += 2 * _with_later(phasors[:, one], phasors[:, others], gap)
 
 
 def _with_later(own: FloatArray, later: FloatArray, gap: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ import numpy as np
 
 from fillalign.arrivals import distance_m
 from fillalign.plan import FillPlan, FillReport
+from fillalign.timing import quantile
 from fillalign.units import m_to_ft
 
 CHECK_ORDER = (
@@ -182,7 +183,7 @@ def seats_table(plan: FillPlan) -> Table:
                 fill.output,
                 f"{gap.min():.1f} to {gap.max():.1f}",
                 f"{over.min():+.1f} to {over.max():+.1f}",
-                f"{np.median(checks.ripple_db[own]):.1f}",
+                f"{quantile(checks.ripple_db[own], 0.5):.1f}",
                 f"{checks.keeps_image[here].sum()} of {here.sum()}",
                 f"{before:.2f} / {after:.2f}",
             )

@@ -27,7 +27,6 @@ from fillalign.clarity import (
     speech_octave_levels_db,
     speech_transmission_index,
 )
-from fillalign.comb import interference_power
 from fillalign.field import (
     Settings,
     arrival_shift,
@@ -37,10 +36,8 @@ from fillalign.field import (
     what_is_asked,
 )
 from fillalign.levels import pink_band_levels_db
-from fillalign.pairing import PART_SHARE, PairCache, filter_power, own_power, part_sums
+from fillalign.pairing import PairCache, filter_power, source_power
 from fillalign.paths import (
-    HIGH_HZ,
-    LOW_HZ,
     IntArray,
     Paths,
     by_thirds,
@@ -55,7 +52,7 @@ JUST_NOTICEABLE = 0.03
 _BLOCK = 1024
 # Seats, and modulations, worked out in one go: what a processor keeps at hand.
 _SEATS_TOGETHER = 128
-_TOGETHER = 25_000
+_TOGETHER = 50_000
 
 
 def _octaves(power: FloatArray) -> FloatArray:
@@ -148,25 +145,6 @@ class SpeechArrivals:
         )
 
 
-def _source_power(paths: Paths, source: int, cache: PairCache) -> FloatArray:
-    """Power of one source alone, (n, b)."""
-    if source not in cache.source:
-        output = paths.source_output[source]
-        if cache.whole is not None:
-            more, every, which = cache.whole
-            cache.source[source] = _source_power(every, source, more)[which]
-        elif (paths.source_output == output).sum() == 1:
-            parts = own_power(paths, cache, int(output)) * PART_SHARE
-            cache.source[source] = part_sums(parts.T).T
-        else:
-            elements = np.flatnonzero(paths.element_source == source)
-            power = paths.amplitude[elements] ** 2
-            times = paths.time_ms[elements][..., None] / 1000
-            cache.source[source] = np.asarray(power[0]) if len(elements) == 1 else (
-                interference_power(power, times, LOW_HZ, HIGH_HZ))
-    return cache.source[source]
-
-
 def speech_arrivals(
     venue: Venue,
     paths: Paths,
@@ -201,7 +179,7 @@ def speech_arrivals(
     size = size * 10 ** (shift / 10)
     owner = paths.source_output
     direct = np.stack(
-        [_source_power(paths, s, kept) * size[owner[s]] for s in range(len(owner))]
+        [source_power(paths, kept, s) * size[owner[s]] for s in range(len(owner))]
     )
     rt60 = np.ones(THIRDS_HZ.size)
     tail = np.zeros_like(direct)

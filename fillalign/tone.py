@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import combinations
 
 import numpy as np
@@ -232,16 +232,26 @@ def chosen_shelf(
     most = min(SHELF_MOST_DB, np.floor(room / TRIM_STEP_DB) * TRIM_STEP_DB)
     if np.abs(_tone_db(everything) - target).max() <= SHELF_LEAST_DB or most < SHELF_LEAST_DB:
         return 0.0, SHELF_CORNERS_HZ[2]
-    best = (float(((_tone_db(everything) - target) ** 2).sum()), 0.0, SHELF_CORNERS_HZ[2])
-    for corner in SHELF_CORNERS_HZ:
-        for gain in np.arange(SHELF_LEAST_DB, most + 0.01, TRIM_STEP_DB):
-            lift = np.abs(shelf_response(CENTRE_HZ, corner, gain)) ** 2
-            miss = float(((_tone_db(np.maximum(rest + own * lift, 1e-30)) - target) ** 2).sum())
-            best = min(best, (miss, float(gain), corner))
-    return best[1], best[2]
+    tried, lifts = _shelves()
+    tones = _tone_db(np.maximum(rest + own * lifts, 1e-30))
+    misses = ((tones - target) ** 2).sum(axis=-1).tolist()
+    _, gain, corner = min(
+        (miss, gain, corner)
+        for miss, (gain, corner) in zip(misses, tried, strict=True) if gain <= most
+    )
+    return gain, corner
+
+
+@cache
+def _shelves() -> tuple[list[tuple[float, float]], FloatArray]:
+    """Every shelf to try, none first, as gain and corner; and its power by band, (k, b)."""
+    gains = np.arange(SHELF_LEAST_DB, SHELF_MOST_DB + TRIM_STEP_DB / 2, TRIM_STEP_DB).tolist()
+    tried = [(gain, corner) for corner in SHELF_CORNERS_HZ for gain in gains]
+    lifts = [np.abs(shelf_response(CENTRE_HZ, corner, gain)) ** 2 for gain, corner in tried]
+    return [(0.0, SHELF_CORNERS_HZ[2]), *tried], np.array([np.ones(CENTRE_HZ.size), *lifts])
 
 
 def _tone_db(power: FloatArray) -> FloatArray:
     """Octaves 2, 4 and 8 kHz relative to the mean of 500 Hz and 1 kHz, in dB."""
-    octaves = to_db(power.reshape(-1, 3).sum(axis=1))
-    return np.asarray(octaves[5:8] - octaves[3:5].mean())
+    octaves = to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
+    return np.asarray(octaves[..., 5:8] - octaves[..., 3:5].mean(axis=-1, keepdims=True))

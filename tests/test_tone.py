@@ -43,5 +43,5 @@ def test_low_cuts_of_a_plan_are_those_of_every_kind_on_offer():
         own = plan.settings[fill.output]
         best = max((c for c in cuts if c.loss_db <= 1.0), key=lambda c: (c.corner_hz, c.order))
         assert (own.low_cut_hz, own.low_cut_order) == (best.corner_hz, best.order)
-    with pytest.raises(ValueError, match="output must be one of .*Fill 12.*, got 'Columns'"):
+    with pytest.raises(ValueError, match=r"output must be one of .*Fill 12.*, got 'Columns'"):
         plan.low_cuts("Columns")
