@@ -20,6 +20,7 @@ from fillalign._text import listed, quoted
 
 # Nothing here is larger; its square and cube still fit a float.
 _HUGE: Final = 1e100
+_FLOAT64: Final = np.dtype(np.float64)
 
 FloatArray: TypeAlias = NDArray[np.float64]
 ComplexArray: TypeAlias = NDArray[np.complex128]
@@ -124,9 +125,10 @@ def as_float_extent(
         return np.asarray(number), number, number
     try:
         array: FloatArray = np.asarray(value)
-        if array.dtype.kind not in "fiu":
-            raise TypeError
-        array = np.asarray(array, dtype=np.float64)
+        if array.dtype is not _FLOAT64:
+            if array.dtype.kind not in "fiu":
+                raise TypeError
+            array = np.asarray(array, dtype=np.float64)
     except (TypeError, ValueError):
         allowed = range_text(low, high, unit, open_low=open_low)
         raise TypeError(f"{name} must be {allowed}, got {quoted(str(value))}") from None

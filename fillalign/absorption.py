@@ -188,6 +188,8 @@ def absorption_db_per_m(
     >>> absorption_db_per_m(OCTAVES_HZ, [[10.0], [20.0]]).shape
     (2, 9)
     """
+    if _is_usual(frequency_hz, temperature_c, humidity_pct, pressure_kpa):
+        return _equation_5(frequency_hz, temperature_c, humidity_pct, pressure_kpa, math)
     f, f_low, f_high = as_float_extent("frequency_hz", frequency_hz, "Hz", low=0.0)
     t, coldest, hottest = read_temperature_c(temperature_c)
     p, p_low, p_high = read_pressure_kpa(pressure_kpa)
@@ -198,7 +200,18 @@ def absorption_db_per_m(
             warnings.warn(_OUTSIDE, RangeWarning, stacklevel=2)
     if f.size <= _BLOCK and not (t.ndim or humidity.ndim or p.ndim):
         return _equation_5(f if f.ndim else f_low, coldest, humidity.item(), p_low, math)
+    if f.shape == t.shape == humidity.shape == p.shape and 1 < f.size <= _BLOCK:
+        return _equation_5(f, t, humidity, p)
     return _in_blocks(f, t, humidity, p)
+
+
+def _is_usual(f: ArrayLike, t: ArrayLike, humidity: ArrayLike, p: ArrayLike) -> bool:
+    """Whether all are plain numbers that no check refuses and no warning is about."""
+    return (
+        type(f) is type(t) is type(humidity) is type(p) is float
+        and 0.4 * p <= f <= 1e4 * p and 20.0 <= p < 200.0
+        and -20.0 <= t <= 50.0 and 1.0 <= humidity <= 100.0
+    )
 
 
 def _in_blocks(*inputs: FloatArray) -> Any:
@@ -214,13 +227,19 @@ def _in_blocks(*inputs: FloatArray) -> Any:
     result = np.empty(whole.shape)
     for start in range(0, whole.shape[axis], step):
         block: tuple[Any, ...] = (..., slice(start, start + step), *[slice(None)] * (-axis - 1))
-        result[block] = _equation_5(
-            *(a[block] if a.ndim >= -axis and a.shape[axis] > 1 else a for a in inputs)
-        )
+        parts = (a[block] if a.ndim >= -axis and a.shape[axis] > 1 else a for a in inputs)
+        np.multiply(*_factors(*parts), out=result[block])
     return result
 
 
 def _equation_5(f: Any, t: Any, humidity: Any, p: Any, lib: Any = np) -> Any:
+    total, f_squared = _factors(f, t, humidity, p, lib)
+    total *= f_squared
+    return total
+
+
+def _factors(f: Any, t: Any, humidity: Any, p: Any, lib: Any = np) -> tuple[Any, Any]:
+    """Return the bracket of eq. 5 and the squared frequency before it."""
     cold, root, scaled, _, oxygen, nitrogen = _in_air(t, humidity, p, lib)
     molecular = cold * cold * root
     oxygen_weight = _OXYGEN * molecular * lib.exp(_OXYGEN_LOG * cold) * oxygen
@@ -231,8 +250,7 @@ def _equation_5(f: Any, t: Any, humidity: Any, p: Any, lib: Any = np) -> Any:
     total = oxygen_weight / (oxygen * oxygen + f_squared)
     total += nitrogen_weight / (nitrogen * nitrogen + f_squared)
     total += _CLASSICAL / scaled
-    total *= f_squared
-    return total
+    return total, f_squared
 
 
 def _accuracy(f: FloatArray, t: FloatArray, humidity: FloatArray, p: FloatArray) -> FloatArray:
