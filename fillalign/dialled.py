@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from fillalign._check import check_choice
-from fillalign._text import quoted, short
+from fillalign._text import listed, quoted, short
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.tuning import headroom_db
 from fillalign.venue import POLARITIES, OutputSettings, Venue, check_settings
@@ -48,6 +48,14 @@ def check_dialled(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
         if own.low_cut_order not in LOW_CUT_ORDERS.get(own.low_cut_kind, ()):
             raise ValueError(f"{of}: there is no {quoted(own.low_cut_kind)} low cut of order "
                              f"{own.low_cut_order}")
+        offered = own.low_cut_kind in device.low_cut_kinds
+        if own.low_cut_hz is not None and not (offered and
+                                               own.low_cut_order in device.low_cut_orders):
+            raise ValueError(
+                f"{of}: its device has no {quoted(own.low_cut_kind)} low cut of order "
+                f"{own.low_cut_order}; it has {listed(device.low_cut_kinds)} of order "
+                f"{listed(map(str, device.low_cut_orders))}"
+            )
 
 
 def saved_settings(saved: Mapping[str, Any]) -> dict[str, OutputSettings]:

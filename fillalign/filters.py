@@ -276,7 +276,8 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
     TypeError
         If the signal is not real numbers.
     ValueError
-        If it is not finite or the sections do not have six columns.
+        If it is not finite, the sections do not have six columns, or one of them
+        is unstable: its output would grow without end.
 
     Examples
     --------
@@ -292,6 +293,12 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
     if not fits or (sections[:, 3] != 1.0).any():
         raise ValueError("sos must hold second-order sections, shape (sections, 6) with 1 in the "
                          f"fourth column, got shape {sections.shape}")
+    first, second = sections[:, 4], sections[:, 5]
+    # Both poles within the unit circle (Jury's criterion for two poles).
+    growing = (np.abs(second) > 1.0) | (np.abs(first) > 1.0 + second)
+    if growing.any():
+        raise ValueError(f"sos must be stable, but section {int(growing.argmax())} has a pole "
+                         "outside the unit circle")
     if as_whole("axis", axis, low=-64.0) not in range(-samples.ndim, samples.ndim):
         raise ValueError(f"axis must be one of the signal's {samples.ndim}, got {axis}")
     if not samples.size:

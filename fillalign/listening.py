@@ -33,6 +33,8 @@ from fillalign.venue import Venue, as_venue
 REFERENCE_DB = 140.0
 """Sound pressure level in dB of a rendering with an rms of 1, unless told otherwise."""
 
+# Air is known to 10 km; no seat is so far from a box.
+FARTHEST_M = 5000.0
 _GROUPS = {"mains": ("main", "sub"), "fill": ("fill",), "all": ("main", "sub", "fill")}
 
 
@@ -56,6 +58,11 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
     point = as_points("seat_m", seat_m)
     if point.ndim != 1:
         raise ValueError(f"seat_m must be one point x, y, z in m, got shape {point.shape}")
+    boxes = np.array([source.position_m for source in venue.sources])
+    away = float(np.linalg.norm(boxes - point, axis=1).max())
+    if away > FARTHEST_M:
+        raise ValueError(f"seat_m must lie within {FARTHEST_M:g} m of every loudspeaker, "
+                         f"got {away:.0f} m")
     return place_among_seats(venue, point)
 
 
@@ -140,7 +147,8 @@ def render_seat(
         If a number is not one.
     ValueError
         If the signal is not one channel, an output, the state or a setting is
-        not known, or the rendering would not fit below full scale.
+        not known, the seat lies over 5 km from a loudspeaker, or the rendering
+        would not fit below full scale.
 
     Notes
     -----

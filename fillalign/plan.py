@@ -303,7 +303,8 @@ class FillPlan:
         Parameters
         ----------
         output : str
-            A fill that sounds; its tier takes the same low cut.
+            A fill that sounds; its tier takes the same low cut, but for outputs
+            whose low cut the file locks.
 
         Returns
         -------

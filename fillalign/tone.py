@@ -117,8 +117,9 @@ class _AreaPower:
 class LowCuts:
     """Tries low cuts that all devices of one tier offer on its outputs, all alike, one by one.
 
-    The loss counts in the mean total over the covered areas, against no low cut.
-    Bands below what the mains and subs play do not count: there is nothing to keep.
+    Outputs whose low cut the file locks keep theirs, unless all do. The loss counts
+    in the mean total over the covered areas, against no low cut. Bands below what
+    the mains and subs play do not count: there is nothing to keep.
     """
 
     def __init__(
@@ -129,9 +130,11 @@ class LowCuts:
         areas: tuple[str, ...],
         sounding: list[str],
     ) -> None:
-        self.venue, self.settings, self.together = bench.venue, settings, together
-        device = self.venue.outputs[together[0]]
-        offers = [self.venue.outputs[name] for name in together]
+        self.venue, self.settings = bench.venue, settings
+        self.free = [name for name in together
+                     if "low_cut_hz" not in self.venue.outputs[name].locked] or together
+        offers = [self.venue.outputs[name] for name in self.free]
+        device = offers[0]
         self.kinds = [
             (kind, order)
             for kind in device.low_cut_kinds
@@ -142,7 +145,7 @@ class LowCuts:
                      for source in self.venue.sources if source.role != "fill")
         self.counts = THIRDS_HZ > max(LOW_BAND_HZ, lowest * 0.97)
         bare = self._cut(None, device.low_cut_kinds[0], device.low_cut_orders[0])
-        self.area = _AreaPower(bench.part(areas), bare, together, [*sounding, *together])
+        self.area = _AreaPower(bench.part(areas), bare, self.free, [*sounding, *together])
         self.bare = self.area.whole
         self.seen: dict[tuple[float, str, int], LowCutTry] = {}
         self.worst = int(self.counts.argmax())
@@ -150,7 +153,7 @@ class LowCuts:
     def _cut(self, corner: float | None, kind: str, order: int) -> Settings:
         """Return the settings with one low cut on the tier."""
         cut = {name: replace(self.settings[name], low_cut_hz=corner, low_cut_order=order,
-                             low_cut_kind=kind) for name in self.together}
+                             low_cut_kind=kind) for name in self.free}
         return {**self.settings, **cut}
 
     def _loss_db(self, key: tuple[float, str, int], bands: slice) -> FloatArray:
@@ -191,7 +194,7 @@ class LowCuts:
         Between equal corners the steepest: it keeps more lows off the stage.
         """
         limit = max(self.venue.loudspeakers[source.loudspeaker].low_limit_hz
-                    for source in self.venue.sources if source.output == self.together[0])
+                    for source in self.venue.sources if source.output == self.free[0])
         steepest = sorted(self.kinds, key=lambda one: -one[1])
         highest = sorted((c for c in LOW_CUTS_HZ if c >= limit), reverse=True)
         return next((self.tried(corner, *kind) for corner in highest for kind in steepest

@@ -262,6 +262,9 @@ def test_scalars_give_python_numbers():
         (lambda: filters.shelf_group_delay_ms(1.0, 4e3, np.nan), "gain_db must be between"),
         (lambda: filters.apply_filters([1.0, np.nan], np.ones((1, 6))), "signal must be a finite"),
         (lambda: filters.apply_filters([1.0], np.ones((1, 5))), "shape"),
+        (lambda: filters.apply_filters([1.0], [[1, 0, 0, 1, 0, 0], [1, 0, 0, 1, 0, 1.01]]),
+         "stable, but section 1"),
+        (lambda: filters.apply_filters([1.0], [[1, 0, 0, 1, -2.1, 1.0]]), "outside the unit"),
     ],
 )
 def test_bad_input(call, message):

@@ -617,6 +617,12 @@ def test_renderings_share_one_scale() -> None:
         common_scale([[0.1, 0.2]])
 
 
+def test_a_seat_where_no_air_is_known_is_refused() -> None:
+    assert np.isfinite(render_seat(one_box(), CLICK, (4999.0, 0.0, 1.2))).all()
+    with pytest.raises(ValueError, match="must lie within 5000 m of every loudspeaker, got 1000"):
+        render_seat(one_box(), CLICK, (1e5, 0.0, 1.2))
+
+
 def test_reference_is_the_level_of_full_scale_and_nothing_clips() -> None:
     seat = (5.0, 0.0, 1.2)
     plain = render_seat(one_box(), CLICK, seat)

@@ -2,9 +2,10 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from fillalign import plan_fills, read_venue
+from fillalign import plan_fills, read_venue, seat_field
 from fillalign.bench import make_bench
 from fillalign.tone import LOW_CUTS_HZ, low_cuts_of
 from tests.small_venue import small_hall, with_output
@@ -45,3 +46,31 @@ def test_low_cuts_of_a_plan_are_those_of_every_kind_on_offer():
         assert (own.low_cut_hz, own.low_cut_order) == (best.corner_hz, best.order)
     with pytest.raises(ValueError, match=r"output must be one of .*Fill 12.*, got 'Columns'"):
         plan.low_cuts("Columns")
+
+
+def test_low_cut_leaves_an_output_alone_whose_cut_is_locked():
+    """The other output's losses are those of the seat field with the locked cut in place."""
+    hall = with_output(read_venue("data/tidewell_hall.toml"), "Fill outer",
+                       locked={"low_cut_hz": 120.0})
+    plan = plan_fills(hall)
+    assert plan.settings["Fill outer"].low_cut_hz == 120.0
+    own = plan.settings["Fill inner"]
+    bench = make_bench(hall, plan.air)
+    areas = next(fill.areas for fill in plan.fills if fill.output == "Fill inner")
+    seats = bench.paths.seats.points_m[bench.seats_in(areas)]
+    sounding = ["Main bus", "Fill inner", "Fill outer"]
+
+    def mean(corner_hz):
+        flat = {name: replace(one, shelf_db=0.0) for name, one in plan.settings.items()}
+        flat["Fill inner"] = replace(flat["Fill inner"], low_cut_hz=corner_hz,
+                                     low_cut_order=4, low_cut_kind="butterworth")
+        field = seat_field(hall, flat, seats_m=seats, sounding=sounding)
+        return (10 ** (field.total_db / 10)).mean(axis=0)
+
+    cuts = {cut.corner_hz: cut.loss_db for cut in plan.low_cuts("Fill inner")
+            if (cut.kind, cut.order) == ("butterworth", 4)}
+    assert len(cuts) == len(LOW_CUTS_HZ)
+    for corner_hz, loss_db in cuts.items():
+        lost = 10 * np.log10(mean(None) / mean(corner_hz))
+        assert lost[1:].max() == pytest.approx(loss_db, abs=1e-6)
+    assert own.low_cut_hz in {corner for corner, loss in cuts.items() if loss <= 1.0}
