@@ -1,13 +1,25 @@
-"""Low cuts: the choice by its definition (common practice); their losses: test_planner."""
+"""Low cuts and shelves: the choice by its definition (common practice), from the seat field."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from fillalign import plan_fills, read_venue, seat_field
+from fillalign import (
+    THIRDS_HZ,
+    THIRDS_NOMINAL,
+    Measured,
+    OutputSettings,
+    band_edges_hz,
+    plan_fills,
+    read_venue,
+    seat_field,
+    shelf_response,
+)
 from fillalign.bench import make_bench
-from fillalign.tone import LOW_CUTS_HZ, low_cuts_of
+from fillalign.need import mains_reference
+from fillalign.tone import LOW_CUTS_HZ, chosen_shelf, low_cuts_of
+from fillalign.tuning import headroom_db
 from tests.small_venue import small_hall, with_output
 
 
@@ -74,3 +86,93 @@ def test_low_cut_leaves_an_output_alone_whose_cut_is_locked():
         lost = 10 * np.log10(mean(None) / mean(corner_hz))
         assert lost[1:].max() == pytest.approx(loss_db, abs=1e-6)
     assert own.low_cut_hz in {corner for corner, loss in cuts.items() if loss <= 1.0}
+
+
+def hall_of_three_fills():
+    """Return the hall with arrays, a tier of three fills on two feeds, and two readings."""
+    hall = small_hall()
+    box = replace(hall.loudspeakers["main box"], elements=3, spacing_m=0.3, splay_deg=(1.0, 3.0))
+    second = replace(hall.outputs["Fills"], name="Fill B", latency_ms=5.1)
+    third = replace(hall.outputs["Fills"], name="Fill C", feed="left")
+    left, right = hall.sources[2:]
+    return replace(
+        hall,
+        loudspeakers={**hall.loudspeakers, "main box": box},
+        outputs={"Fill B": second, **hall.outputs, "Fill C": third},
+        sources=(hall.sources[0], left, hall.sources[1],
+                 replace(right, name="C", output="Fill C"),
+                 replace(right, name="B", output="Fill B", position_m=(23.0, 0.0, 5.0))),
+        measured=(Measured("Fills", (30.0, 0.0, 1.2), "check", by_octave_db={125: 75.0}),
+                  Measured("Mains", (14.0, 0.0, 1.2), "check", level_dba=82.0)),
+    )
+
+
+def test_losses_are_those_of_the_seat_field_whatever_else_is_set():
+    """One bench, asked again with other trims, delays, polarity and an output that is off."""
+    hall = hall_of_three_fills()
+    bench = make_bench(hall, hall.states["show"].air)
+    seats = bench.paths.seats.points_m[bench.seats_in(("back",))]
+    tier = ["Fills", "Fill B", "Fill C"]
+    settings = {
+        "Mains": OutputSettings(trim_db=-1.0, delay_ms=4.0, low_cut_hz=80.0, shelf_db=2.0),
+        "Fills": OutputSettings(trim_db=-4.0, delay_ms=66.0, polarity="inverted"),
+        "Fill B": OutputSettings(trim_db=-7.0, delay_ms=60.0, shelf_db=4.0),
+        "Fill C": OutputSettings(trim_db=-6.0, delay_ms=70.0),
+    }
+    changes = ({}, {"trim_db": 0.0}, {"delay_ms": 71.0}, {"polarity": "inverted"},
+               {"trim_db": -np.inf})
+    for change in changes:
+        own = {**settings, "Fill B": replace(settings["Fill B"], **change)}
+        sounding = ["Mains", *(n for n in tier if np.isfinite(own[n].trim_db))]
+
+        def mean(corner, kind, order, own=own, sounding=sounding):
+            cut = {name: replace(own[name], low_cut_hz=corner, low_cut_kind=kind,
+                                 low_cut_order=order, shelf_db=0.0) for name in tier}
+            field = seat_field(hall, {**own, **cut}, seats_m=seats, sounding=sounding)
+            return (10 ** (field.total_db / 10)).mean(axis=0)
+
+        cuts = low_cuts_of(bench, own, "Fills")
+        counts = THIRDS_HZ > 60.0
+        for cut in cuts.all():
+            lost = 10 * np.log10(mean(None, cut.kind, cut.order)
+                                 / mean(cut.corner_hz, cut.kind, cut.order))[counts]
+            assert lost.max() == pytest.approx(cut.loss_db, abs=1e-7)
+            assert cut.at_hz == np.array(THIRDS_NOMINAL)[counts][lost.argmax()]
+
+
+@pytest.mark.parametrize(("loss_db", "most_db"), [(1.2, 6.0), (2.0, 6.0), (8.0, 6.0), (8.0, 2.5),
+                                                  (8.0, 0.5), (0.0, 6.0)])
+def test_shelf_is_the_nearest_to_the_reference_of_all_within_the_headroom(loss_db, most_db):
+    """Every gain in steps of 0.5 dB at every corner, by the definition; outdoors, direct sound."""
+    hall = small_hall(outdoors=True)
+    octaves = {octave: 84.0 for octave in (63, 125, 250, 500, 1000, 2000)}
+    dull = {**octaves, 4000: 84.0 - loss_db, 8000: 84.0 - 2 * loss_db, 16000: 80.0}
+    kinds = {name: replace(kind, level_dba=None, level_by_octave_db=dull if "fill" in name
+                           else {**octaves, 4000: 84.0, 8000: 84.0, 16000: 84.0})
+             for name, kind in hall.loudspeakers.items()}
+    hall = replace(hall, loudspeakers=kinds)
+    bench = make_bench(hall, hall.states["show"].air)
+    settings = {"Mains": OutputSettings(), "Fills": OutputSettings(delay_ms=66.0)}
+    left_db = headroom_db(hall, "Fills") - most_db - 0.2
+    settings["Fills"] = replace(settings["Fills"], trim_db=left_db)
+    reference = mains_reference(bench, settings)
+    part = bench.part(("back",))
+    seats = part.paths.seats.points_m
+    every, mains = ((10 ** (seat_field(hall, settings, seats_m=seats, sounding=names).direct_db
+                            / 10)).mean(axis=0) for names in (["Mains", "Fills"], ["Mains"]))
+
+    def tone(power):
+        level = 10 * np.log10(power.reshape(9, 3).sum(axis=1))
+        return level[5:8] - (level[3] + level[4]) / 2
+
+    low, high = band_edges_hz(THIRDS_HZ)
+    wanted = {(0.0, 4000.0): ((tone(every) - tone(reference.bands)) ** 2).sum()}
+    for gain in np.arange(1.0, most_db + 0.1, 0.5):
+        for corner in (2000.0, 3150.0, 4000.0, 5000.0, 6300.0):
+            lift = np.abs(shelf_response((low + high) / 2, corner, gain)) ** 2
+            miss = tone(mains + (every - mains) * lift) - tone(reference.bands)
+            wanted[float(gain), corner] = (miss**2).sum()
+    best = min(wanted, key=wanted.get)
+    if np.abs(tone(every) - tone(reference.bands)).max() <= 1.0:
+        best = (0.0, 4000.0)
+    assert chosen_shelf(part, reference, settings, ["Fills"], ["Mains"]) == best
