@@ -102,7 +102,7 @@ def hall_of_three_fills():
         sources=(hall.sources[0], left, hall.sources[1],
                  replace(right, name="C", output="Fill C"),
                  replace(right, name="B", output="Fill B", position_m=(23.0, 0.0, 5.0))),
-        measured=(Measured("Fills", (30.0, 0.0, 1.2), "check", by_octave_db={125: 75.0}),
+        measured=(Measured("Fills", (30.0, 0.0, 1.2), "check", by_octave_db={63: 78.0, 125: 84.0}),
                   Measured("Mains", (14.0, 0.0, 1.2), "check", level_dba=82.0)),
     )
 
