@@ -20,8 +20,10 @@ NAMES = ["Mains", "Fills"]
 
 
 def measured_hall():
-    """Return the hall with a reading of each output, so that shifts are not 0."""
-    return replace(small_hall(noise_db={500: 45.0}), measured=(
+    """Return the hall with a reading of each output and more seats than decisions need."""
+    hall = small_hall(noise_db={500: 45.0})
+    areas = tuple(replace(area, seat_spacing_m=1.0) for area in hall.areas)
+    return replace(hall, areas=areas, measured=(
         Measured("Mains", (14.0, 0.0, 1.2), "check", level_dba=78.0),
         Measured("Fills", (30.0, 0.0, 1.2), "check", by_octave_db={250: 70.0, 2000: 60.0}),
     ))
@@ -97,6 +99,17 @@ def test_mean_of_a_row_is_over_its_seats():
     np.testing.assert_allclose(bench.row_mean(power), wanted)
     x_m = bench.row_mean(bench.paths.seats.row_x_m)
     np.testing.assert_allclose(x_m, bench.row_x_m)
+
+
+def test_rows_run_from_front_to_back_whatever_their_area():
+    hall = small_hall()
+    balcony = replace(hall.areas[0], name="balcony", x_from_m=11.0, x_to_m=13.0, floor_m=4.0)
+    bench = bench_of(replace(hall, areas=(*hall.areas, balcony)))
+    assert (np.diff(bench.row_x_m) > 0).all()
+    assert bench.row_x_m[bench.rows_in(("balcony",))].tolist() == [11.0, 13.0]
+    inside = bench.seats_in(("balcony",))
+    assert {*bench.row_x_m[bench.row_of_seat[inside]]} == {11.0, 13.0}
+    assert bench.row_area[bench.row_of_seat].tolist() == bench.paths.seats.area.tolist()
 
 
 def test_once_is_for_the_same_settings_of_every_output_and_the_same_key():

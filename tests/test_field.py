@@ -24,7 +24,8 @@ from fillalign import (
     plan_fills,
     seat_field,
 )
-from fillalign.field import measured_shifts_db
+from fillalign.field import build_mix, measured_shifts_db
+from fillalign.pairing import PairCache
 from fillalign.paths import band_levels_1m_db, by_thirds, trace_paths, venue_seats
 from tests.small_venue import small_hall
 
@@ -286,6 +287,29 @@ def test_blocks_do_not_show():
     np.testing.assert_allclose(whole[: len(many) // 30], seat_field(
         hall, seats_m=many[: len(many) // 30]).total_db, atol=1e-9)
     assert len(many) > 1024
+
+
+def test_what_is_kept_of_one_state_and_output_serves_no_other():
+    # Both outputs arrive at one time after their delays, so only they and the state differ.
+    hall = small_hall()
+    check = replace(hall.states["check"], rt60_s=dict.fromkeys(hall.states["check"].rt60_s, 2.5))
+    hall = replace(hall, states={**hall.states, "check": check})
+    settings = {"Mains": OutputSettings(delay_ms=61.5), "Fills": OutputSettings(delay_ms=60.0)}
+    paths = trace_paths(hall, venue_seats(hall), check, check.air)
+    cache = PairCache()
+    for state in ("show", "check", "show"):
+        kept, fresh = (build_mix(hall, paths, settings, state=state, cache=one)
+                       for one in (cache, None))
+        for name in ("gram", "early", "late"):
+            np.testing.assert_array_equal(getattr(kept, name), getattr(fresh, name))
+        tail = fresh.early + fresh.late
+        for output, source in ((0, (0, 1)), (1, (2, 3))):
+            # Barron and Lee 1988, as above.
+            rt60 = 2.5 if state == "check" else 1.4
+            wanted = sum(
+                31200 * rt60 / 6400 * np.exp(-0.04 * paths.distance_m[one][:, None] / rt60)
+                * paths.tail_power[one] for one in source)
+            np.testing.assert_allclose(tail[output], wanted, rtol=1e-4)
 
 
 def test_exchange_of_omnidirectional_source_and_seat():

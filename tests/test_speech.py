@@ -15,7 +15,7 @@ from fillalign import (
     speech_octave_levels_db,
     speech_transmission_index,
 )
-from fillalign.speech import SPEECH_OVER_PINK
+from fillalign.speech import SPEECH_OVER_PINK, SpeechArrivals
 from tests.small_venue import small_hall, with_output
 
 SEAT = [[30.0, 4.0, 1.2]]
@@ -58,6 +58,29 @@ def test_one_source_by_hand(noise):
     share = 1 - np.exp(-13.8 * 0.05 / 1.4)
     clarity = 10 * np.log10((direct + share * tail) / ((1 - share) * tail))
     np.testing.assert_allclose(heard.clarity_db[0], clarity, atol=1e-6)
+
+
+@pytest.mark.parametrize("noise", [None, np.full(7, 40.0)])
+@pytest.mark.parametrize(("seats", "shape"), [(3, (6,)), (129, (2, 2, 6)), (300, (40, 6))])
+def test_index_of_many_seats_and_gains_is_that_of_each(seats, shape, noise):
+    """Sources one by one in the public closed form; outputs 1, 4 and 5 drive none of them."""
+    random = np.random.default_rng(4)
+    output = np.array([2, 0, 2, 0, 3])
+    direct, tail = random.uniform(1e3, 1e6, (2, 5, seats, 7))
+    time, rt60 = random.uniform(10.0, 200.0, (5, seats)), random.uniform(0.5, 3.0, 7)
+    gains = random.uniform(0.0, 2.0, shape)
+    heard = SpeechArrivals(direct, tail, time, rt60, output, noise)
+    index = heard.index(gains)
+    assert index.shape == (*shape[:-1], seats)
+    flat = index.reshape(-1, seats)
+    for number, one in enumerate(gains.reshape(-1, 6)):
+        power = one[output][:, None] ** 2
+        for seat in {0, 2, min(127, seats - 1), seats // 2, seats - 1, min(128, seats - 1)}:
+            parts = [energy[:, seat] * power for energy in (direct, tail)]
+            modulation = modulation_transfer(parts[0], time[:, seat], parts[1], rt60)
+            wanted = speech_transmission_index(
+                modulation, speech_db=10 * np.log10(sum(parts).sum(axis=0)), noise_db=noise)
+            assert flat[number, seat] == pytest.approx(wanted, abs=1e-12)
 
 
 def test_noise_lowers_and_a_late_fill_lowers_it_too():
