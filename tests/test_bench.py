@@ -76,6 +76,10 @@ def test_paths_that_serve_all_make_the_plan_of_paths_traced_apart(monkeypatch):
     for name in vars(shared.checks):
         np.testing.assert_allclose(
             getattr(shared.checks, name), getattr(apart.checks, name), atol=1e-7, err_msg=name)
+    field = seat_field(hall, shared.settings, seats_m=shared.checks.point_m)
+    np.testing.assert_allclose(shared.checks.level_dba, field.weighted_db(), atol=1e-7)
+    speech = seat_speech(hall, shared.settings, seats_m=shared.checks.point_m)
+    np.testing.assert_allclose(shared.checks.speech_after, speech.index, atol=1e-9)
 
 
 def test_speech_of_a_row_is_the_mean_of_its_three_seats():

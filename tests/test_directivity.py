@@ -357,18 +357,21 @@ def test_power_between_its_limits():
 
 
 @pytest.mark.parametrize(
-    ("spacing", "splay", "control", "coverage"),
+    ("spacing", "splay", "control", "coverage", "aside"),
     [
-        (0.3, 0.0, None, (90.0, 30.0)),
-        (0.3, 5.0, 800.0, (90.0, 30.0)),
-        (0.3, 14.0, 800.0, (25.0, 40.0)),
-        (0.8, 17.0, None, (100.0, 90.0)),
+        (0.3, 0.0, None, (90.0, 30.0), 5),
+        (0.3, 5.0, 800.0, (90.0, 30.0), 5),
+        (0.3, 14.0, 800.0, (25.0, 40.0), 5),
+        (0.8, 17.0, None, (100.0, 90.0), 5),
+        (0.3, 10.0, None, (90.0, 30.0), 1),
     ],
 )
-def test_power_of_directive_elements_against_the_integral(spacing, splay, control, coverage):
+def test_power_of_directive_elements_against_the_integral(
+    spacing, splay, control, coverage, aside
+):
     """An independent grid over the sphere, poles along z; the array leans off it."""
     positions, aims = directivity.array_elements(
-        [2, 1, 9], [20, 5, 4], elements=6, spacing_m=spacing, splay_deg=splay
+        [2, 1, 9], [20, aside, 4], elements=6, spacing_m=spacing, splay_deg=splay
     )
     rays, share = sphere(160, 320)
     for frequency in (63.0, 400.0, 1250.0, 3150.0):

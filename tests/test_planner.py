@@ -14,6 +14,7 @@ from fillalign import (
     OCTAVES_NOMINAL,
     Air,
     Loudspeaker,
+    Measured,
     OutputSettings,
     Source,
     bench,
@@ -228,7 +229,11 @@ def test_back_goal_counts_gain_before_feedback(plan):
     assert 0 < plan.gain_before_feedback_db < lift
 
 
-def test_readings_are_what_the_empty_room_gives(plan):
+def test_readings_are_what_the_empty_room_gives():
+    hall = small_hall()
+    check = replace(hall.states["check"], rt60_s=dict.fromkeys(hall.states["check"].rt60_s, 2.4))
+    measured = Measured("Mains", (14.0, 0.0, 1.2), "show", level_dba=80.0)
+    plan = plan_fills(replace(hall, states={**hall.states, "check": check}, measured=(measured,)))
     reading = plan.fills[0].reading
     field = [
         seat_field(plan.venue, plan.settings, state="check", seats_m=[reading.seat_m],
