@@ -207,7 +207,7 @@ def test_two_extremes_that_never_meet_do_not_warn():
     [
         ((-1.0, 20.0), "^frequency_hz must be at least 0 Hz, got -1$"),
         ((1000.0, 293.15), "^temperature_c .* C, got 293.15, which looks like kelvin"),
-        ((1000.0, 20.0, 120.0), "^humidity_pct must be between 0 and 100 %, got 120$"),
+        ((1000.0, 20.0, 100.5), "^humidity_pct must be between 0 and 100 %, got 100.5$"),
         ((1000.0, 20.0, 50.0, 15.0), "^pressure_kpa must be between 20 and 200 kPa, got 15$"),
         ((1000.0, 20.0, 50.0, 101325.0), "^pressure_kpa .* kPa, got 101325, which looks like Pa"),
         (([1000.0, np.nan], 20.0), r"^frequency_hz must be at least 0 Hz, got nan at \[1\]$"),
