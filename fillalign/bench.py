@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.air import Air
-from fillalign.field import Mix, Settings, build_mix, direct_power, measured_shifts_db
+from fillalign.mix import Mix, Settings, build_mix, direct_power, measured_shifts_db
 from fillalign.pairing import PairCache
 from fillalign.paths import A_POWER, IntArray, Paths, Seats, trace_paths, venue_seats
 from fillalign.speech import SpeechArrivals, speech_arrivals
@@ -92,7 +92,7 @@ class Bench:
             seats = np.flatnonzero(self.seats_in(areas))
             self.parts[areas] = replace(
                 self, paths=self.paths.take(seats),
-                cache=PairCache((self.cache, self.paths, seats)), parts={},
+                cache=PairCache((self.cache, self.paths, seats)), parts={}, memo={},
             )
         return self.parts[areas]
 

@@ -12,15 +12,8 @@ from numpy.typing import NDArray
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.bench import Bench
-from fillalign.field import (
-    C_POWER,
-    NEAR_DB,
-    Mix,
-    Settings,
-    build_mix,
-    gains_of,
-    to_db,
-)
+from fillalign.field import C_POWER
+from fillalign.mix import NEAR_DB, Mix, Settings, build_mix, gains_of, to_db
 from fillalign.pairing import PairCache
 from fillalign.paths import (
     A_POWER,

@@ -24,7 +24,7 @@ from fillalign._check import (
 )
 from fillalign._text import listed, quoted
 from fillalign.air import Air
-from fillalign.field import Settings, full_settings, output_roles
+from fillalign.mix import Settings, full_settings, output_roles
 from fillalign.paths import Seats, by_thirds, place_among_seats
 from fillalign.plan import FillPlan
 from fillalign.seat_response import make_scene, seat_response

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.bench import Bench
-from fillalign.field import Settings, gains_of, to_db
+from fillalign.mix import Settings, gains_of, to_db
 from fillalign.paths import A_POWER
 from fillalign.tiers import main_outputs
 from fillalign.venue import Venue

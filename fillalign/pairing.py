@@ -2,7 +2,7 @@
 
 Filters by parts of third octaves, and the power that two outputs, or one with
 itself, bring together at each seat. All of it is kept, since planning asks for
-the same pairs again and again. `fillalign.field` adds trims, rooms and seats.
+the same pairs again and again. `fillalign.mix` adds trims, rooms and seats.
 """
 
 from __future__ import annotations

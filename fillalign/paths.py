@@ -1,7 +1,7 @@
 """Every path from every loudspeaker element to every seat, before any setting.
 
 Distances, travel times and band amplitudes with air, wind, directivity and
-shadow; what each source feeds the room. `fillalign.field` turns these into
+shadow; what each source feeds the room. `fillalign.mix` turns these into
 levels once delays, trims and filters are known.
 """
 

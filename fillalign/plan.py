@@ -12,7 +12,7 @@ from fillalign._check import as_float, check_choice
 from fillalign._text import quoted, short
 from fillalign.air import Air
 from fillalign.checks import Reading, SeatChecks, Walk
-from fillalign.field import output_roles
+from fillalign.mix import output_roles
 from fillalign.need import AreaNeed, Reference
 from fillalign.timing import DelayAnswers, DelayBasis, DelayUncertainty
 from fillalign.tone import LowCutTry

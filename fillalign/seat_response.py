@@ -15,9 +15,9 @@ from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 from fillalign.air_path import loss_db_per_m
 from fillalign.directivity import array_elements
-from fillalign.field import Settings, arrival_shift, measured_shifts_db
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
 from fillalign.levels import pink_band_levels_db
+from fillalign.mix import Settings, arrival_shift, measured_shifts_db
 from fillalign.paths import Paths, Seats, trace_paths
 from fillalign.room import DECAY_NEPERS, reverberant_energy
 from fillalign.venue import Venue

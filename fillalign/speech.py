@@ -27,15 +27,9 @@ from fillalign.clarity import (
     speech_octave_levels_db,
     speech_transmission_index,
 )
-from fillalign.field import (
-    Settings,
-    arrival_shift,
-    early_ms,
-    measured_shifts_db,
-    to_db,
-    what_is_asked,
-)
+from fillalign.field import what_is_asked
 from fillalign.levels import pink_band_levels_db
+from fillalign.mix import Settings, arrival_shift, early_ms, measured_shifts_db, to_db
 from fillalign.pairing import PairCache, filter_power, source_power
 from fillalign.paths import (
     IntArray,
@@ -159,7 +153,7 @@ def speech_arrivals(
     Parameters
     ----------
     venue, paths, settings
-        As in `fillalign.field.build_mix`.
+        As in `fillalign.mix.build_mix`.
     state : {"show", "check"}
         Whose reverberation to use.
     shift_db : ndarray, optional

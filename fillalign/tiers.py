@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 
-from fillalign.field import Settings, output_roles
+from fillalign.mix import Settings, output_roles
 from fillalign.venue import Venue
 
 TIER_M = 2.0

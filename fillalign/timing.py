@@ -11,7 +11,7 @@ from fillalign._text import quoted
 from fillalign.air import Air
 from fillalign.arrivals import wind_along_m_s
 from fillalign.bench import Bench
-from fillalign.field import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
+from fillalign.mix import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
 from fillalign.paths import IntArray, Paths
 from fillalign.units import round_up_to_step
 from fillalign.venue import Source, Survey, Venue

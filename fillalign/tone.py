@@ -11,8 +11,8 @@ import numpy as np
 from fillalign._check import FloatArray
 from fillalign.absorption import THIRDS_HZ, THIRDS_NOMINAL
 from fillalign.bench import Bench
-from fillalign.field import Settings, arrival_shift, gains_of, to_db
 from fillalign.filters import LOW_CUT_ORDERS, shelf_response
+from fillalign.mix import Settings, arrival_shift, gains_of, to_db
 from fillalign.need import Reference
 from fillalign.pairing import (
     ALL_BANDS,
@@ -104,7 +104,8 @@ class _AreaPower:
         own, its = (settings[self.names[index]] for index in (one, other))
         later, cache = arrival_shift(self.part.venue, settings), self.part.cache
         apart = float(later[one] - later[other])
-        key = (one, other, apart, filters_of(own), filters_of(its), bands.start)
+        key = (one, other, apart, filters_of(own), filters_of(its),
+               bands.start, bands.stop)
         if key not in cache.means:
             filters = part_filter(own), part_filter(its)
             parts = cross_parts(

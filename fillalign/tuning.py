@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.bench import Bench
-from fillalign.field import NEAR_DB, Mix, Settings, gains_of, to_db
+from fillalign.mix import NEAR_DB, Mix, Settings, gains_of, to_db
 from fillalign.need import SHARE_OF_ROWS, WEIGHTS, Reference, check_rows
 from fillalign.paths import A_POWER
 from fillalign.precedence import precedence_limit_db

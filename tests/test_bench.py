@@ -8,7 +8,7 @@ import pytest
 from fillalign import Measured, OutputSettings, plan_fills, seat_field, seat_speech
 from fillalign import bench as made
 from fillalign.bench import make_bench
-from fillalign.field import gains_of
+from fillalign.mix import gains_of
 from fillalign.paths import venue_seats
 from tests.small_venue import small_hall
 

@@ -24,7 +24,7 @@ from fillalign import (
     plan_fills,
     seat_field,
 )
-from fillalign.field import build_mix, measured_shifts_db
+from fillalign.mix import build_mix, measured_shifts_db
 from fillalign.pairing import PairCache
 from fillalign.paths import band_levels_1m_db, by_thirds, trace_paths, venue_seats
 from tests.small_venue import small_hall

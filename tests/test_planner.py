@@ -19,8 +19,8 @@ from fillalign import (
     Source,
     bench,
     evaluate,
-    field,
     fill_delay_ms,
+    mix,
     pairing,
     plan_fills,
     precedence_limit_db,
@@ -718,7 +718,7 @@ def test_reference_rows_without_a_row_take_the_nearest():
 def test_keeping_less_for_later_changes_no_decision(plan, monkeypatch):
     """What is kept between steps saves time only: here nothing lasts."""
     monkeypatch.setattr(bench, "KEPT", 1)
-    monkeypatch.setattr(field, "_KEPT_TAILS", 1)
+    monkeypatch.setattr(mix, "_KEPT_TAILS", 1)
     monkeypatch.setattr(pairing, "_KEPT_BYTES", 0)
     assert plan_fills(small_hall()) == plan
 

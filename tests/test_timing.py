@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fillalign import Air, Measured, Survey, evaluate
-from fillalign.field import measured_shifts_db, resting_settings
+from fillalign.mix import measured_shifts_db, resting_settings
 from fillalign.paths import trace_paths, venue_seats
 from fillalign.planner import _Planner
 from fillalign.timing import (

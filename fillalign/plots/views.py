@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from fillalign._check import FloatArray
 from fillalign._text import listed, quoted
-from fillalign.field import output_roles
+from fillalign.mix import output_roles
 from fillalign.plan import FillPlan
 from fillalign.plots.base import (
     FILL_MARKERS,

@@ -23,8 +23,9 @@ from fillalign.classroom.lessons.l01_exercises import (
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_plan, demo_sound, demo_venue
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.field import Mix, build_mix, gains_of, seat_field, to_db
+from fillalign.field import seat_field
 from fillalign.listening import render_seat
+from fillalign.mix import Mix, build_mix, gains_of, to_db
 from fillalign.paths import A_POWER, Seats, single_points, trace_paths, venue_seats
 from fillalign.speech import seat_speech
 

@@ -13,8 +13,8 @@ from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import demo_venue
 from fillalign.directivity import directivity_factor
-from fillalign.field import gains_of, resting_settings
 from fillalign.levels import power_sum_db, power_to_db, spreading_db
+from fillalign.mix import gains_of, resting_settings
 from fillalign.paths import single_points, trace_paths
 from fillalign.room import critical_distance_m, direct_energy, hopkins_stryker, reverberant_energy
 from fillalign.speech import SpeechArrivals, speech_arrivals

@@ -21,7 +21,8 @@ from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider
-from fillalign.field import seat_field, to_db
+from fillalign.field import seat_field
+from fillalign.mix import to_db
 from fillalign.paths import A_POWER
 from fillalign.units import ft_to_m
 

@@ -17,8 +17,8 @@ from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.field import NEAR_DB, Mix, gains_of, to_db
 from fillalign.listening import render_seat
+from fillalign.mix import NEAR_DB, Mix, gains_of, to_db
 from fillalign.paths import A_POWER
 from fillalign.plan import FillPlan, FillReport
 from fillalign.precedence import CEILING_DB, precedence_limit_db

@@ -10,7 +10,8 @@ import numpy as np
 from fillalign._check import FloatArray
 from fillalign.bench import Bench, make_bench
 from fillalign.classroom.venues import demo_plan
-from fillalign.field import gains_of, seat_field, to_db
+from fillalign.field import seat_field
+from fillalign.mix import gains_of, to_db
 from fillalign.plan import FillPlan
 from fillalign.tiers import main_outputs
 from fillalign.venue import OutputSettings
