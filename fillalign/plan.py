@@ -11,11 +11,12 @@ import numpy as np
 from fillalign._check import as_float, check_choice
 from fillalign._text import quoted, short
 from fillalign.air import Air
+from fillalign.bench import make_bench
 from fillalign.checks import Reading, SeatChecks, Walk
 from fillalign.mix import output_roles
 from fillalign.need import AreaNeed, Reference
 from fillalign.timing import DelayAnswers, DelayBasis, DelayUncertainty
-from fillalign.tone import LowCutTry
+from fillalign.tone import LowCutTry, low_cuts_of
 from fillalign.tuning import TrimCurve
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import OutputSettings, Venue
@@ -325,9 +326,6 @@ class FillPlan:
         >>> [cut.corner_hz for cut in plan.low_cuts("Fill inner") if cut.loss_db <= 0.25][-1]
         100.0
         """
-        from fillalign.bench import make_bench
-        from fillalign.tone import low_cuts_of
-
         fills = tuple(fill.output for fill in self.fills if fill.sounding)
         check_choice("output", output, fills)
         return low_cuts_of(make_bench(self.venue, self.air), self.settings, output).all()

@@ -104,8 +104,7 @@ class _AreaPower:
         own, its = (settings[self.names[index]] for index in (one, other))
         later, cache = arrival_shift(self.part.venue, settings), self.part.cache
         apart = float(later[one] - later[other])
-        key = (one, other, apart, filters_of(own), filters_of(its),
-               bands.start, bands.stop)
+        key = one, other, apart, filters_of(own), filters_of(its), bands.start, bands.stop
         if key not in cache.means:
             filters = part_filter(own), part_filter(its)
             parts = cross_parts(
