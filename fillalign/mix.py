@@ -15,16 +15,8 @@ from numpy.typing import NDArray
 
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.pairing import (
-    PART_SHARE,
-    PairCache,
-    cross_power,
-    filter_power,
-    filters_of,
-    own_power,
-    part_filter,
-    part_sums,
-)
+from fillalign.pairing import PairCache, cross_power, own_power
+from fillalign.parts import PART_SHARE, filter_power, filters_of, part_filter, part_sums
 from fillalign.paths import A_POWER, Paths, by_thirds, place_among_seats, trace_paths
 from fillalign.room import early_late_energy
 from fillalign.venue import OutputSettings, Venue, check_settings

@@ -30,7 +30,8 @@ from fillalign.clarity import (
 from fillalign.field import what_is_asked
 from fillalign.levels import pink_band_levels_db
 from fillalign.mix import Settings, arrival_shift, early_ms, measured_shifts_db, to_db
-from fillalign.pairing import PairCache, filter_power, source_power
+from fillalign.pairing import PairCache, source_power
+from fillalign.parts import filter_power
 from fillalign.paths import (
     IntArray,
     Paths,

@@ -14,13 +14,12 @@ from fillalign.bench import Bench
 from fillalign.filters import LOW_CUT_ORDERS, shelf_response
 from fillalign.mix import Settings, arrival_shift, gains_of, to_db
 from fillalign.need import Reference
-from fillalign.pairing import (
+from fillalign.pairing import cross_parts, own_power
+from fillalign.parts import (
     ALL_BANDS,
     PART_SHARE,
-    cross_parts,
     filter_power,
     filters_of,
-    own_power,
     part_filter,
     part_sums,
     parts_of,

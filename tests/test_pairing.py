@@ -8,17 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import signal
 
-from fillalign import THIRDS_HZ, OutputSettings, band_edges_hz, shelf_response
+from fillalign import THIRDS_HZ, OutputSettings, parts
 from fillalign import pairing as made
 from fillalign.pairing import PairCache
 from fillalign.paths import Paths, single_points
 
 NODE, WEIGHT = np.polynomial.legendre.leggauss(128)
-PLAIN = made.part_filter(OutputSettings())
-CUT = made.part_filter(OutputSettings(low_cut_hz=120.0, polarity="inverted"))
-SHELF = made.part_filter(OutputSettings(shelf_db=5.0, shelf_hz=1000.0, low_cut_hz=80.0,
+PLAIN = parts.part_filter(OutputSettings())
+CUT = parts.part_filter(OutputSettings(low_cut_hz=120.0, polarity="inverted"))
+SHELF = parts.part_filter(OutputSettings(shelf_db=5.0, shelf_hz=1000.0, low_cut_hz=80.0,
                                         low_cut_order=2, low_cut_kind="butterworth"))
 ELEMENTS = {0: (0, 1, 3, 4), 1: (2,), 2: (), 3: (5, 6, 7)}
 
@@ -52,14 +51,14 @@ def some_paths(seats=70, *, seed=1):
 
 def sound(paths, elements, later_s=0.0, filters=PLAIN):
     """Complex pressure of elements together, (parts, nodes, n)."""
-    inside = np.outer(made.PART_HIGH_HZ - made.PART_LOW_HZ, NODE) / 2
-    hertz = made.PART_CENTRE_HZ[:, None] + inside
+    inside = np.outer(parts.PART_HIGH_HZ - parts.PART_LOW_HZ, NODE) / 2
+    hertz = parts.PART_CENTRE_HZ[:, None] + inside
     turn = 1j * (filters.phase[:, None] - 2 * np.pi * inside * filters.lag[:, None])
     total = np.zeros((*hertz.shape, paths.time_ms.shape[1]), dtype=complex)
     for one in elements:
         late = paths.time_ms[one] / 1000 + later_s
         wave = np.exp(turn[..., None] - 2j * np.pi * hertz[..., None] * late)
-        total += wave * paths.amplitude[one].T[made.PART_BAND][:, None]
+        total += wave * paths.amplitude[one].T[parts.PART_BAND][:, None]
     return total * filters.size[:, None, None]
 
 
@@ -69,7 +68,7 @@ def mean(product):
 
 def scale(paths, ours, theirs):
     """Amplitudes of two groups multiplied: what rounding is to be measured against."""
-    one, other = (paths.amplitude[list(group)].sum(axis=0).T[made.PART_BAND]
+    one, other = (paths.amplitude[list(group)].sum(axis=0).T[parts.PART_BAND]
                   for group in (ours, theirs))
     return one * other
 
@@ -83,8 +82,8 @@ def test_power_of_an_output_and_of_its_sources_alone(seats):
         assert (np.abs(error) <= 1e-8 * scale(paths, elements, elements)).all()
     for source in range(5):
         elements = np.flatnonzero(paths.element_source == source)
-        power = mean(np.abs(sound(paths, elements)) ** 2) * made.PART_SHARE[:, None]
-        wanted = np.array([power[made.PART_BAND == band].sum(axis=0) for band in range(27)])
+        power = mean(np.abs(sound(paths, elements)) ** 2) * parts.PART_SHARE[:, None]
+        wanted = np.array([power[parts.PART_BAND == band].sum(axis=0) for band in range(27)])
         found = made.source_power(paths, cache, source).T
         np.testing.assert_allclose(found, wanted, rtol=1e-7)
         np.testing.assert_array_equal(found, made.source_power(paths, PairCache(), source).T)
@@ -99,7 +98,7 @@ def together(paths, pair, later_s, filters):
     first = sound(paths, ours, later_s, filters[0])
     second = sound(paths, theirs, 0.0, filters[1])
     loud = scale(paths, ours, theirs)
-    return mean((first * second.conj()).real) * made.PART_SHARE[:, None], loud
+    return mean((first * second.conj()).real) * parts.PART_SHARE[:, None], loud
 
 
 @pytest.mark.parametrize("pair", [(0, 1), (1, 0), (3, 0)])
@@ -112,10 +111,10 @@ def test_what_two_outputs_bring_together(pair, later_s, filters):
     bands = made.cross_power(paths, pair, later_s, filters, cache)
     for few in (slice(0, 1), slice(12, 15), slice(26, 27)):
         some = made.cross_parts(paths, pair, later_s, filters, cache, few)
-        np.testing.assert_allclose(some, found[made.parts_of(few)], rtol=1e-9, atol=1e-9)
-        np.testing.assert_allclose(made.part_sums(some, few).T, bands[:, few], atol=1e-9)
+        np.testing.assert_allclose(some, found[parts.parts_of(few)], rtol=1e-9, atol=1e-9)
+        np.testing.assert_allclose(parts.part_sums(some, few).T, bands[:, few], atol=1e-9)
     for band in range(27):
-        whole = found[made.PART_BAND == band].sum(axis=0)
+        whole = found[parts.PART_BAND == band].sum(axis=0)
         np.testing.assert_allclose(bands[:, band], whole, rtol=1e-12, atol=1e-12)
 
 
@@ -139,14 +138,14 @@ def test_pair_at_any_gap(gap_s):
         element_source=np.array([0, 1, 1]), source_output=np.array([0, 1]),
     )
     gap = (times[2, 0] - times[1, 0]) / 1000
-    width = made.PART_HIGH_HZ - made.PART_LOW_HZ
-    wanted = 4 * np.sinc(width * gap) * np.cos(2 * np.pi * made.PART_CENTRE_HZ * gap)
+    width = parts.PART_HIGH_HZ - parts.PART_LOW_HZ
+    wanted = 4 * np.sinc(width * gap) * np.cos(2 * np.pi * parts.PART_CENTRE_HZ * gap)
     inside = made.own_power(paths, PairCache(), 1)[0]
     np.testing.assert_allclose(inside, 8 + 2 * wanted, atol=3e-8)
     split = replace(paths, source_output=np.array([0, 1, 2]), element_source=np.arange(3))
     for pair in ((1, 2), (2, 1)):
         across = made.cross_parts(split, pair, 0.0, (PLAIN, PLAIN), PairCache())[:, 0]
-        np.testing.assert_allclose(across, wanted * made.PART_SHARE, atol=4e-6)
+        np.testing.assert_allclose(across, wanted * parts.PART_SHARE, atol=4e-6)
 
 
 def test_output_without_a_source_brings_nothing():
@@ -178,37 +177,3 @@ def test_what_is_kept_changes_nothing(monkeypatch):
     again = made.cross_power(paths, (0, 3), 0.002, filters, small)
     np.testing.assert_allclose(again, cross, rtol=1e-9, atol=1e-9)
     assert len(small.phasors) == 1
-
-
-def test_parts_tile_the_third_octaves():
-    low, high = band_edges_hz(THIRDS_HZ)
-    first, last = made.PART_START, np.append(made.PART_START[1:], made.PART_BAND.size) - 1
-    np.testing.assert_allclose(made.PART_LOW_HZ[first], low)
-    np.testing.assert_allclose(made.PART_HIGH_HZ[last], high)
-    np.testing.assert_allclose(made.PART_LOW_HZ[1:], made.PART_HIGH_HZ[:-1])
-    shares = (made.PART_HIGH_HZ - made.PART_LOW_HZ) / (high - low)[made.PART_BAND]
-    np.testing.assert_allclose(made.PART_SHARE, shares)
-
-
-def test_filters_by_band_and_part_against_an_analogue_filter():
-    # scipy's Butterworth: mean power over each band on a fine grid; phase and group delay
-    # (the slope of phase) at the centres of the parts; polarity turns by pi. The shelf's
-    # response is checked in test_filters.
-    own = OutputSettings(low_cut_hz=90.0, low_cut_order=4, low_cut_kind="butterworth",
-                         shelf_db=5.0, shelf_hz=700.0, polarity="inverted", delay_ms=7.0,
-                         trim_db=-9.0)
-    b, a = signal.butter(4, 2 * np.pi * 90.0, "high", analog=True)
-
-    def response(hertz):
-        cut = signal.freqs(b, a, 2 * np.pi * hertz.ravel())[1].reshape(hertz.shape)
-        return -cut * shelf_response(hertz, 700.0, 5.0)
-
-    low, high = band_edges_hz(THIRDS_HZ)
-    grid = low + (high - low) * (np.arange(2000)[:, None] + 0.5) / 2000
-    wanted = (np.abs(response(grid)) ** 2).mean(axis=0)
-    np.testing.assert_allclose(made.filter_power(own), wanted, rtol=1e-4)
-    filters, at = made.part_filter(own), made.PART_CENTRE_HZ
-    turned = filters.size * np.exp(1j * filters.phase)
-    np.testing.assert_allclose(turned, response(at), atol=1e-9)
-    slope = np.angle(response(at * (1 - 1e-5)) / response(at * (1 + 1e-5)))
-    np.testing.assert_allclose(filters.lag, slope / (2 * np.pi * 2e-5 * at), atol=1e-8)
