@@ -458,12 +458,14 @@ def array_radiated_power(
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()
     forward = _unit(axes, "aims must not be 0: the box has no direction")
+    across_it = _unit(np.cross(along, np.eye(3)[np.abs(along).argmin()]), "")
+    own = along, across_it, np.cross(along, across_it)
     frames = list(zip(offsets, forward, *_frame(forward), strict=True))
     power = np.empty(frequency.size)
     for band, hertz in enumerate(frequency.flat):
         k = 2.0 * np.pi * hertz / speed
         zones = 1.5 + 0.16 * max(across, upright) + 0.065 * k * reach
-        rays, share = _sphere(along, zones, 10.0 + 2.2 * across)
+        rays, share = _sphere(own, zones, 10.0 + 2.2 * across)
         real, imag, facing = np.zeros(len(rays)), np.zeros(len(rays)), None
         for offset, ahead, right, up in frames:
             if facing is None or (ahead != facing).any():
@@ -493,8 +495,14 @@ def _gauss() -> tuple[FloatArray, FloatArray]:
     return node, 2.0 * vector[0] ** 2
 
 
-def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, FloatArray]:
-    """Return unit vectors over the sphere and the share of it each stands for."""
+def _sphere(
+    frame: tuple[FloatArray, FloatArray, FloatArray], zones: float, steps: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return unit vectors over the sphere and the share of it each stands for.
+
+    `frame` holds the axis to go along and two more, all at right angles.
+    """
+    axis, first, second = frame
     point, share = _gauss()
     # The cap bites over 100 m at 20 kHz only, where elements are incoherent anyway.
     count, around = int(np.ceil(min(zones, 2000.0))), int(np.ceil(steps))
@@ -502,8 +510,7 @@ def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, F
     height = np.add.outer(centre, point / count).ravel()
     weight = np.tile(share / count, count)
     turn = np.arange(around) * (2.0 * np.pi / around)
-    first = _unit(np.cross(axis, np.eye(3)[np.abs(axis).argmin()]), "")
-    circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), np.cross(axis, first))
+    circle = np.outer(np.cos(turn), first) + np.outer(np.sin(turn), second)
     radius = np.sqrt(1.0 - height**2)
     rays = height[:, None, None] * axis + radius[:, None, None] * circle
     return rays.reshape(-1, 3), np.repeat(weight / (2.0 * around), around)

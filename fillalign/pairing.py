@@ -25,6 +25,7 @@ from fillalign.parts import (
 )
 from fillalign.paths import IntArray, Paths
 
+_HALF = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)
 _EDGE_HZ = np.append(PART_LOW_HZ, PART_HIGH_HZ[-1])
 _CLOSE_S = 1e-9
 _FLAT = 1e-3
@@ -126,11 +127,13 @@ def _with_later(own: FloatArray, later: FloatArray, gap: FloatArray) -> FloatArr
     With x = pi B gap it is a difference of sines at the edges over 2 x; next to
     x = 0, where that is all rounding, the mean cosine at the edges times tan(x)/x.
     """
-    x = np.pi * (PART_HIGH_HZ - PART_LOW_HZ)[:, None] * gap[:, None]
-    flat = np.abs(x) < _FLAT
-    some = int(np.flatnonzero(flat.any(axis=(0, 2))).max(initial=-1)) + 1
-    straight = flat[:, :some] * (0.5 + x[:, :some] ** 2 / 6)
-    np.putmask(x, flat, np.inf)
+    x = _HALF[:, None] * gap[:, None]
+    # Parts widen with frequency: only the first of them can be so close.
+    some = int(np.count_nonzero(_HALF * np.abs(gap).min() < _FLAT))
+    low = x[:, :some]
+    flat = np.abs(low) < _FLAT
+    straight = np.where(flat, 0.5 + low * low / 6, 0.0)
+    low[flat] = np.inf
     sums = np.einsum("jpn,cjpn->cpn", np.divide(0.5, x, out=x), later)
     total = own[2] * sums[3] - own[3] * sums[2] - own[0] * sums[1] + own[1] * sums[0]
     sums = np.einsum("jpn,cjpn->cpn", straight, later[:, :, :some])
@@ -224,7 +227,7 @@ class _Turned:
         self.turn = (filters[0].phase - filters[1].phase)[parts, None]
         self.size = (filters[0].size * filters[1].size * PART_SHARE)[parts, None]
         low, high = PART_LOW_HZ[parts, None], PART_HIGH_HZ[parts, None]
-        half = np.pi * (high - low)
+        half = _HALF[parts, None]
         lower, upper = (side * half * self.lag - self.turn + 2 * np.pi * edge * later_s
                         for side, edge in ((-1.0, low), (1.0, high)))
         share = self.size / (2 * half)
