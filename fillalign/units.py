@@ -190,7 +190,8 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     Returns
     -------
     float or ndarray
-        The next multiple of the step, in ms.
+        The next multiple of the step, in ms; a delay that lies less than a
+        millionth of a step above one counts as that one.
 
     Raises
     ------
