@@ -337,8 +337,12 @@ def speech_transmission_index(
     elif noise_db is not None:
         raise ValueError("noise_db needs speech_db beside it: noise counts by its ratio to speech")
     edge = 1.0 / (1.0 + 10.0 ** (_SNR_LIMIT_DB / 10.0))
-    kept = np.clip(m, edge, 1.0 - edge)
-    index = 0.5 + 10.0 * np.log10(kept / (1.0 - kept)) / (2.0 * _SNR_LIMIT_DB)
+    index = np.clip(m, edge, 1.0 - edge)
+    index /= 1.0 - index
+    np.log10(index, out=index)
+    index *= 10.0
+    index /= 2.0 * _SNR_LIMIT_DB
+    index += 0.5
     band = index @ np.full(index.shape[-1], 1.0 / index.shape[-1])
     shared = np.sqrt(band[..., :-1] * band[..., 1:])
     return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))

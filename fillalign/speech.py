@@ -112,11 +112,12 @@ class SpeechArrivals:
         for start in range(0, len(power), step):
             some = slice(start, start + step)
             real, imaginary = (power[some] @ part for part in modulated)
-            arrived = np.sqrt(real * real + imaginary * imaginary)
-            shape = (*left[some].shape, -1)
-            found.append(speech_transmission_index(
-                arrived.reshape(shape) * left[some, ..., np.newaxis]
-            ))
+            real *= real
+            imaginary *= imaginary
+            real += imaginary
+            arrived = np.sqrt(real, out=real).reshape(*left[some].shape, -1)
+            arrived *= left[some, ..., np.newaxis]
+            found.append(speech_transmission_index(arrived))
         return np.concatenate(found).reshape(*gains.shape[:-1], count)
 
     def _take(self, seats: slice) -> SpeechArrivals:
