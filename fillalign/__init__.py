@@ -137,7 +137,9 @@ if TYPE_CHECKING:
     from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text, write_sheet
     from fillalign.signals import click_train, exponential_sweep, pink_noise, take_turns
     from fillalign.speech import SeatSpeech, seat_speech
-    from fillalign.venue import (
+    from fillalign.venue import Venue
+    from fillalign.venue_file import VenueError, read_venue
+    from fillalign.venue_parts import (
         Area,
         Goals,
         Loudspeaker,
@@ -148,9 +150,7 @@ if TYPE_CHECKING:
         Source,
         State,
         Survey,
-        Venue,
     )
-    from fillalign.venue_file import VenueError, read_venue
     from fillalign.wav import Recording, RecordingError, read_wav, write_wav
 
 __version__ = "0.1.0"
@@ -170,8 +170,9 @@ _WHERE = {
     "sheet": "setup_sheet_csv setup_sheet_html setup_sheet_text write_sheet",
     "signals": "click_train exponential_sweep pink_noise take_turns",
     "speech": "SeatSpeech seat_speech",
-    "venue": "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey Venue",
+    "venue": "Venue",
     "venue_file": "VenueError read_venue",
+    "venue_parts": "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey",
     "wav": "Recording RecordingError read_wav write_wav",
 }
 _LATER = {name: module for module, names in _WHERE.items() for name in names.split()}

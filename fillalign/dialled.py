@@ -11,7 +11,8 @@ from fillalign._check import check_choice
 from fillalign._text import listed, quoted, short
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.tuning import headroom_db
-from fillalign.venue import POLARITIES, OutputSettings, Venue, check_settings
+from fillalign.venue import Venue, check_settings
+from fillalign.venue_parts import POLARITIES, OutputSettings
 
 LOWEST_DIALLED_DB = -120.0
 # As in a venue file.

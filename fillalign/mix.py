@@ -19,7 +19,8 @@ from fillalign.pairing import PairCache, cross_power, own_power
 from fillalign.parts import PART_SHARE, filter_power, filters_of, part_filter, part_sums
 from fillalign.paths import A_POWER, Paths, by_thirds, place_among_seats, trace_paths
 from fillalign.room import early_late_energy
-from fillalign.venue import OutputSettings, Venue, check_settings
+from fillalign.venue import Venue, check_settings
+from fillalign.venue_parts import OutputSettings
 
 NEAR_DB = 10.0
 _FLOOR = 1e-30

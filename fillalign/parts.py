@@ -16,7 +16,7 @@ from fillalign.filters import (
     shelf_response,
 )
 from fillalign.paths import CENTRE_HZ, HIGH_HZ, LOW_HZ
-from fillalign.venue import OutputSettings
+from fillalign.venue_parts import OutputSettings
 
 # Third octaves up to 1 kHz are split: there low cuts bend the phase.
 _SPLIT = np.where(THIRDS_HZ < 1100, 3, 1)

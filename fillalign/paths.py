@@ -29,7 +29,8 @@ from fillalign.directivity import (
 )
 from fillalign.levels import a_weighting_db, pink_band_levels_db
 from fillalign.room import NEAREST_M
-from fillalign.venue import Loudspeaker, Source, State, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import Loudspeaker, Source, State
 
 IntArray = NDArray[np.int64]
 LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)

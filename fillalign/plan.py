@@ -19,7 +19,8 @@ from fillalign.timing import DelayAnswers, DelayBasis, DelayUncertainty
 from fillalign.tone import LowCutTry, low_cuts_of
 from fillalign.tuning import TrimCurve
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import OutputSettings
 
 if TYPE_CHECKING:
     import pandas as pd

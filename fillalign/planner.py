@@ -19,7 +19,8 @@ from fillalign.tiers import covered_areas, fill_tiers
 from fillalign.timing import planned_delay_ms
 from fillalign.tone import LowCuts, chosen_shelf
 from fillalign.tuning import LOWEST_TRIM_DB, OFF_DB, TRIM_STEP_DB, headroom_db
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import OutputSettings
 
 PASSES = 2
 

@@ -8,7 +8,8 @@ from fillalign.need import SHORT_DB, AreaNeed
 from fillalign.timing import DelayAnswers, DelayUncertainty
 from fillalign.tone import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCuts
 from fillalign.tuning import LOWEST_TRIM_DB, TrimCurve
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import OutputSettings
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 

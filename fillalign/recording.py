@@ -29,7 +29,7 @@ from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
 from fillalign.levels import weighted_total_db
 from fillalign.takes import CannotTellError, Sound, check_speed, check_take
-from fillalign.venue import Measured
+from fillalign.venue_parts import Measured
 from fillalign.wav import Recording
 
 __all__ = ["MODES", "GapReading", "correction_ms", "measure_gap", "measured_levels",

@@ -29,7 +29,8 @@ from fillalign.tiers import covered_areas, fill_tiers, heard_with, main_outputs
 from fillalign.timing import DelayBasis, delay_basis, delay_uncertainty, level_difference_db
 from fillalign.tone import chosen_shelf, low_cuts_of
 from fillalign.tuning import TrimCurve, trim_curve
-from fillalign.venue import OutputSettings, Venue, as_venue
+from fillalign.venue import Venue, as_venue
+from fillalign.venue_parts import OutputSettings
 
 
 class Examiner:

@@ -12,7 +12,8 @@ from fillalign.plan import FillReport
 from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
 from fillalign.tuning import headroom_db
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import OutputSettings
 
 ASSUMPTIONS = (
     "Trim 0 dB is the level at 1 m that the venue file states, with pink noise.",

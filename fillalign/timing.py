@@ -14,7 +14,8 @@ from fillalign.bench import Bench
 from fillalign.mix import NEAR_DB, Settings, arrival_shift, shift_dba, to_db
 from fillalign.paths import IntArray, Paths
 from fillalign.units import round_up_to_step
-from fillalign.venue import Source, Survey, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import Source, Survey
 
 FULL_WEIGHT_DB = 3.0
 

@@ -17,7 +17,8 @@ from fillalign.paths import A_POWER
 from fillalign.precedence import precedence_limit_db
 from fillalign.speech import JUST_NOTICEABLE
 from fillalign.timing import counting_mains, quantile
-from fillalign.venue import Loudspeaker, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import Loudspeaker
 
 TRIM_STEP_DB = 0.5
 LOWEST_TRIM_DB = -40.0

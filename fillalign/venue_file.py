@@ -18,7 +18,9 @@ import numpy as np
 from fillalign._check import as_path
 from fillalign._text import plain
 from fillalign.air import Air, pressure_kpa_at_altitude
-from fillalign.venue import (
+from fillalign.venue import Venue
+from fillalign.venue_checks import ROLES, Tables, check_file, make_area, outline, sources, step_ms
+from fillalign.venue_parts import (
     STATES,
     Goals,
     Loudspeaker,
@@ -29,9 +31,7 @@ from fillalign.venue import (
     Source,
     State,
     Survey,
-    Venue,
 )
-from fillalign.venue_checks import ROLES, Tables, check_file, make_area, outline, sources, step_ms
 from fillalign.venue_positions import locate_sources
 from fillalign.venue_schema import FILE_LIMIT_BYTES, LOCKED, NAMED, ROWS, SINGLE
 from fillalign.venue_table import Log, Row, is_text, label, nearest, read_table, shown

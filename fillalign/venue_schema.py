@@ -1,8 +1,8 @@
 """The schema of a venue file: what each table may hold, in one place.
 
 Checks, unit conversion, defaults and the suggestions for misspelt keys all
-come from these tables. Defaults are taken from the records of
-`fillalign.venue`, so that no number is written twice.
+come from these tables. Defaults are taken from `fillalign.venue` and its
+parts, so that no number is written twice.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from typing import Any, Final, TypeAlias
 
 from fillalign.air import Air
 from fillalign.lasers import SIDES
-from fillalign.venue import (
+from fillalign.venue import Venue
+from fillalign.venue_parts import (
     DELAY_RULES,
     FEEDS,
     FILL_KINDS,
@@ -27,7 +28,6 @@ from fillalign.venue import (
     Output,
     State,
     Survey,
-    Venue,
 )
 
 REQUIRED: Final = object()

@@ -27,7 +27,8 @@ from fillalign.percussion import clap, snare
 from fillalign.plan import FillPlan
 from fillalign.recording import measure_gap
 from fillalign.signals import exponential_sweep, take_turns
-from fillalign.venue import Measured, OutputSettings, Venue
+from fillalign.venue import Venue
+from fillalign.venue_parts import Measured, OutputSettings
 from fillalign.wav import Recording, read_wav
 
 ROOT = Path(__file__).parents[1]

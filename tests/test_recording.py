@@ -21,8 +21,8 @@ from fillalign.recording import (
     measured_toml,
 )
 from fillalign.signals import click_train, exponential_sweep, pink_noise, take_turns
-from fillalign.venue import Measured
 from fillalign.venue_file import read_venue
+from fillalign.venue_parts import Measured
 from fillalign.wav import Recording, read_wav
 from tests import simulated_recordings as simulated
 

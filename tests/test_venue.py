@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fillalign import Goals, Loudspeaker, Measured, Output, plan_fills, seat_field
-from fillalign.venue import Area
 from fillalign.venue_file import read_venue
+from fillalign.venue_parts import Area
 from tests.small_venue import small_hall
 
 DATA = Path(__file__).parents[1] / "data"

@@ -29,7 +29,7 @@ from fillalign.plots.base import (
     tidy,
 )
 from fillalign.sheet_tables import trim_text
-from fillalign.venue import Area, Source
+from fillalign.venue_parts import Area, Source
 
 _KEY_COLUMN_IN = 2.2
 _AIM_SHARE = 0.16

@@ -23,7 +23,7 @@ from fillalign.paths import A_POWER
 from fillalign.plan import FillPlan, FillReport
 from fillalign.precedence import CEILING_DB, precedence_limit_db
 from fillalign.tiers import main_outputs
-from fillalign.venue import OutputSettings
+from fillalign.venue_parts import OutputSettings
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "inner_fill", "precedence_figure", "seat_player", "trim_figure",

@@ -14,7 +14,7 @@ from fillalign.field import seat_field
 from fillalign.mix import gains_of, to_db
 from fillalign.plan import FillPlan
 from fillalign.tiers import main_outputs
-from fillalign.venue import OutputSettings
+from fillalign.venue_parts import OutputSettings
 
 REFERENCE_M = 13.0
 LOW_CUT_KINDS = {

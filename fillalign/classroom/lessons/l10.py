@@ -18,7 +18,8 @@ from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
 from fillalign.plan import FillPlan
 from fillalign.planner import evaluate, plan_fills
-from fillalign.venue import (
+from fillalign.venue import Venue
+from fillalign.venue_parts import (
     Area,
     Goals,
     Loudspeaker,
@@ -27,7 +28,6 @@ from fillalign.venue import (
     Room,
     Source,
     State,
-    Venue,
 )
 
 _HEIGHT_M, _WIDTH_M, _HANG_M = 7.0, 18.0, 4.5
