@@ -76,21 +76,16 @@ from fillalign.filters import (
     shelf_response,
 )
 from fillalign.levels import (
-    a_weighting_db,
     amplitude_to_db,
-    c_weighting_db,
     coherent_sum_db,
     db_to_amplitude,
     db_to_power,
     fill_level_db,
-    pink_band_levels_db,
     point_source_level_db,
     power_mean_db,
     power_sum_db,
     power_to_db,
-    speech_band_levels_db,
     spreading_db,
-    weighted_total_db,
 )
 from fillalign.precedence import (
     ECHO_LIMITS,
@@ -114,6 +109,13 @@ from fillalign.units import (
     ms_to_samples,
     round_up_to_step,
     samples_to_ms,
+)
+from fillalign.weightings import (
+    a_weighting_db,
+    c_weighting_db,
+    pink_band_levels_db,
+    speech_band_levels_db,
+    weighted_total_db,
 )
 
 if TYPE_CHECKING:

@@ -16,8 +16,9 @@ from numpy.typing import ArrayLike
 
 from fillalign._check import ComplexArray, FloatArray, as_float, check_choice, scalar_out
 from fillalign._turns import cosine_and_sine
-from fillalign.levels import SPEECH_OCTAVES_DB, as_level, db_to_power, power_to_db
+from fillalign.levels import as_level, db_to_power, power_to_db
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
+from fillalign.weightings import SPEECH_OCTAVES_DB
 
 MODULATION_HZ = (0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5)
 STI_OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)

@@ -12,11 +12,11 @@ from fillalign._check import FloatArray, as_points, check_choice
 from fillalign._text import listed, quoted
 from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
-from fillalign.levels import c_weighting_db
 from fillalign.mix import Settings, build_mix, full_settings, gains_of, measured_shifts_db, to_db
 from fillalign.paths import A_POWER, Seats, single_points, trace_paths, venue_seats
 from fillalign.venue import Venue, as_venue, check_outputs
 from fillalign.venue_parts import STATES
+from fillalign.weightings import c_weighting_db
 
 C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
 _BLOCK = 1024

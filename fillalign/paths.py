@@ -27,10 +27,10 @@ from fillalign.directivity import (
     directivity_factor,
     off_axis_angles,
 )
-from fillalign.levels import a_weighting_db, pink_band_levels_db
 from fillalign.room import NEAREST_M
 from fillalign.venue import Venue
 from fillalign.venue_parts import Loudspeaker, Source, State
+from fillalign.weightings import a_weighting_db, pink_band_levels_db
 
 IntArray = NDArray[np.int64]
 LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)

@@ -27,10 +27,10 @@ from fillalign._check import (
 from fillalign._text import quoted
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.gap_reading import GapReading, one_after_other, taken_apart, together, two_takes
-from fillalign.levels import weighted_total_db
 from fillalign.takes import CannotTellError, Sound, check_speed, check_take
 from fillalign.venue_parts import Measured
 from fillalign.wav import Recording
+from fillalign.weightings import weighted_total_db
 
 __all__ = ["MODES", "GapReading", "correction_ms", "measure_gap", "measured_levels",
            "measured_toml"]

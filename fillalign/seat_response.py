@@ -16,11 +16,11 @@ from fillalign.air import Air
 from fillalign.air_path import loss_db_per_m
 from fillalign.directivity import array_elements
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
-from fillalign.levels import pink_band_levels_db
 from fillalign.mix import Settings, arrival_shift, measured_shifts_db
 from fillalign.paths import Paths, Seats, trace_paths
 from fillalign.room import DECAY_NEPERS, reverberant_energy
 from fillalign.venue import Venue
+from fillalign.weightings import pink_band_levels_db
 
 NOMINAL_DBFS = -26.0
 """A-weighted level of a signal that drives every box at its file's level, dB re rms 1."""

@@ -28,7 +28,6 @@ from fillalign.clarity import (
     speech_transmission_index,
 )
 from fillalign.field import what_is_asked
-from fillalign.levels import pink_band_levels_db
 from fillalign.mix import Settings, arrival_shift, early_ms, measured_shifts_db, to_db
 from fillalign.pairing import PairCache, source_power
 from fillalign.parts import filter_power
@@ -41,6 +40,7 @@ from fillalign.paths import (
 from fillalign.precedence import echo_criterion
 from fillalign.room import reverberant_energy
 from fillalign.venue import Venue
+from fillalign.weightings import pink_band_levels_db
 
 OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
 JUST_NOTICEABLE = 0.03

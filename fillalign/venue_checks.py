@@ -13,10 +13,10 @@ import numpy as np
 
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.filters import LOW_CUT_ORDERS
-from fillalign.levels import weighted_total_db
 from fillalign.venue_parts import SEAT_LIMIT, Area
 from fillalign.venue_schema import ROOM, STATE
 from fillalign.venue_table import Log, Row, allowed, nearest, shown
+from fillalign.weightings import weighted_total_db
 
 Tables: TypeAlias = Mapping[str, list[Row]]
 Box: TypeAlias = tuple[float, float, float, float]

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, signal
 
-from fillalign import levels
+from fillalign import levels, weightings
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 
@@ -24,7 +24,7 @@ SPEECH = pd.read_csv(PUBLISHED / "speech_transmission.csv", comment="#")
 
 EXACT_HZ = 1000.0 * 10.0 ** (np.rint(10.0 * np.log10(WEIGHTS.nominal_hz / 1000.0)) / 10.0)
 LEVEL = st.floats(-60.0, 160.0)
-WEIGHTINGS = {"A": levels.a_weighting_db, "C": levels.c_weighting_db}
+WEIGHTINGS = {"A": weightings.a_weighting_db, "C": weightings.c_weighting_db}
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_weightings_at_every_exact_third_octave(letter):
 
 def test_c_weighting_is_half_power_at_its_corners():
     """IEC 61672-1 places the -3 dB points of C at 10^1.5 and 10^3.9 Hz."""
-    corners = levels.c_weighting_db([10.0**1.5, 10.0**3.9])
+    corners = weightings.c_weighting_db([10.0**1.5, 10.0**3.9])
     np.testing.assert_allclose(corners, 10.0 * np.log10(0.5), rtol=0, atol=1e-9)
 
 
@@ -228,21 +228,21 @@ def test_weighted_totals_from_the_printed_weights():
     for letter in "AC":
         printed = WEIGHTS[f"{letter.lower()}_weighting_db"]
         by_hand = 10.0 * np.log10(np.sum(10.0 ** ((spectrum + printed) / 10.0)))
-        ours = levels.weighted_total_db(spectrum, EXACT_HZ, weighting=letter)
+        ours = weightings.weighted_total_db(spectrum, EXACT_HZ, weighting=letter)
         assert ours == pytest.approx(by_hand, abs=0.05)
-    plain = levels.weighted_total_db(spectrum, EXACT_HZ, weighting="Z")
+    plain = weightings.weighted_total_db(spectrum, EXACT_HZ, weighting="Z")
     assert plain == pytest.approx(10.0 * np.log10(np.sum(10.0 ** (spectrum / 10.0))), abs=1e-9)
-    assert levels.weighted_total_db(spectrum, EXACT_HZ) == levels.weighted_total_db(
+    assert weightings.weighted_total_db(spectrum, EXACT_HZ) == weightings.weighted_total_db(
         spectrum, EXACT_HZ, weighting="A"
     )
 
 
 def test_weighted_total_along_any_axis():
     some = np.random.default_rng(2).uniform(40.0, 80.0, (4, 9, 2))
-    moved = levels.weighted_total_db(np.moveaxis(some, 1, -1), OCTAVES_HZ)
-    np.testing.assert_allclose(levels.weighted_total_db(some, OCTAVES_HZ, axis=1), moved)
-    assert levels.weighted_total_db(70.0, 1000.0) == pytest.approx(70.0)
-    assert levels.weighted_total_db(70.0, 100.0, weighting="Z") == pytest.approx(70.0)
+    moved = weightings.weighted_total_db(np.moveaxis(some, 1, -1), OCTAVES_HZ)
+    np.testing.assert_allclose(weightings.weighted_total_db(some, OCTAVES_HZ, axis=1), moved)
+    assert weightings.weighted_total_db(70.0, 1000.0) == pytest.approx(70.0)
+    assert weightings.weighted_total_db(70.0, 100.0, weighting="Z") == pytest.approx(70.0)
 
 
 def test_pink_noise_against_its_continuous_spectrum():
@@ -250,23 +250,23 @@ def test_pink_noise_against_its_continuous_spectrum():
     lowest, highest = band_edges_hz(THIRDS_HZ)
 
     def heard(log_f):
-        return 10.0 ** (levels.a_weighting_db(np.exp(log_f)) / 10.0)
+        return 10.0 ** (weightings.a_weighting_db(np.exp(log_f)) / 10.0)
 
     total, _ = integrate.quad(heard, np.log(lowest[0]), np.log(highest[-1]))
     band = np.log(highest[0] / lowest[0])
     expected = 94.0 + 10.0 * np.log10(band / total)
-    np.testing.assert_allclose(levels.pink_band_levels_db(94.0, THIRDS_HZ), expected, atol=0.02)
+    np.testing.assert_allclose(weightings.pink_band_levels_db(94.0, THIRDS_HZ), expected, atol=0.02)
 
 
 @pytest.mark.parametrize(
-    "spectrum", [levels.pink_band_levels_db, levels.speech_band_levels_db]
+    "spectrum", [weightings.pink_band_levels_db, weightings.speech_band_levels_db]
 )
 @pytest.mark.parametrize("bands_hz", [THIRDS_HZ, OCTAVES_HZ])
 def test_spectra_have_their_total(spectrum, bands_hz):
     totals = np.array([[65.0], [94.0]])
     ours = spectrum(totals, bands_hz)
     assert ours.shape == (2, 1, bands_hz.size)
-    np.testing.assert_allclose(levels.weighted_total_db(ours, bands_hz), totals, atol=1e-9)
+    np.testing.assert_allclose(weightings.weighted_total_db(ours, bands_hz), totals, atol=1e-9)
     np.testing.assert_array_equal(spectrum(65.0, bands_hz), ours[0, 0])
     assert np.all(spectrum(-np.inf, bands_hz) == -np.inf)
 
@@ -274,11 +274,11 @@ def test_spectra_have_their_total(spectrum, bands_hz):
 def test_speech_is_the_published_spectrum():
     """IEC 60268-16 (from memory), relative to the A-weighted total, rounded to 0.1 dB."""
     printed = SPEECH.speech_level_db_re_a_weighted_total
-    assert levels.SPEECH_OCTAVES_DB == tuple(printed)
-    octaves = levels.speech_band_levels_db(0.0, OCTAVES_HZ)
+    assert weightings.SPEECH_OCTAVES_DB == tuple(printed)
+    octaves = weightings.speech_band_levels_db(0.0, OCTAVES_HZ)
     np.testing.assert_allclose(octaves[1:8], printed, rtol=0, atol=0.06)
     assert np.all(octaves[[0, 8]] == -np.inf)
-    thirds = levels.speech_band_levels_db(0.0, THIRDS_HZ).reshape(9, 3)
+    thirds = weightings.speech_band_levels_db(0.0, THIRDS_HZ).reshape(9, 3)
     summed = levels.power_sum_db(thirds)
     np.testing.assert_allclose(summed[1:8], printed, rtol=0, atol=0.25)
     np.testing.assert_allclose(np.diff(summed[1:8]), np.diff(printed), rtol=0, atol=1e-9)
@@ -287,7 +287,7 @@ def test_speech_is_the_published_spectrum():
 
 def test_lists_series_and_arrays_agree():
     some = [60.0, 70.0, 80.0]
-    for function in (levels.db_to_power, levels.power_sum_db, levels.a_weighting_db):
+    for function in (levels.db_to_power, levels.power_sum_db, weightings.a_weighting_db):
         expected = function(np.array(some))
         np.testing.assert_array_equal(function(some), expected)
         np.testing.assert_array_equal(function(pd.Series(some)), expected)
@@ -315,21 +315,23 @@ def test_lists_series_and_arrays_agree():
             "distance_m must be above 0 m, got -1",
         ),
         (
-            lambda: levels.a_weighting_db(0.0),
+            lambda: weightings.a_weighting_db(0.0),
             "frequency_hz must be between 0.001 and 1000000 Hz, got 0",
         ),
-        (lambda: levels.c_weighting_db(2e6), "frequency_hz must be between 0.001 and 1000000 Hz"),
+        (lambda: weightings.c_weighting_db(2e6),
+         "frequency_hz must be between 0.001 and 1000000 Hz"),
         (
-            lambda: levels.weighted_total_db([1.0, 2.0], OCTAVES_HZ),
+            lambda: weightings.weighted_total_db([1.0, 2.0], OCTAVES_HZ),
             "level_db must hold 9 bands on axis -1, one for each frequency_hz, got 2",
         ),
         (
-            lambda: levels.weighted_total_db(np.ones(9), OCTAVES_HZ, weighting="B"),
+            lambda: weightings.weighted_total_db(np.ones(9), OCTAVES_HZ, weighting="B"),
             "weighting must be one of A, C, Z, got 'B'",
         ),
-        (lambda: levels.pink_band_levels_db(np.nan, THIRDS_HZ), "total_dba must be at most 1000"),
+        (lambda: weightings.pink_band_levels_db(np.nan, THIRDS_HZ),
+         "total_dba must be at most 1000"),
         (
-            lambda: levels.speech_band_levels_db(65.0, [31.6, 16e3]),
+            lambda: weightings.speech_band_levels_db(65.0, [31.6, 16e3]),
             "frequency_hz must hold a band between 125 Hz and 8 kHz, got none",
         ),
     ],

@@ -21,7 +21,6 @@ from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, THIRDS_NOMINAL, band_edg
 from fillalign.air import Air
 from fillalign.air_path import air_filter, fractional_delay
 from fillalign.impulse import find_arrivals
-from fillalign.levels import a_weighting_db
 from fillalign.listening import REFERENCE_DB, common_scale, render_seat
 from fillalign.percussion import clap, snare
 from fillalign.plan import FillPlan
@@ -30,6 +29,7 @@ from fillalign.signals import exponential_sweep, take_turns
 from fillalign.venue import Venue
 from fillalign.venue_parts import Measured, OutputSettings
 from fillalign.wav import Recording, read_wav
+from fillalign.weightings import a_weighting_db
 
 ROOT = Path(__file__).parents[1]
 DATA = ROOT / "data"

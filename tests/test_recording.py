@@ -12,7 +12,6 @@ from scipy import signal as filters
 
 from fillalign.absorption import OCTAVES_HZ
 from fillalign.impulse import find_arrivals, impulse_response, time_difference_ms
-from fillalign.levels import a_weighting_db
 from fillalign.recording import (
     GapReading,
     correction_ms,
@@ -24,6 +23,7 @@ from fillalign.signals import click_train, exponential_sweep, pink_noise, take_t
 from fillalign.venue_file import read_venue
 from fillalign.venue_parts import Measured
 from fillalign.wav import Recording, read_wav
+from fillalign.weightings import a_weighting_db
 from tests import simulated_recordings as simulated
 
 DATA = Path(__file__).parents[1] / "data"
