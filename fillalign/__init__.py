@@ -31,6 +31,7 @@ from fillalign.air import (
     speed_of_sound_linear,
     vapour_mole_fraction,
 )
+from fillalign.arrays import array_elements, array_power_factor, array_radiated_power
 from fillalign.arrivals import (
     distance_m,
     drift_ms_per_c,
@@ -57,15 +58,7 @@ from fillalign.comb import (
     third_octave_smooth_db,
     two_arrival_response,
 )
-from fillalign.directivity import (
-    array_elements,
-    array_power_factor,
-    array_radiated_power,
-    box_directivity,
-    box_exponent,
-    directivity_factor,
-    off_axis_angles,
-)
+from fillalign.directivity import box_directivity, box_exponent, directivity_factor, off_axis_angles
 from fillalign.filters import (
     apply_filters,
     design_low_cut,

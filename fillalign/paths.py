@@ -17,16 +17,10 @@ from numpy.typing import NDArray
 from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, absorption_db_per_m, band_edges_hz
 from fillalign.air import Air, as_air
+from fillalign.arrays import array_elements, array_radiated_power
 from fillalign.arrivals import wind_along_m_s
 from fillalign.comb import interference_power
-from fillalign.directivity import (
-    NOWHERE_M,
-    array_elements,
-    array_radiated_power,
-    box_directivity,
-    directivity_factor,
-    off_axis_angles,
-)
+from fillalign.directivity import NOWHERE_M, box_directivity, directivity_factor, off_axis_angles
 from fillalign.room import NEAREST_M
 from fillalign.venue import Venue
 from fillalign.venue_parts import Loudspeaker, Source, State

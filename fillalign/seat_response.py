@@ -14,7 +14,7 @@ from fillalign._check import FloatArray
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 from fillalign.air_path import loss_db_per_m
-from fillalign.directivity import array_elements
+from fillalign.arrays import array_elements
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
 from fillalign.mix import Settings, arrival_shift, measured_shifts_db
 from fillalign.paths import Paths, Seats, trace_paths

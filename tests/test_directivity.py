@@ -8,7 +8,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from fillalign import directivity
+from fillalign import arrays, directivity
 from fillalign.absorption import THIRDS_HZ
 
 SPEED = 343.0
@@ -258,7 +258,7 @@ def test_angles_broadcast_like_a_loop():
 
 def test_curved_array_is_an_arc():
     """Equal splay: centres on a circle of radius spacing / (2 sin(splay / 2)), axes along it."""
-    positions, aims = directivity.array_elements(
+    positions, aims = arrays.array_elements(
         [0, 0, 11], [30, 0, 11], elements=10, spacing_m=0.3, splay_deg=4.0
     )
     np.testing.assert_allclose(positions[0], [0, 0, 11])
@@ -272,7 +272,7 @@ def test_curved_array_is_an_arc():
 @given(PLACE, PLACE, st.lists(st.floats(0.0, 12.0), min_size=1, max_size=9), st.floats(0.05, 1.5))
 def test_elements_hang_as_described(top, aim, splay, spacing):
     assume(np.linalg.norm((aim - top)[:2]) > 0.1)
-    positions, aims = directivity.array_elements(
+    positions, aims = arrays.array_elements(
         top, aim, elements=len(splay) + 1, spacing_m=spacing, splay_deg=splay
     )
     np.testing.assert_allclose(np.linalg.norm(aims, axis=1), 1.0)
@@ -289,11 +289,11 @@ def test_elements_hang_as_described(top, aim, splay, spacing):
 
 
 def test_array_turns_with_its_azimuth():
-    straight = directivity.array_elements(
+    straight = arrays.array_elements(
         [0, 0, 6], [20, 0, 2], elements=4, spacing_m=0.5, splay_deg=[1, 2, 6]
     )
     spin = Rotation.from_euler("Z", 127.0, degrees=True)
-    turned = directivity.array_elements(
+    turned = arrays.array_elements(
         [0, 0, 6], spin.apply([20, 0, 2]), elements=4, spacing_m=0.5, splay_deg=[1, 2, 6]
     )
     for before, after in zip(straight, turned, strict=True):
@@ -301,10 +301,10 @@ def test_array_turns_with_its_azimuth():
 
 
 def test_one_element_and_straight_down():
-    positions, aims = directivity.array_elements([1, 2, 3], [1, 2, 0], elements=1)
+    positions, aims = arrays.array_elements([1, 2, 3], [1, 2, 0], elements=1)
     np.testing.assert_allclose(positions, [[1, 2, 3]])
     np.testing.assert_allclose(aims, [[0, 0, -1]], atol=1e-12)
-    one = directivity.array_elements([1, 2, 3], [4, 2, 3], elements=1, splay_deg=())
+    one = arrays.array_elements([1, 2, 3], [4, 2, 3], elements=1, splay_deg=())
     np.testing.assert_allclose(one[1], [[1, 0, 0]], atol=1e-12)
 
 
@@ -315,26 +315,26 @@ def test_two_elements_by_the_textbook():
     """Two equal monopoles kd apart radiate 2 (1 + sin kd / kd) times one (textbooks)."""
     frequency = np.array([40.0, 300.0, 1000.0, 5000.0])
     kd = 2.0 * np.pi * frequency * 0.6 / SPEED
-    ours = directivity.array_power_factor([[0, 0, 0], [0, 0.6, 0]], frequency, SPEED)
+    ours = arrays.array_power_factor([[0, 0, 0], [0, 0.6, 0]], frequency, SPEED)
     np.testing.assert_allclose(ours, 2.0 * (1.0 + np.sin(kd) / kd), rtol=1e-12)
 
 
 @pytest.mark.parametrize("amplitudes", [None, [1.0, 0.9, 0.7, 1.1, 1.0, -0.5, 0.2, 1.0]])
 def test_power_against_the_integral_over_the_sphere(amplitudes):
-    positions, _ = directivity.array_elements(
+    positions, _ = arrays.array_elements(
         [2, 1, 9], [20, 5, 4], elements=8, spacing_m=0.35, splay_deg=3.0
     )
     drive = np.ones(8) if amplitudes is None else np.array(amplitudes)
     for frequency in (40.0, 125.0, 400.0, 1000.0):
         far = np.exp(2j * np.pi * frequency / SPEED * RAYS @ positions.T) @ drive
-        ours = directivity.array_power_factor(positions, frequency, SPEED, amplitudes=amplitudes)
+        ours = arrays.array_power_factor(positions, frequency, SPEED, amplitudes=amplitudes)
         assert ours == pytest.approx(SHARE @ np.abs(far) ** 2, rel=1e-9)
 
 
 def test_power_is_not_that_of_n_elements():
     """Eight at 125 Hz: 5.5 dB over eight times one, by the integral over the sphere."""
-    positions, _ = directivity.array_elements([0, 0, 9], [9, 0, 9], elements=8, spacing_m=0.35)
-    ours = directivity.array_power_factor(positions, 125.0, SPEED)
+    positions, _ = arrays.array_elements([0, 0, 9], [9, 0, 9], elements=8, spacing_m=0.35)
+    ours = arrays.array_power_factor(positions, 125.0, SPEED)
     far = np.exp(2j * np.pi * 125.0 / SPEED * RAYS @ positions.T).sum(axis=1)
     excess = 10.0 * np.log10(SHARE @ np.abs(far) ** 2 / 8.0)
     assert excess == pytest.approx(5.5, abs=0.05)
@@ -344,16 +344,16 @@ def test_power_is_not_that_of_n_elements():
 def test_power_between_its_limits():
     """n^2 together, n far apart, 0 for two opposed at one place (textbooks)."""
     together = np.zeros((5, 3))
-    assert directivity.array_power_factor(together, 1000.0, SPEED) == pytest.approx(25.0)
+    assert arrays.array_power_factor(together, 1000.0, SPEED) == pytest.approx(25.0)
     spread = np.arange(5)[:, None] * [0.0, 900.0, 0.0]
-    assert directivity.array_power_factor(spread, 1000.0, SPEED) == pytest.approx(5.0, rel=1e-3)
-    opposed = directivity.array_power_factor(together[:2], 99.0, SPEED, amplitudes=[1, -1])
+    assert arrays.array_power_factor(spread, 1000.0, SPEED) == pytest.approx(5.0, rel=1e-3)
+    opposed = arrays.array_power_factor(together[:2], 99.0, SPEED, amplitudes=[1, -1])
     assert opposed == pytest.approx(0.0, abs=1e-12)
-    grid = directivity.array_power_factor(spread, [[50.0, 60.0]], SPEED)
+    grid = arrays.array_power_factor(spread, [[50.0, 60.0]], SPEED)
     assert grid.shape == (1, 2)
     close = [[0, 0, 0], [0, 0, 0.4]]
-    slower = directivity.array_power_factor(close, 250.0, 210.0)
-    assert slower == pytest.approx(directivity.array_power_factor(close, 500.0, 420.0))
+    slower = arrays.array_power_factor(close, 250.0, 210.0)
+    assert slower == pytest.approx(arrays.array_power_factor(close, 500.0, 420.0))
 
 
 @pytest.mark.parametrize(
@@ -370,7 +370,7 @@ def test_power_of_directive_elements_against_the_integral(
     spacing, splay, control, coverage, aside
 ):
     """An independent grid over the sphere, poles along z; the array leans off it."""
-    positions, aims = directivity.array_elements(
+    positions, aims = arrays.array_elements(
         [2, 1, 9], [20, aside, 4], elements=6, spacing_m=spacing, splay_deg=splay
     )
     rays, share = sphere(160, 320)
@@ -382,7 +382,7 @@ def test_power_of_directive_elements_against_the_integral(
             for place, aim in zip(positions, aims, strict=True)
         )
         expected = share @ np.abs(far) ** 2
-        ours = directivity.array_radiated_power(
+        ours = arrays.array_radiated_power(
             positions, aims, frequency, SPEED, *coverage, control_hz=control
         )
         assert 10.0 * np.log10(ours / expected) == pytest.approx(0.0, abs=0.05)
@@ -390,26 +390,26 @@ def test_power_of_directive_elements_against_the_integral(
 
 def test_power_of_directive_elements_meets_the_simple_cases():
     """Omnidirectional elements: the sinc formula; one box: 1 / Q."""
-    positions, aims = directivity.array_elements(
+    positions, aims = arrays.array_elements(
         [0, 0, 9], [20, 0, 4], elements=7, spacing_m=0.4, splay_deg=[0, 1, 2, 4, 6, 9]
     )
-    omni = directivity.array_radiated_power(positions, aims, THIRDS_HZ, SPEED, 360.0, 360.0)
-    expected = directivity.array_power_factor(positions, THIRDS_HZ, SPEED)
+    omni = arrays.array_radiated_power(positions, aims, THIRDS_HZ, SPEED, 360.0, 360.0)
+    expected = arrays.array_power_factor(positions, THIRDS_HZ, SPEED)
     np.testing.assert_allclose(10.0 * np.log10(omni / expected), 0.0, atol=0.05)
     box = {"control_hz": 900.0, "rear_floor_db": -14.0}
-    one = directivity.array_radiated_power(
+    one = arrays.array_radiated_power(
         positions[:1], aims[:1], THIRDS_HZ, SPEED, 70.0, 40.0, **box
     )
     q = directivity.directivity_factor(70.0, 40.0, frequency_hz=THIRDS_HZ, **box)
     np.testing.assert_allclose(10.0 * np.log10(one * q), 0.0, atol=0.05)
-    blade = directivity.array_radiated_power(positions[:1], aims[:1], 9e3, SPEED, 60.0, 5.0)
+    blade = arrays.array_radiated_power(positions[:1], aims[:1], 9e3, SPEED, 60.0, 5.0)
     q = directivity.directivity_factor(60.0, 5.0)
     assert 10.0 * np.log10(blade * q) == pytest.approx(0.0, abs=0.05)
 
 
 def test_array_spreads_slowly_near_and_by_the_square_law_far():
     """-3 dB a doubling near and -6 far, on average: cylindrical and spherical spreading."""
-    positions, _ = directivity.array_elements([0, 0, 2], [9, 0, 2], elements=24, spacing_m=0.2)
+    positions, _ = arrays.array_elements([0, 0, 2], [9, 0, 2], elements=24, spacing_m=0.2)
     middle = positions.mean(axis=0)
     frequency = np.linspace(891.0, 1122.0, 24)
     near, far = 2.0 ** np.arange(0, 4.1, 0.25), 2.0 ** np.arange(8, 12.1, 0.25)
@@ -480,63 +480,63 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
             "source_m must hold x, y, z in metres",
         ),
         (
-            lambda: directivity.array_elements([0, 0, 0], [0, 0, 0], elements=2, spacing_m=1.0),
+            lambda: arrays.array_elements([0, 0, 0], [0, 0, 0], elements=2, spacing_m=1.0),
             "aim_m must not lie at position_m: the array has no direction",
         ),
         (
-            lambda: directivity.array_elements(np.zeros((2, 3)), [1, 0, 0], elements=1),
+            lambda: arrays.array_elements(np.zeros((2, 3)), [1, 0, 0], elements=1),
             r"position_m and aim_m must be one point each, got shapes \(2, 3\) and \(3,\)",
         ),
         (
-            lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=0),
+            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=0),
             "elements must be between 1 and 1000, got 0",
         ),
         (
-            lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=2.5, spacing_m=1.0),
+            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=2.5, spacing_m=1.0),
             "elements must be a whole number, between 1 and 1000, got 2.5",
         ),
         (
-            lambda: directivity.array_elements([0, 0, 0], [1, 0, 0], elements=2),
+            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=2),
             "spacing_m must be above 0 m, got 0",
         ),
         (
-            lambda: directivity.array_elements(
+            lambda: arrays.array_elements(
                 [0, 0, 0], [1, 0, 0], elements=4, spacing_m=1.0, splay_deg=[1.0, 2.0]
             ),
             r"splay_deg must be one angle or 3 \(one for each joint\), got shape \(2,\)",
         ),
         (
-            lambda: directivity.array_elements(
+            lambda: arrays.array_elements(
                 [0, 0, 0], [1, 0, 0], elements=2, spacing_m=1.0, splay_deg=-1.0
             ),
             "splay_deg must be between 0 and 90 degrees, got -1",
         ),
         (
-            lambda: directivity.array_power_factor([0, 0, 0], 100.0, SPEED),
+            lambda: arrays.array_power_factor([0, 0, 0], 100.0, SPEED),
             r"positions_m must have shape \(n, 3\), got \(3,\)",
         ),
         (
-            lambda: directivity.array_power_factor(np.zeros((2, 3)), 100.0, 34.3),
+            lambda: arrays.array_power_factor(np.zeros((2, 3)), 100.0, 34.3),
             "speed_m_s must be between 200 and 500 m/s, got 34.3",
         ),
         (
-            lambda: directivity.array_power_factor(
+            lambda: arrays.array_power_factor(
                 np.zeros((2, 3)), 100.0, SPEED, amplitudes=[1.0]
             ),
             r"amplitudes must hold one for each of 2 elements, got shape \(1,\)",
         ),
         (
-            lambda: directivity.array_power_factor(np.zeros((2, 3)), 0.0, SPEED),
+            lambda: arrays.array_power_factor(np.zeros((2, 3)), 0.0, SPEED),
             "frequency_hz must be between 0.001 and 1000000 Hz, got 0",
         ),
         (
-            lambda: directivity.array_radiated_power(
+            lambda: arrays.array_radiated_power(
                 np.zeros((2, 3)), [1, 0, 0], 100.0, SPEED, 90.0, 60.0
             ),
             r"aims must have the shape of positions_m, \(2, 3\), got \(3,\)",
         ),
         (
-            lambda: directivity.array_radiated_power(
+            lambda: arrays.array_radiated_power(
                 np.zeros((1, 3)), [[1, 0, 0]], 30e3, SPEED, 90.0, 60.0
             ),
             "frequency_hz must be above 0 and at most 25000 Hz, got 30000",
