@@ -11,12 +11,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from fillalign._check import RangeWarning
 from fillalign._text import plain
+from fillalign._validate import RangeWarning
 from fillalign.air import Air
 
 if TYPE_CHECKING:
-    from fillalign.plan import FillPlan
+    from fillalign.planning import FillPlan
     from fillalign.venue import Venue
 
 OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, INTERRUPTED = 0, 2, 3, 4, 130
@@ -152,8 +152,8 @@ def _write_picture(plan: FillPlan, path: Path, *, overwrite: bool) -> None:
 
 
 def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
-    from fillalign.planner import plan_fills
-    from fillalign.venue_file import VenueError, read_venue
+    from fillalign.planning import plan_fills
+    from fillalign.venue import VenueError, read_venue
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
@@ -197,7 +197,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
 
 
 def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
-    from fillalign.quick import quick_answer
+    from fillalign.sheet import quick_answer
 
     for name in ("out", "picture"):
         if getattr(args, name) is not None:

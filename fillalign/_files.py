@@ -10,8 +10,8 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from fillalign._check import check_flag
 from fillalign._text import plain
+from fillalign._validate import check_flag
 
 
 class SheetError(OSError):

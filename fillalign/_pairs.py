@@ -1,6 +1,6 @@
 """The inner loop of band-averaged interference: every pair of sources at every place.
 
-Private to the package; `fillalign.comb` states the formula and checks the input.
+Private to the package; `fillalign.interference` states the formula and checks the input.
 Arrays here have sources first, bands second and places after them. A pair's
 sinc times cosine is a difference of sines at the edges of the band,
 
@@ -17,8 +17,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from fillalign._check import FloatArray
 from fillalign._turns import cosine_and_sine
+from fillalign._validate import FloatArray
 
 _BLOCK_ELEMENTS = 65536
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
 
 
 def cosine_and_sine(half_rad: FloatArray) -> tuple[FloatArray, FloatArray]:

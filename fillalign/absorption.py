@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, RangeWarning, as_float, as_float_extent, scalar_out
+from fillalign._validate import FloatArray, RangeWarning, as_float, as_float_extent, scalar_out
 from fillalign.air import (
     REFERENCE_KPA,
     ZERO_C_K,
@@ -23,6 +23,17 @@ from fillalign.air import (
     read_pressure_kpa,
     read_temperature_c,
 )
+
+__all__ = [
+    "OCTAVES_HZ",
+    "OCTAVES_NOMINAL",
+    "THIRDS_HZ",
+    "THIRDS_NOMINAL",
+    "absorption_db_per_m",
+    "accuracy_class_pct",
+    "band_edges_hz",
+    "relaxation_frequencies_hz",
+]
 
 REFERENCE_K = 293.15
 # Constants of the standard for powers of e and for T0/T, which needs one division.

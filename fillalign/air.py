@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import (
+from fillalign._text import quoted
+from fillalign._validate import (
     Extent,
     FloatArray,
     RangeWarning,
@@ -21,7 +22,18 @@ from fillalign._check import (
     as_float_extent,
     scalar_out,
 )
-from fillalign._text import quoted
+
+__all__ = [
+    "Air",
+    "enhancement_factor",
+    "humidity_at_constant_vapour",
+    "pressure_kpa_at_altitude",
+    "saturation_vapour_pressure_pa",
+    "speed_of_sound",
+    "speed_of_sound_ideal",
+    "speed_of_sound_linear",
+    "vapour_mole_fraction",
+]
 
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325

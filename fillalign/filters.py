@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import (
+from fillalign._validate import (
     ComplexArray,
     FloatArray,
     as_float,
@@ -21,6 +21,16 @@ from fillalign._check import (
     check_choice,
     scalar_out,
 )
+
+__all__ = [
+    "apply_filters",
+    "design_low_cut",
+    "design_shelf",
+    "low_cut_group_delay_ms",
+    "low_cut_response",
+    "shelf_group_delay_ms",
+    "shelf_response",
+]
 
 _FASTEST_HZ = 1e12
 LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}

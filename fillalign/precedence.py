@@ -20,9 +20,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, as_number, check_choice, scalar_out
-from fillalign.clarity import as_energies, first_arrival_ms
+from fillalign._validate import FloatArray, as_float, as_number, check_choice, scalar_out
 from fillalign.room import DECAY_NEPERS, as_rt60
+from fillalign.speech import as_energies, first_arrival_ms
+
+__all__ = [
+    "CEILING_DB",
+    "ECHO_LIMITS",
+    "PRECEDENCE_TABLE",
+    "echo_criterion",
+    "precedence_limit_db",
+    "required_margin_ms",
+]
 
 PRECEDENCE_TABLE = (
     (-65.0, -25.0),

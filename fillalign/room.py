@@ -13,7 +13,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_float, scalar_out
+from fillalign._validate import FloatArray, as_float, scalar_out
+
+__all__ = [
+    "critical_distance_m",
+    "direct_energy",
+    "early_late_energy",
+    "early_share",
+    "hopkins_stryker",
+    "reverberant_energy",
+]
 
 DECAY_NEPERS = 13.8
 """Energy decay over one RT60 (60 dB) as an exponent, as printed by the sources."""

@@ -1,268 +1,356 @@
-"""Clarity and speech transmission at seats, from a venue and its settings.
+"""Clarity and speech transmission from arrivals and exponential tails.
 
-Each box counts as an arrival with its own tail; an array counts as one
-arrival, that of the element which serves the seat. Speech replaces pink noise
-of the same A-weighted level.
+Inputs hold sources on the first axis: energies (n, ..., bands), arrival times
+(n, ...), with seats or rows between. Each source's tail starts at its own
+arrival and decays with the room's RT60, as in `fillalign.room`, so both agree.
+Energies are relative: any common reference will do. No array holds sources,
+octaves and modulation frequencies at once, so whole seat maps go in at once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass, replace
-from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray
-from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.air import Air
-from fillalign.clarity import (
-    MODULATION_HZ,
-    STI_OCTAVES_HZ,
-    clarity_db,
-    direct_to_reverberant_db,
-    modulated_energy,
-    noise_factor,
-    speech_octave_levels_db,
-    speech_transmission_index,
-)
-from fillalign.field import what_is_asked
-from fillalign.mix import Settings, arrival_shift, early_ms, measured_shifts_db, to_db
-from fillalign.pairing import PairCache, source_power
-from fillalign.parts import filter_power
-from fillalign.paths import (
-    IntArray,
-    Paths,
-    by_thirds,
-    trace_paths,
-)
-from fillalign.precedence import echo_criterion
-from fillalign.room import reverberant_energy
-from fillalign.venue import Venue
-from fillalign.weightings import pink_band_levels_db
+from fillalign._turns import cosine_and_sine
+from fillalign._validate import ComplexArray, FloatArray, as_float, check_choice, scalar_out
+from fillalign.levels import SPEECH_OCTAVES_DB, as_level, db_to_power, power_to_db
+from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
-OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
-JUST_NOTICEABLE = 0.03
-_BLOCK = 1024
-# Seats, and modulations, worked out in one go: what a processor keeps at hand.
-_SEATS_TOGETHER = 128
-_TOGETHER = 50_000
+__all__ = [
+    "clarity_db",
+    "direct_to_reverberant_db",
+    "modulation_transfer",
+    "speech_octave_levels_db",
+    "speech_transmission_index",
+]
+
+MODULATION_HZ = (0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5)
+STI_OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
+STI_ALPHA = (0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173)
+STI_BETA = (0.085, 0.078, 0.065, 0.011, 0.047, 0.095)
+SPEECH_SPECTRA_DB = {
+    "2011": SPEECH_OCTAVES_DB,
+    "2020": (-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0),
+}
+"""Octave levels of speech over its A-weighted total, by edition of IEC 60268-16."""
+
+RECEPTION_THRESHOLD_DB = (46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0)
+
+_ONSET_ENERGY = 0.01
+_SNR_LIMIT_DB = 15.0
 
 
-def _octaves(power: FloatArray) -> FloatArray:
-    """Octaves 125 Hz to 8 kHz of third-octave powers, (..., 7)."""
-    return np.asarray(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1)[..., OCTAVES])
+def as_energies(name: str, energy: ArrayLike) -> FloatArray:
+    """Return checked energies, 0 or more, with sources on the first axis."""
+    array = as_float(name, energy, low=0.0)
+    if array.ndim == 0:
+        raise ValueError(f"{name} must hold sources on its first axis, got a single number")
+    return array
 
 
-# What turns pink noise into speech of the same A-weighted level, by octave.
-SPEECH_OVER_PINK = 10 ** (speech_octave_levels_db(0.0) / 10) / _octaves(
-    10 ** (pink_band_levels_db(0.0, THIRDS_HZ) / 10)
-)
+def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return scalar_out(10.0 * np.log10(np.divide(upper, lower)))
 
 
-@dataclass(frozen=True)
-class SpeechArrivals:
-    """Speech energy of every source s at every seat n, by octave, each at trim 0.
-
-    `direct` and `tail` (s, n, 7), `time_ms` (s, n), `rt60_s` (7,); `output` (s,)
-    is the index of each source's output.
-    """
-
-    direct: FloatArray
-    tail: FloatArray
-    time_ms: FloatArray
-    rt60_s: FloatArray
-    output: IntArray
-    noise_db: FloatArray | None
-
-    def _scaled(self, gains: FloatArray) -> tuple[FloatArray, FloatArray]:
-        power = (gains**2)[..., self.output]
-        lifted = np.moveaxis(power, -1, 0)[..., None, None]
-        middle = (len(self.direct), *(1,) * (power.ndim - 1), *self.direct.shape[1:])
-        return self.direct.reshape(middle) * lifted, self.tail.reshape(middle) * lifted
-
-    @cached_property
-    def _by_output(self) -> tuple[FloatArray, FloatArray]:
-        """Modulated energy (2, o, n 7 14), real and imaginary, and energy (o, n 7) of outputs."""
-        times = self.time_ms - self.time_ms.min(axis=0)
-        frequency = np.array(MODULATION_HZ)
-        modulated, energy = [], []
-        for output in range(int(self.output.max()) + 1):
-            own = self.output == output
-            direct, tail = self.direct[own], self.tail[own]
-            arrived = modulated_energy(direct, times[own], tail, self.rt60_s, frequency)
-            modulated.append((arrived.real.ravel(), arrived.imag.ravel()))
-            energy.append((direct + tail).sum(axis=0).ravel())
-        return np.array(modulated).swapaxes(0, 1), np.array(energy)
-
-    def index(self, gains: FloatArray) -> FloatArray:
-        """Speech transmission index (..., n) for amplitude gains (..., o)."""
-        count = self.direct.shape[1]
-        if count > _SEATS_TOGETHER:
-            starts = range(0, count, _SEATS_TOGETHER)
-            parts = [self._take(slice(i, i + _SEATS_TOGETHER)).index(gains) for i in starts]
-            return np.concatenate(parts, axis=-1)
-        modulated, energy = self._by_output
-        power = gains[..., : len(energy)].reshape(-1, len(energy)) ** 2
-        total = (power @ energy).reshape(len(power), *self.direct.shape[1:])
-        left = noise_factor(to_db(total), self.noise_db) / np.where(total > 0.0, total, 1.0)
-        step = max(_TOGETHER // modulated[0, 0].size, 1)
-        found = []
-        for start in range(0, len(power), step):
-            some = slice(start, start + step)
-            real, imaginary = (power[some] @ part for part in modulated)
-            real *= real
-            imaginary *= imaginary
-            real += imaginary
-            arrived = np.sqrt(real, out=real).reshape(*left[some].shape, -1)
-            arrived *= left[some, ..., np.newaxis]
-            found.append(speech_transmission_index(arrived))
-        return np.concatenate(found).reshape(*gains.shape[:-1], count)
-
-    def _take(self, seats: slice) -> SpeechArrivals:
-        return replace(self, direct=self.direct[:, seats], tail=self.tail[:, seats],
-                       time_ms=self.time_ms[:, seats])
-
-    def echo(self, gains: FloatArray, programme: str) -> FloatArray:
-        """Echo criterion (n,) for gains (o,), all octaves together; nan where it has no say."""
-        direct, tail = self._scaled(gains)
-        heard = np.flatnonzero(gains[self.output] > 0)
-        if not heard.size:
-            return np.full(direct.shape[1], np.nan)
-        return np.atleast_1d(
-            echo_criterion(
-                direct[heard].sum(axis=-1),
-                self.time_ms[heard],
-                tail[heard].sum(axis=-1),
-                float(self.rt60_s[2:4].mean()),
-                programme=programme,
-            )
-        )
-
-
-def speech_arrivals(
-    venue: Venue,
-    paths: Paths,
-    settings: Settings,
-    *,
-    state: str = "show",
-    shift_db: FloatArray | None = None,
-    cache: PairCache | None = None,
-) -> SpeechArrivals:
-    """Collect every source's speech energy at the seats of `paths`.
+def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
+    """Return when a seat's first arrival comes, where the early window opens.
 
     Parameters
     ----------
-    venue, paths, settings
-        As in `fillalign.mix.build_mix`.
-    state : {"show", "check"}
-        Whose reverberation to use.
-    shift_db : ndarray, optional
-        Correction from measured levels, (o, b).
-    cache : PairCache, optional
-        Kept between calls with the same paths.
+    direct : array_like, shape (n, ..., bands)
+        Direct energy of each source.
+    time_ms : array_like, shape (n, ...)
+        Arrival times in ms.
 
     Returns
     -------
-    SpeechArrivals
-        At trim 0; its methods take the gains.
-    """
-    kept = cache or PairCache()
-    names = list(venue.outputs)
-    shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
-    size = np.array([filter_power(settings[name]) for name in names])
-    size = size * 10 ** (shift / 10)
-    owner = paths.source_output
-    direct = np.stack(
-        [source_power(paths, kept, s) * size[owner[s]] for s in range(len(owner))]
-    )
-    rt60 = np.ones(THIRDS_HZ.size)
-    tail = np.zeros_like(direct)
-    if venue.room:
-        rt60 = by_thirds(venue.states[state].rt60_s)
-        energy = reverberant_energy(paths.distance_m[..., None], rt60, venue.room.volume_m3)
-        tail = energy * (paths.tail_power * size[owner])[:, None, :]
-    noise = venue.goals.noise_db
-    return SpeechArrivals(
-        direct=_octaves(direct) * SPEECH_OVER_PINK,
-        tail=_octaves(tail) * SPEECH_OVER_PINK,
-        time_ms=paths.serving_ms + arrival_shift(venue, settings)[owner, None],
-        rt60_s=rt60.reshape(-1, 3)[OCTAVES, 0],
-        output=owner,
-        noise_db=by_thirds(noise, fill=-100.0)[1::3][OCTAVES] if noise else None,
-    )
-
-
-@dataclass(frozen=True)
-class SeatSpeech:
-    """Clarity at n seats by octave, 125 Hz to 8 kHz (`STI_OCTAVES_HZ`).
-
-    `index` (n,) is the speech transmission index; `clarity_db` (n, 7) is C50 for
-    speech and C80 for music; `direct_to_reverberant_db` (n, 7); `echo` (n,) is the
-    echo criterion, nan where it has no say.
-    """
-
-    seats_m: FloatArray
-    index: FloatArray
-    clarity_db: FloatArray
-    direct_to_reverberant_db: FloatArray
-    echo: FloatArray
-
-
-def seat_speech(
-    venue: Venue,
-    settings: Settings | None = None,
-    *,
-    state: str = "show",
-    air: Air | None = None,
-    seats_m: ArrayLike | None = None,
-    sounding: Collection[str] | None = None,
-) -> SeatSpeech:
-    """Clarity, speech transmission and echo of a venue at every seat.
-
-    Parameters
-    ----------
-    venue, settings, state, air, seats_m, sounding
-        As in `seat_field`.
-
-    Returns
-    -------
-    SeatSpeech
-        Computed in blocks of seats.
-
-    Raises
-    ------
-    TypeError, ValueError
-        As `seat_field`.
-
-    References
-    ----------
-    IEC 60268-16 (indirect method), ISO 3382-1, Dietsch and Kraak (1986): see
-    `speech_transmission_index`, `clarity_db` and `echo_criterion`.
+    float or ndarray, shape (...)
+        The earliest arrival whose energy over all bands lies within 20 dB of
+        the strongest (the onset rule of ISO 3382-1, Annex A, from memory), so
+        that a muted or shadowed box opens no window.
 
     Examples
     --------
-    >>> from fillalign import read_venue, seat_speech
-    >>> hall = read_venue("data/tidewell_hall.toml")
-    >>> seats = [[8, 0, 1.2], [36, 0, 1.2]]
-    >>> near, far = seat_speech(hall, seats_m=seats, sounding=["Main bus"]).index
-    >>> bool(near > far)
-    True
+    >>> first_arrival_ms([[0.001], [1.0], [0.5]], [5.0, 20.0, 50.0])
+    20.0
     """
-    full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
-    shift = measured_shifts_db(venue)
-    where = venue.states[state]
-    parts: list[tuple[FloatArray, ...]] = []
-    for start in range(0, len(seats), _BLOCK):
-        block = seats.take(slice(start, start + _BLOCK))
-        paths = trace_paths(venue, block, where, where.air if air is None else air)
-        heard = speech_arrivals(venue, paths, full, state=state, shift_db=shift)
-        direct, tail = heard._scaled(gains)
-        clarity = clarity_db(
-            direct, heard.time_ms, tail, heard.rt60_s, early_ms=early_ms(venue)
-        )
-        ratio = direct_to_reverberant_db(direct, tail)
-        parts.append((heard.index(gains), clarity, ratio, heard.echo(gains, venue.programme)))
-    joined = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return SeatSpeech(seats.points_m, *joined)
+    times = as_float("time_ms", time_ms, "ms")
+    energy = as_energies("direct", direct).sum(axis=-1)
+    heard = energy >= _ONSET_ENERGY * energy.max(axis=0)
+    return scalar_out(np.where(heard, times, np.inf).min(axis=0))
+
+
+def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
+    """Return the direct-to-reverberant ratio of all sources together, in dB.
+
+    Parameters
+    ----------
+    direct, tail : array_like, shape (n, ..., bands)
+        Direct and reverberant energy of each source.
+
+    Returns
+    -------
+    float or ndarray, shape (..., bands)
+        Infinite without reverberation.
+
+    Examples
+    --------
+    >>> float(direct_to_reverberant_db([[0.5], [0.5]], [[5.0], [5.0]])[0])
+    -10.0
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    return _ratio_db(sound.sum(axis=0), reverberant.sum(axis=0))
+
+
+def clarity_db(
+    direct: ArrayLike,
+    time_ms: ArrayLike,
+    tail: ArrayLike,
+    rt60_s: ArrayLike,
+    *,
+    early_ms: float = 50.0,
+    first_ms: ArrayLike | None = None,
+) -> Any:
+    """Return C50 (or C80 with `early_ms=80`): early over late energy, in dB.
+
+    Parameters
+    ----------
+    direct, tail : array_like, shape (n, ..., bands)
+        Direct and reverberant energy of each source.
+    time_ms : array_like, shape (n, ...)
+        Arrival times in ms, from any common zero.
+    rt60_s : array_like, shape (bands,)
+        Reverberation time in s; without effect where the tails are 0.
+    early_ms : float
+        Length of the early window in ms: 50 for speech, 80 for music.
+    first_ms : array_like, shape (...), optional
+        When the window opens, for all sources alike: by default at the seat's
+        `first_arrival_ms`. Anything earlier counts as early.
+
+    Returns
+    -------
+    float or ndarray, shape (..., bands)
+        Infinite where nothing arrives late, nan where nothing arrives at all.
+
+    Notes
+    -----
+    ISO 3382-1 eq. (A.10) applied to arrivals with the tails of `fillalign.room`.
+
+    Examples
+    --------
+    >>> c50 = clarity_db([[1.0], [1.0]], [0.0, 60.0], [[0.0], [0.0]], [1.0])
+    >>> float(c50[0])
+    0.0
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    times = as_float("time_ms", time_ms, "ms")
+    opens = first_arrival_ms(sound, times) if first_ms is None else as_float("first_ms", first_ms)
+    gap = np.maximum(times - opens, 0.0)[..., np.newaxis]
+    share = np.asarray(early_share(rt60_s, early_ms=early_ms, gap_ms=gap))
+    inside = gap <= early_ms
+    early = (sound * inside).sum(axis=0) + (reverberant * share).sum(axis=0)
+    late = (sound * ~inside).sum(axis=0) + (reverberant * (1.0 - share)).sum(axis=0)
+    return _ratio_db(early, late)
+
+
+def modulation_transfer(
+    direct: ArrayLike,
+    time_ms: ArrayLike,
+    tail: ArrayLike,
+    rt60_s: ArrayLike,
+    *,
+    modulation_hz: ArrayLike = MODULATION_HZ,
+) -> FloatArray:
+    """Return how much of speech's modulation survives arrivals and tails.
+
+    Parameters
+    ----------
+    direct, time_ms, tail, rt60_s
+        As in `clarity_db`.
+    modulation_hz : array_like, shape (frequencies,)
+        Modulation frequencies in Hz; by default the 14 of the standard.
+
+    Returns
+    -------
+    ndarray, shape (..., bands, frequencies)
+        0 to 1, without noise; 0 in a band without any energy.
+
+    Notes
+    -----
+    |sum E_i e^(-jwt_i) + sum R_i e^(-jwt_i)/(1 + jwT/13.8)| / sum(E_i + R_i):
+    the Fourier transform of the squared impulse response over its sum
+    (Schroeder 1981, Acustica 49, 179-182), in closed form.
+
+    Examples
+    --------
+    >>> m = modulation_transfer([[0.0]], [0.0], [[1.0]], [1.38], modulation_hz=[1.0])
+    >>> round(float(m[0, 0]), 4)
+    0.8467
+    """
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    times = as_float("time_ms", time_ms, "ms")
+    frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
+    if times.ndim != sound.ndim - 1 or sound.ndim != reverberant.ndim or frequency.ndim != 1:
+        raise ValueError("direct and tail must have shape (n, ..., bands), time_ms (n, ...) and "
+                         f"modulation_hz (frequencies,), got {sound.shape}, {reverberant.shape}, "
+                         f"{times.shape} and {frequency.shape}")
+    arrived = modulated_energy(
+        sound, times - times.min(axis=0), reverberant, as_rt60(rt60_s), frequency
+    )
+    total = (sound + reverberant).sum(axis=0)[..., np.newaxis]
+    total = np.where(total > 0.0, total, 1.0)
+    return np.asarray(np.abs(arrived) / total)
+
+
+def modulated_energy(
+    direct: FloatArray,
+    time_ms: FloatArray,
+    tail: FloatArray,
+    rt60_s: FloatArray,
+    modulation_hz: FloatArray,
+) -> ComplexArray:
+    """Return the Fourier transform of the squared response, (..., bands, frequencies).
+
+    It is linear in the energies, so what several sources send can be added.
+    """
+    waves = cosine_and_sine(np.pi / 1000.0 * modulation_hz * time_ms[..., np.newaxis])
+    sent, returned = (
+        [np.einsum("i...b,i...f->...bf", energy, wave) for wave in waves]
+        for energy in (direct, tail)
+    )
+    delay_s = np.atleast_1d(rt60_s)[:, np.newaxis] / DECAY_NEPERS
+    decay = 1.0 / (1.0 + 2j * np.pi * modulation_hz * delay_s)
+    arrived = (returned[0] - 1j * returned[1]) * decay
+    arrived += sent[0] - 1j * sent[1]
+    return np.asarray(arrived)
+
+
+def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> FloatArray:
+    """Return the octave levels of speech with a given A-weighted total.
+
+    Parameters
+    ----------
+    level_dba : array_like
+        A-weighted level of the speech in dB.
+    spectrum : str
+        Edition of IEC 60268-16 whose spectrum is used: '2011' or '2020'.
+
+    Returns
+    -------
+    ndarray, shape (..., 7)
+        Levels in dB, 125 Hz to 8 kHz.
+
+    Examples
+    --------
+    >>> speech_octave_levels_db(70.0, spectrum="2020").tolist()
+    [67.5, 70.5, 70.0, 64.0, 58.0, 52.0, 46.0]
+    """
+    edition = check_choice("spectrum", spectrum, tuple(SPEECH_SPECTRA_DB))
+    level = as_float("level_dba", level_dba, "dB")
+    return np.asarray(level[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
+
+
+def _masking_db(level_db: FloatArray) -> FloatArray:
+    ranges = [level_db < 63.0, level_db < 67.0, level_db < 100.0]
+    slopes = [0.5 * level_db - 65.0, 1.8 * level_db - 146.9, 0.5 * level_db - 59.8]
+    return np.asarray(np.select(ranges, slopes, -10.0))
+
+
+def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> FloatArray:
+    """Return what noise, masking and the threshold of hearing leave of modulation.
+
+    Parameters
+    ----------
+    speech_db : array_like, shape (..., 7)
+        Speech level at the seat, direct and reverberant, by octave in dB.
+    noise_db : array_like, shape (..., 7), optional
+        Background noise by octave in dB; None for none.
+
+    Returns
+    -------
+    ndarray, shape (..., 7)
+        S/(S + N + I_am + I_rt): a fraction of the modulation of every
+        frequency, holding the noise once.
+
+    Notes
+    -----
+    IEC 60268-16 (from memory): masking by the octave below depends on that
+    octave's level with the noise in it; reception threshold by octave.
+
+    Examples
+    --------
+    >>> noise_factor([60.0] * 7, [60.0] * 7).round(3).tolist()
+    [0.49, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
+    """
+    speech = 10.0 ** (as_level("speech_db", speech_db) / 10.0)
+    noise = -np.inf if noise_db is None else as_level("noise_db", noise_db)
+    sound = speech + 10.0 ** (noise / 10.0)
+    if speech.ndim == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
+        raise ValueError(f"speech_db must hold the 7 octaves 125 Hz to 8 kHz on its last axis, "
+                         f"got shape {speech.shape}")
+    below = sound[..., :-1]
+    masking = np.zeros_like(sound)
+    masking[..., 1:] = below * db_to_power(_masking_db(power_to_db(below)))
+    return np.asarray(speech / (sound + masking + db_to_power(RECEPTION_THRESHOLD_DB)))
+
+
+def speech_transmission_index(
+    modulation: ArrayLike,
+    *,
+    speech_db: ArrayLike | None = None,
+    noise_db: ArrayLike | None = None,
+) -> Any:
+    """Return the speech transmission index, indirect method, male speech.
+
+    Parameters
+    ----------
+    modulation : array_like, shape (..., 7, frequencies)
+        From `modulation_transfer` for the octaves 125 Hz to 8 kHz, 0 to 1.
+    speech_db, noise_db : array_like, shape (..., 7), optional
+        Levels at the seat, as in `noise_factor`. Without `speech_db` noise,
+        masking and threshold are left out.
+
+    Returns
+    -------
+    float or ndarray, shape (...)
+        0 (nothing understood) to 1.
+
+    Raises
+    ------
+    ValueError
+        If there are not 7 octaves, a modulation lies outside 0 to 1, or noise
+        is given without speech.
+
+    Notes
+    -----
+    IEC 60268-16 (from memory): m to an effective signal-to-noise ratio within
+    15 dB, its mean over modulation frequencies, octaves weighed by alpha less
+    beta times the geometric mean of neighbours.
+
+    Examples
+    --------
+    >>> round(speech_transmission_index([[0.5] * 14] * 7), 3)
+    0.5
+    """
+    m = as_float("modulation", modulation, low=0.0, high=1.0 + 1e-9)
+    if m.ndim < 2 or m.shape[-2] != len(STI_OCTAVES_HZ):
+        raise ValueError(f"modulation must hold the 7 octaves 125 Hz to 8 kHz on its last axis "
+                         f"but one, got shape {m.shape}")
+    if speech_db is not None:
+        m = m * noise_factor(speech_db, noise_db)[..., np.newaxis]
+    elif noise_db is not None:
+        raise ValueError("noise_db needs speech_db beside it: noise counts by its ratio to speech")
+    edge = 1.0 / (1.0 + 10.0 ** (_SNR_LIMIT_DB / 10.0))
+    index = np.clip(m, edge, 1.0 - edge)
+    index /= 1.0 - index
+    np.log10(index, out=index)
+    index *= 10.0
+    index /= 2.0 * _SNR_LIMIT_DB
+    index += 0.5
+    band = index @ np.full(index.shape[-1], 1.0 / index.shape[-1])
+    shared = np.sqrt(band[..., :-1] * band[..., 1:])
+    return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))

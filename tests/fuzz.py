@@ -39,11 +39,10 @@ import pandas as pd
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [] if str(ROOT) in sys.path else [str(ROOT)]
 
-import fillalign  # noqa: E402
 from fillalign import Air, RangeWarning, RecordingError, Venue, VenueError  # noqa: E402
 from fillalign.__main__ import main as command  # noqa: E402
 from fillalign._files import SheetError  # noqa: E402
-from tests import test_inputs  # noqa: E402
+from tests import public, test_inputs  # noqa: E402
 from tests.small_venue import small_hall  # noqa: E402
 
 LIMIT_S = 20
@@ -263,7 +262,7 @@ def read_case(rng: Rng, folder: Path) -> str:
     """Read a damaged venue."""
     path = folder / "hall.toml"
     path.write_bytes(venue_file(rng))
-    venue = fillalign.read_venue(path)
+    venue = public.read_venue(path)
     assert isinstance(venue, Venue)
     assert finite(venue), "a venue that is not finite"
     return "read"
@@ -277,12 +276,12 @@ def plan_case(rng: Rng, folder: Path) -> str:
             change_tables(rng, tables)
         path = folder / "hall.toml"
         path.write_bytes(toml_text(tables).encode("utf-8", "surrogatepass"))
-        venue = fillalign.read_venue(path)
+        venue = public.read_venue(path)
     else:
         venue = by_hand(rng, small_hall())
-    plan = fillalign.plan_fills(venue)
-    assert fillalign.setup_sheet_text(plan)
-    assert "nan" not in fillalign.setup_sheet_csv(plan).lower().replace("nance", "")
+    plan = public.plan_fills(venue)
+    assert public.setup_sheet_text(plan)
+    assert "nan" not in public.setup_sheet_csv(plan).lower().replace("nance", "")
     return "planned"
 
 
@@ -364,7 +363,7 @@ def wav_case(rng: Rng, folder: Path) -> str:
     """Read a damaged WAV file."""
     path = folder / "take.wav"
     path.write_bytes(wav_file(rng))
-    recording = fillalign.read_wav(path)
+    recording = public.read_wav(path)
     assert recording.samples.ndim == 2, "samples without channels"
     assert recording.samples.shape[0] > 1, "a single sample"
     assert 1 <= recording.samples.shape[1] <= 8, "too many channels"
@@ -375,8 +374,8 @@ def wav_case(rng: Rng, folder: Path) -> str:
 
 # Functions --------------------------------------------------------------------------------
 
-SWEEP = fillalign.exponential_sweep(seconds=0.2)
-READING = fillalign.GapReading(3.0, 0.1, -2.0, True, 0.9, None, {1000: 70.0}, {1000: 68.0})
+SWEEP = public.exponential_sweep(seconds=0.2)
+READING = public.GapReading(3.0, 0.1, -2.0, True, 0.9, None, {1000: 70.0}, {1000: 68.0})
 BASES: dict[str, dict[str, Any]] = {
     name: {**given, **fixed}
     for name, (given, fixed) in {**test_inputs.BY_ITEM, **test_inputs.WHOLE}.items()
@@ -399,7 +398,7 @@ BASES |= {
                      "main_latency_ms": 1.0, "fill_latency_ms": 2.0, "margin_ms": 5.0,
                      "sample_rate_hz": 48000.0},
     "snare": {"seed": 1, "sample_rate_hz": 48000.0},
-    "measured_toml": {"measured": [fillalign.Measured("Fills", (9, 0, 1.2), "show", 80.0)]},
+    "measured_toml": {"measured": [public.Measured("Fills", (9, 0, 1.2), "show", 80.0)]},
     "plan_fills": {"venue": None, "air": Air(20.0)},
     "evaluate": {"venue": None, "settings": {}, "air": Air(20.0)},
     "setup_sheet_csv": {"plan": None},
@@ -507,10 +506,10 @@ def function_case(rng: Rng, folder: Path) -> str:
     back = Path.cwd()
     os.chdir(folder)
     try:
-        result = getattr(fillalign, name)(**arguments)
+        result = getattr(public, name)(**arguments)
     finally:
         os.chdir(back)
-    if name not in NOT_FINITE and not isinstance(result, fillalign.FillPlan):
+    if name not in NOT_FINITE and not isinstance(result, public.FillPlan):
         assert finite(result), f"{name}: a result that is not finite"
     return "answered"
 
@@ -522,7 +521,7 @@ PLAN: list[Any] = []
 def small_plan() -> Any:
     """Return the plan of the small hall, made once."""
     if not PLAN:
-        PLAN.append(fillalign.plan_fills(small_hall()))
+        PLAN.append(public.plan_fills(small_hall()))
     return PLAN[0]
 
 

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillalign._check import RangeWarning
+from fillalign._validate import RangeWarning
 from fillalign.absorption import (
     OCTAVES_HZ,
     OCTAVES_NOMINAL,

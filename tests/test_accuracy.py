@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fillalign import clarity, comb
-from fillalign._check import RangeWarning
+from fillalign import interference as comb
+from fillalign import speech as clarity
+from fillalign._validate import RangeWarning
 from fillalign.absorption import (
     THIRDS_HZ,
     absorption_db_per_m,

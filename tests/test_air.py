@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fillalign import air
-from fillalign._check import RangeWarning
+from fillalign._validate import RangeWarning
 from fillalign.air import Air
 
 TABLE = pd.read_csv(Path(__file__).parent / "published" / "air.csv", comment="#")

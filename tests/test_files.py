@@ -20,8 +20,8 @@ import pytest
 from fillalign import _files, read_wav, write_sheet, write_wav
 from fillalign.__main__ import _write_picture, main
 from fillalign._files import SheetError, write_whole
+from fillalign.audio.wav import RecordingError
 from fillalign.classroom import predictions
-from fillalign.wav import RecordingError
 from tests.demo_plans import DATA, demo_plan
 
 ROOM = str(DATA / "lantern_room.toml")

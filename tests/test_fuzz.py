@@ -14,11 +14,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import fillalign
 from fillalign import RecordingError, VenueError, read_venue, read_wav, write_wav
 from fillalign.__main__ import main
 from fillalign._files import SheetError
-from tests import fuzz
+from tests import fuzz, public
 
 SHARED = settings(
     deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -79,7 +78,7 @@ def test_paths_that_no_file_can_have(tmp_path, monkeypatch, capsys, name):
         with pytest.raises(VenueError):
             read_venue(name + ending)
     with pytest.raises(SheetError):
-        fillalign.write_sheet(fuzz.small_plan(), f"{name}/x" if name in ("", "/dev/null") else name)
+        public.write_sheet(fuzz.small_plan(), f"{name}/x" if name in ("", "/dev/null") else name)
     if name and not name.startswith("/"):
         with pytest.raises(RecordingError):
             write_wav(f"{name}/x.wav", [0.0, 0.1], 8000)
@@ -93,7 +92,7 @@ def test_paths_that_no_file_can_have(tmp_path, monkeypatch, capsys, name):
 @pytest.mark.parametrize("path", [None, 3, b"hall.toml", ["hall.toml"]])
 def test_what_is_no_path_is_named(path):
     for call in (read_venue, read_wav, lambda path: write_wav(path, [0.0], 8000),
-                 lambda path: fillalign.write_sheet(fuzz.small_plan(), path)):
+                 lambda path: public.write_sheet(fuzz.small_plan(), path)):
         with pytest.raises(TypeError, match="must be a path as text, got"):
             call(path)
 
@@ -115,20 +114,20 @@ def test_bits_that_are_no_number_are_named(tmp_path):
 
 @pytest.mark.parametrize("rate", [8000, 8022, 11025, 16000])
 def test_clicks_at_low_rates(rate):
-    clicks = fillalign.click_train(clicks=3, sample_rate_hz=rate)
+    clicks = public.click_train(clicks=3, sample_rate_hz=rate)
     assert np.abs(clicks).max() == pytest.approx(10 ** (-3 / 20))
     assert abs(clicks.sum()) < 1e-9
 
 
 @pytest.mark.parametrize(("call", "message"), [
-    (lambda: fillalign.two_arrival_response([1e200], 1.0, 0.0), r"1e\+200, which is too large"),
-    (lambda: fillalign.distance_m([1e200, 0, 0], [0, 0, 0]), "too large"),
-    (lambda: fillalign.apply_filters([1.0], [[1.0] * 5]), r"shape \(sections, 6\)"),
-    (lambda: fillalign.apply_filters([1.0], [[1.0] * 3 + [2.0] + [0.0] * 2]), "with 1 in the"),
-    (lambda: fillalign.apply_filters([1.0], [[1.0] * 6], axis=1), "axis must be one of the"),
-    (lambda: fillalign.modulation_transfer([[1.0]], [[0.0]], [[1.0]], [1.0]), "must have shape"),
-    (lambda: fillalign.echo_criterion([1.0], [0.0], [1.0], [1.0, 2.0]), "rt60_s must fit"),
-    (lambda: fillalign.third_octave_smooth_db([1.0, 9e3], [1e200, 1.0], 100.0), "a finite number"),
+    (lambda: public.two_arrival_response([1e200], 1.0, 0.0), r"1e\+200, which is too large"),
+    (lambda: public.distance_m([1e200, 0, 0], [0, 0, 0]), "too large"),
+    (lambda: public.apply_filters([1.0], [[1.0] * 5]), r"shape \(sections, 6\)"),
+    (lambda: public.apply_filters([1.0], [[1.0] * 3 + [2.0] + [0.0] * 2]), "with 1 in the"),
+    (lambda: public.apply_filters([1.0], [[1.0] * 6], axis=1), "axis must be one of the"),
+    (lambda: public.modulation_transfer([[1.0]], [[0.0]], [[1.0]], [1.0]), "must have shape"),
+    (lambda: public.echo_criterion([1.0], [0.0], [1.0], [1.0, 2.0]), "rt60_s must fit"),
+    (lambda: public.third_octave_smooth_db([1.0, 9e3], [1e200, 1.0], 100.0), "a finite number"),
     (lambda: write_wav("x.wav", 0.5, 8000), r"signal must be \(n,\) or"),
 ])
 def test_values_that_fit_nowhere(call, message):
@@ -137,18 +136,18 @@ def test_values_that_fit_nowhere(call, message):
 
 
 @pytest.mark.parametrize(("call", "message"), [
-    (lambda: fillalign.setup_sheet_csv(None), "plan must be a FillPlan, got NoneType"),
-    (lambda: fillalign.setup_sheet_html(3), "plan must be a FillPlan, got int"),
-    (lambda: fillalign.setup_sheet_text("x"), "plan must be a FillPlan, got str"),
-    (lambda: fillalign.correction_ms(3.0, 1.0), "reading must be a GapReading, got float"),
-    (lambda: fillalign.measured_levels(None, 80.0), "reading must be a GapReading, got NoneType"),
-    (lambda: fillalign.measured_toml(None), "measured must be a list or tuple, got NoneType"),
-    (lambda: fillalign.measured_toml([1]), "each of measured must be a Measured, got int"),
-    (lambda: fillalign.fill_level_db(80.0, 84.0, coherent=[True]), "coherent must be True or Fal"),
-    (lambda: fillalign.measure_gap(None, [1.0, 2.0], 48000, mode="together"),
+    (lambda: public.setup_sheet_csv(None), "plan must be a FillPlan, got NoneType"),
+    (lambda: public.setup_sheet_html(3), "plan must be a FillPlan, got int"),
+    (lambda: public.setup_sheet_text("x"), "plan must be a FillPlan, got str"),
+    (lambda: public.correction_ms(3.0, 1.0), "reading must be a GapReading, got float"),
+    (lambda: public.measured_levels(None, 80.0), "reading must be a GapReading, got NoneType"),
+    (lambda: public.measured_toml(None), "measured must be a list or tuple, got NoneType"),
+    (lambda: public.measured_toml([1]), "each of measured must be a Measured, got int"),
+    (lambda: public.fill_level_db(80.0, 84.0, coherent=[True]), "coherent must be True or Fal"),
+    (lambda: public.measure_gap(None, [1.0, 2.0], 48000, mode="together"),
      "recording must be a Recording, such as"),
-    (lambda: fillalign.seat_field(fuzz.small_hall(), 3), "settings must be OutputSettings by"),
-    (lambda: fillalign.seat_field(fuzz.small_hall(), sounding=3), "outputs must be an Iterable"),
+    (lambda: public.seat_field(fuzz.small_hall(), 3), "settings must be OutputSettings by"),
+    (lambda: public.seat_field(fuzz.small_hall(), sounding=3), "outputs must be an Iterable"),
 ])
 def test_records_that_are_others(call, message):
     with pytest.raises(TypeError, match=message):

@@ -35,10 +35,7 @@ from fillalign import (
     render_seat,
     seat_field,
     seat_speech,
-    setup_sheet_csv,
-    setup_sheet_html,
     setup_sheet_text,
-    sheet,
     write_sheet,
     write_wav,
 )
@@ -46,7 +43,9 @@ from fillalign.__main__ import main
 from fillalign._text import csv_text, html_text, listed, plain, quoted, short, slug
 from fillalign.plots import gap_map, overview, overview_text, svg_bytes, trim_curve_plot
 from fillalign.plots.base import label
-from fillalign.venue_file import VenueError
+from fillalign.sheet import setup_sheet_csv, setup_sheet_html
+from fillalign.sheet import text as sheet
+from fillalign.venue.reader import VenueError
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import fillalign
 from fillalign import Air, Recording, take_turns
+from tests import public
 from tests.small_venue import small_hall
 
 AIR = Air(24.0, 40.0)
@@ -123,7 +123,7 @@ HUNG = {"positions_m": [[0.0, 0.0, 6.0], [0.0, 0.0, 5.6]]}
 
 # Functions of whole arrays: all their arrays, and what goes with them unchanged.
 WHOLE = {
-    "apply_filters": ({"signal": NOISE, "sos": fillalign.design_low_cut(120.0, 48000.0)}, {}),
+    "apply_filters": ({"signal": NOISE, "sos": public.design_low_cut(120.0, 48000.0)}, {}),
     "array_elements": ({"position_m": [0.0, 3.0, 6.0], "aim_m": [20.0, 0.0, 1.2],
                         "splay_deg": [2.0, 4.0]}, {"elements": 3, "spacing_m": 0.3}),
     "array_power_factor": ({**HUNG, "frequency_hz": BANDS, "amplitudes": [1.0, -0.5]},
@@ -138,7 +138,7 @@ WHOLE = {
     "distance_m": ({"from_m": POINTS, "to_m": SEATS}, {}),
     "echo_criterion": ({"direct": [1.0, 0.8], "time_ms": [0.0, 62.0], "tail": [0.3, 0.2],
                         "rt60_s": 1.4}, {}),
-    "find_arrivals": ({"response": fillalign.impulse_response(LATER, NOISE, 48000.0)},
+    "find_arrivals": ({"response": public.impulse_response(LATER, NOISE, 48000.0)},
                       {"sample_rate_hz": 48000.0}),
     "fractional_delay": ({"signal": NOISE}, {"delay_samples": 3.4}),
     "impulse_response": ({"recording": LATER, "signal": NOISE}, {"sample_rate_hz": 48000.0}),
@@ -206,15 +206,15 @@ def parts(result):
 
 def arrays_of(name):
     """Return the parameters of a public function that take arrays."""
-    parameters = inspect.signature(getattr(fillalign, name)).parameters.values()
+    parameters = inspect.signature(getattr(public, name)).parameters.values()
     return {one.name for one in parameters if "ArrayLike" in str(one.annotation)
             and one.kind is not one.VAR_POSITIONAL}
 
 
 def test_every_function_that_takes_arrays_is_here_with_all_of_them():
     elsewhere = {"common_scale", "write_wav"}
-    takes = {name for name in fillalign.__all__ if inspect.isfunction(getattr(fillalign, name))
-             and "ArrayLike" in str(inspect.signature(getattr(fillalign, name)))}
+    takes = {name for name in public.taught() if inspect.isfunction(getattr(public, name))
+             and "ArrayLike" in str(inspect.signature(getattr(public, name)))}
     assert takes - elsewhere == BY_ITEM.keys() | WHOLE.keys()
     for name, (given, fixed) in {**BY_ITEM, **WHOLE}.items():
         assert arrays_of(name) <= given.keys() | fixed.keys(), name
@@ -224,7 +224,7 @@ def test_every_function_that_takes_arrays_is_here_with_all_of_them():
 @pytest.mark.parametrize("name", [*BY_ITEM, *WHOLE])
 def test_every_form_of_the_same_numbers_gives_the_same(name, form):
     given, fixed = {**BY_ITEM, **WHOLE}[name]
-    function = getattr(fillalign, name)
+    function = getattr(public, name)
     arrays = {key: np.asarray(value) for key, value in given.items()}
     before = {key: value.copy() for key, value in arrays.items()}
     plain = parts(function(**arrays, **fixed))
@@ -242,7 +242,7 @@ def test_every_form_of_the_same_numbers_gives_the_same(name, form):
 @pytest.mark.parametrize("name", BY_ITEM)
 def test_an_array_gives_what_its_numbers_give_one_by_one(name):
     given, fixed = BY_ITEM[name]
-    function = getattr(fillalign, name)
+    function = getattr(public, name)
     together = parts(function(**given, **fixed))
     alone = [parts(function(**{key: value[place] for key, value in given.items()}, **fixed))
              for place in range(3)]
@@ -257,7 +257,7 @@ def test_an_array_gives_what_its_numbers_give_one_by_one(name):
 @pytest.mark.parametrize("name", [name for name in BY_ITEM if name not in ROWS])
 def test_a_number_gives_a_number_of_python(name, make):
     given, fixed = BY_ITEM[name]
-    result = getattr(fillalign, name)(**{key: make(value[1]) for key, value in given.items()},
+    result = getattr(public, name)(**{key: make(value[1]) for key, value in given.items()},
                                       **fixed)
     kind = complex if name.endswith("_response") else float
     assert {type(part) for part in parts(result)} == {kind}
@@ -266,7 +266,7 @@ def test_a_number_gives_a_number_of_python(name, make):
 @pytest.mark.parametrize("name", BY_ITEM)
 def test_whole_numbers_are_numbers(name):
     given, fixed = BY_ITEM[name]
-    function = getattr(fillalign, name)
+    function = getattr(public, name)
     whole = {key: [round(v) if np.isfinite(v) and v > 1 else v for v in value]
              for key, value in given.items()}
     floats = {key: [float(v) for v in value] for key, value in whole.items()}
@@ -278,7 +278,7 @@ def test_whole_numbers_are_numbers(name):
 @pytest.mark.parametrize("name", BY_ITEM)
 def test_empty_arrays_and_columns_keep_their_shape(name):
     given, fixed = BY_ITEM[name]
-    function = getattr(fillalign, name)
+    function = getattr(public, name)
     for shape in ((0,), (3, 1)):
         arrays = {key: np.resize(value, shape) for key, value in given.items()}
         for part in parts(function(**arrays, **fixed)):
@@ -290,7 +290,7 @@ def test_empty_arrays_and_columns_keep_their_shape(name):
 def test_what_is_no_number_is_named(name, wrong):
     """Every array parameter refuses it by its name (None where it means left out)."""
     given, fixed = {**BY_ITEM, **WHOLE}[name]
-    function = getattr(fillalign, name)
+    function = getattr(public, name)
     for key in arrays_of(name) & given.keys():
         default = inspect.signature(function).parameters[key].default
         if wrong is None and default is None:
@@ -301,14 +301,14 @@ def test_what_is_no_number_is_named(name, wrong):
 
 def test_renderings_and_samples_of_every_form(tmp_path):
     for form in FORMS.values():
-        loud, soft = fillalign.common_scale(form(NOISE), form(NOISE / 4))
+        loud, soft = public.common_scale(form(NOISE), form(NOISE / 4))
         np.testing.assert_allclose(loud, 4 * soft)
-        fillalign.write_wav(tmp_path / "a.wav", form(NOISE), 48000, overwrite=True)
-        assert fillalign.read_wav(tmp_path / "a.wav").samples.shape == (4000, 1)
+        public.write_wav(tmp_path / "a.wav", form(NOISE), 48000, overwrite=True)
+        assert public.read_wav(tmp_path / "a.wav").samples.shape == (4000, 1)
 
 
 def test_a_plan_takes_an_air_and_weather_in_every_form():
-    plan = fillalign.plan_fills(HALL)
+    plan = public.plan_fills(HALL)
     wanted = plan.retime([12.0, 25.0])
     for weather in ((12.0, 25.0), np.array([12.0, 25.0]), pd.Series([12.0, 25.0], index=[5, 2]),
                     [AIR.at_temperature(12.0), AIR.at_temperature(25.0)]):
@@ -317,8 +317,8 @@ def test_a_plan_takes_an_air_and_weather_in_every_form():
         assert list(plan.retime(weather)["temperature_c"]) == [12.0, 25.0]
 
 
-@pytest.mark.parametrize("name", [name for name in fillalign.__all__ if inspect.isfunction(
-    getattr(fillalign, name)) and "air: 'Air" in str(inspect.signature(getattr(fillalign, name)))])
+@pytest.mark.parametrize("name", [name for name in public.taught() if inspect.isfunction(
+    getattr(public, name)) and "air: 'Air" in str(inspect.signature(getattr(public, name)))])
 @pytest.mark.parametrize("wrong", [20.0, 0, "20 C", (20.0, 50.0)])
 def test_what_is_no_air_is_named(name, wrong):
     """A bare temperature above all, also 0 C."""
@@ -327,13 +327,13 @@ def test_what_is_no_air_is_named(name, wrong):
              "air_filter": ({}, {"distance_m": 10.0})}
     given, fixed = known[name]
     with pytest.raises(TypeError, match=r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "):
-        getattr(fillalign, name)(**{**given, **fixed, "air": wrong})
+        getattr(public, name)(**{**given, **fixed, "air": wrong})
 
 
 @pytest.mark.parametrize("call", [
-    fillalign.plan_fills, fillalign.seat_field, fillalign.seat_speech,
-    lambda venue: fillalign.evaluate(venue, {"Mains": fillalign.OutputSettings()}),
-    lambda venue: fillalign.render_seat(venue, NOISE, SEATS[0]),
+    public.plan_fills, public.seat_field, public.seat_speech,
+    lambda venue: public.evaluate(venue, {"Mains": public.OutputSettings()}),
+    lambda venue: public.render_seat(venue, NOISE, SEATS[0]),
 ])
 @pytest.mark.parametrize("wrong", ["data/lantern_room.toml", None, {}])
 def test_what_is_no_venue_is_named(call, wrong):
@@ -347,12 +347,12 @@ SINGLE = {
     "clap": {},
     "click_train": {},
     "common_scale": {},
-    "correction_ms": {"reading": fillalign.GapReading(gap_ms=1.0, uncertainty_ms=0.1),
+    "correction_ms": {"reading": public.GapReading(gap_ms=1.0, uncertainty_ms=0.1),
                       "planned_gap_ms": 2.0},
     "design_low_cut": {"corner_hz": 120.0, "sample_rate_hz": 48000.0},
     "design_shelf": {"corner_hz": 4000.0, "sample_rate_hz": 48000.0, "gain_db": 3.0},
     "exponential_sweep": {},
-    "measured_levels": {"reading": fillalign.GapReading(mains_db={1000: -20.0},
+    "measured_levels": {"reading": public.GapReading(mains_db={1000: -20.0},
                                                         fill_db={1000: -26.0}),
                         "mains_dba": 80.0},
     "pink_noise": {},
@@ -365,14 +365,14 @@ SINGLE = {
 
 def numbers_of(name):
     """Return the parameters of a public function that take one number."""
-    parameters = inspect.signature(getattr(fillalign, name)).parameters.values()
+    parameters = inspect.signature(getattr(public, name)).parameters.values()
     return [one.name for one in parameters if one.name != "axis"
             and str(one.annotation).strip("'").split(" ")[0] in ("float", "int")]
 
 
 def test_every_function_that_takes_a_number_is_here():
-    with_numbers = {name for name in fillalign.__all__ if inspect.isfunction(
-        getattr(fillalign, name)) and numbers_of(name)}
+    with_numbers = {name for name in public.taught() if inspect.isfunction(
+        getattr(public, name)) and numbers_of(name)}
     assert with_numbers <= SINGLE.keys() | BY_ITEM.keys() | WHOLE.keys()
 
 
@@ -385,17 +385,17 @@ def test_a_single_number_that_is_none_is_named(name, wrong):
     usual = SINGLE.get(name, {**both[0], **both[1]})
     for key in numbers_of(name):
         with pytest.raises((TypeError, ValueError), match=key):
-            getattr(fillalign, name)(**{**usual, key: wrong})
+            getattr(public, name)(**{**usual, key: wrong})
 
 
 @pytest.mark.parametrize("call", [
-    lambda own: fillalign.seat_field(HALL, own),
-    lambda own: fillalign.seat_speech(HALL, own),
-    lambda own: fillalign.evaluate(HALL, own),
-    lambda own: fillalign.render_seat(HALL, NOISE, SEATS[0], settings=own),
+    lambda own: public.seat_field(HALL, own),
+    lambda own: public.seat_speech(HALL, own),
+    lambda own: public.evaluate(HALL, own),
+    lambda own: public.render_seat(HALL, NOISE, SEATS[0], settings=own),
 ])
 def test_what_are_no_settings_is_named(call):
     with pytest.raises(TypeError, match=r"^Fills: settings must be an OutputSettings, got float"):
         call({"Fills": 60.0})
     with pytest.raises(ValueError, match=r"^no output named 'Fill'; there are Mains, Fills"):
-        call({"Fill": fillalign.OutputSettings()})
+        call({"Fill": public.OutputSettings()})

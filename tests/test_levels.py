@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, signal
 
-from fillalign import levels, weightings
+from fillalign import levels
+from fillalign import levels as weightings
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 

@@ -14,8 +14,8 @@ import pytest
 from fillalign import Air, RangeWarning, _files, plan_fills, read_venue
 from fillalign import __main__ as command
 from fillalign.__main__ import _parser, _plain_warnings, main
-from fillalign.quick import quick_answer
-from fillalign.sheet import setup_sheet_text
+from fillalign.sheet.one_fill import quick_answer
+from fillalign.sheet.text import setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
 
 ROOM = str(DATA / "lantern_room.toml")

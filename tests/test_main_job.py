@@ -13,18 +13,12 @@ import pyroomacoustics as pra
 import pytest
 from scipy import signal
 
-from fillalign import (
-    THIRDS_HZ,
-    Air,
-    array_elements,
-    band_edges_hz,
-    early_late_energy,
-    plan_fills,
-    read_venue,
-    seat_field,
-)
-from fillalign.paths import single_points, trace_paths
-from fillalign.tiers import main_outputs
+from fillalign import THIRDS_HZ, Air, plan_fills, read_venue, seat_field
+from fillalign.absorption import band_edges_hz
+from fillalign.field.paths import single_points, trace_paths
+from fillalign.loudspeakers import array_elements
+from fillalign.planning.zones import main_outputs
+from fillalign.room import early_late_energy
 
 DATA = Path(__file__).parents[1] / "data"
 VENUES = ["tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room"]

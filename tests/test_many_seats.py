@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from fillalign import plan_fills, seat_field, seat_speech
-from fillalign.venue_file import VenueError, read_venue
-from fillalign.venue_parts import SEAT_LIMIT
+from fillalign.venue.model import SEAT_LIMIT
+from fillalign.venue.reader import VenueError, read_venue
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
 

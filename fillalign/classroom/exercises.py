@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign._check import as_float, as_whole
-from fillalign.units import m_to_ft
+from fillalign._validate import as_float, as_whole
+from fillalign.propagation import m_to_ft
 
 Parameters = Mapping[str, float]
 """The numbers of one variant, by name."""

@@ -8,8 +8,8 @@ from collections.abc import Callable
 from importlib.metadata import version
 
 from fillalign.air import Air
-from fillalign.arrivals import travel_time_ms
 from fillalign.classroom.venues import DEMO_SOUNDS, DEMO_VENUES, data_path
+from fillalign.propagation import travel_time_ms
 
 _NEEDS = {
     "numpy": "numbers", "scipy": "filters", "pandas": "tables", "matplotlib": "pictures",

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray, as_mono, as_rate
 from fillalign._text import quoted
+from fillalign._validate import FloatArray, as_mono, as_rate
 from fillalign.levels import amplitude_to_db
 
 PEAK_DBFS = -1.0

@@ -13,7 +13,7 @@ from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING, TypeVar
 
-from fillalign._check import check_choice
+from fillalign._validate import check_choice
 from fillalign.classroom import lessons
 
 if TYPE_CHECKING:

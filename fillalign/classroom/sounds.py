@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
 from fillalign.levels import db_to_amplitude
-from fillalign.units import ms_to_samples
+from fillalign.propagation import ms_to_samples
 
 
 def with_second(

@@ -6,7 +6,7 @@ from typing import Any
 
 from fillalign.classroom.exercises import as_number
 from fillalign.classroom.widgets import bundle, button, entry, label_width, say, stack, words
-from fillalign.quick import quick_answer
+from fillalign.sheet import quick_answer
 
 _NEEDED = {
     "main_m": "Main to seat (m)",
@@ -40,7 +40,7 @@ class QuickForm:
     Attributes
     ----------
     entries : dict of str to widget
-        By argument of `fillalign.quick.quick_answer`.
+        By argument of `fillalign.sheet.one_fill.quick_answer`.
     button, reply : widget
         Works it out; the settings in words.
     text : str

@@ -6,14 +6,14 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fillalign._check import check_choice
-from fillalign.planner import plan_fills
-from fillalign.venue_file import read_venue
+from fillalign._validate import check_choice
+from fillalign.planning import plan_fills
+from fillalign.venue import read_venue
 
 if TYPE_CHECKING:
-    from fillalign.plan import FillPlan
+    from fillalign.audio import Recording
+    from fillalign.planning import FillPlan
     from fillalign.venue import Venue
-    from fillalign.wav import Recording
 
 DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")
 DEMO_SOUNDS = ("voice", "clap", "snare")
@@ -83,6 +83,6 @@ def demo_sound(name: str) -> Recording:
     >>> demo_sound("clap").sample_rate_hz
     48000
     """
-    from fillalign.wav import read_wav
+    from fillalign.audio import read_wav
 
     return read_wav(data_path(f"{check_choice('name', name, DEMO_SOUNDS)}.wav"))

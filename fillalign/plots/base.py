@@ -13,7 +13,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from fillalign._text import listed, plain, quoted
-from fillalign.plan import FillPlan, FillReport
+from fillalign.planning import FillPlan, FillReport
 
 INK = "#222222"
 HUE = "#1f5c99"

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from matplotlib.axes import Axes
 
-from fillalign._check import FloatArray
-from fillalign.paths import IntArray
-from fillalign.plan import FillPlan, FillReport
+from fillalign._validate import FloatArray
+from fillalign.field import IntArray
+from fillalign.planning import FillPlan, FillReport
 from fillalign.plots.base import (
     DASHES,
     FILL_MARKERS,

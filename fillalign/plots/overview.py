@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from fillalign._text import plain
-from fillalign.plan import FillPlan
+from fillalign.planning import FillPlan
 from fillalign.plots.base import SMALL, extent_m
 from fillalign.plots.curves import walk_levels_plot
 from fillalign.plots.views import key_rows, natural_stretch, plan_view, side_section

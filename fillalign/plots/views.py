@@ -10,10 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
-from fillalign._check import FloatArray
 from fillalign._text import listed, quoted
-from fillalign.mix import output_roles
-from fillalign.plan import FillPlan
+from fillalign._validate import FloatArray
+from fillalign.field import output_roles
+from fillalign.planning import FillPlan
 from fillalign.plots.base import (
     FILL_MARKERS,
     GREY,
@@ -28,8 +28,8 @@ from fillalign.plots.base import (
     label,
     tidy,
 )
-from fillalign.sheet_tables import trim_text
-from fillalign.venue_parts import Area, Source
+from fillalign.sheet import trim_text
+from fillalign.venue import Area, Source
 
 _KEY_COLUMN_IN = 2.2
 _AIM_SHARE = 0.16

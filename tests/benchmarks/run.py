@@ -27,9 +27,10 @@ import arrivals_table  # noqa: E402
 import pyfar  # noqa: E402
 import redraw  # noqa: E402
 
-from fillalign import absorption_db_per_m, band_edges_hz, interference_power  # noqa: E402
-from fillalign._check import as_float  # noqa: E402
-from fillalign.absorption import THIRDS_HZ  # noqa: E402
+from fillalign import absorption_db_per_m  # noqa: E402
+from fillalign._validate import as_float  # noqa: E402
+from fillalign.absorption import THIRDS_HZ, band_edges_hz  # noqa: E402
+from fillalign.interference import interference_power  # noqa: E402
 
 SOURCES, FINE = 8, 24
 LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)

@@ -7,13 +7,19 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from fillalign.air import Air
-from fillalign.arrivals import fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
-from fillalign.units import ft_to_m, ms_to_samples
+from fillalign.propagation import (
+    fill_delay_ms,
+    ft_to_m,
+    gap_ms,
+    ms_to_samples,
+    seat_delay_ms,
+    travel_time_ms,
+)
 
 _TOGETHER_MS = 0.5
 _ECHO_MS = 30.0

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
+from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
 from fillalign.classroom.lessons.l01_exercises import (
     EXERCISES,
@@ -23,11 +24,19 @@ from fillalign.classroom.lessons.l01_exercises import (
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_plan, demo_sound, demo_venue
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.field import seat_field
-from fillalign.listening import render_seat
-from fillalign.mix import Mix, build_mix, gains_of, to_db
-from fillalign.paths import A_POWER, Seats, single_points, trace_paths, venue_seats
-from fillalign.speech import seat_speech
+from fillalign.field import (
+    A_POWER,
+    Mix,
+    Seats,
+    build_mix,
+    gains_of,
+    seat_field,
+    seat_speech,
+    single_points,
+    to_db,
+    trace_paths,
+    venue_seats,
+)
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "level_figure", "mains_down_figure", "placement_figure",

@@ -8,16 +8,21 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import demo_venue
-from fillalign.directivity import directivity_factor
+from fillalign.field import (
+    SpeechArrivals,
+    gains_of,
+    resting_settings,
+    single_points,
+    speech_arrivals,
+    trace_paths,
+)
 from fillalign.levels import power_sum_db, power_to_db, spreading_db
-from fillalign.mix import gains_of, resting_settings
-from fillalign.paths import single_points, trace_paths
+from fillalign.loudspeakers import directivity_factor
 from fillalign.room import critical_distance_m, direct_energy, hopkins_stryker, reverberant_energy
-from fillalign.speech import SpeechArrivals, speech_arrivals
 
 MAINS = "Main bus"
 OCTAVES = {"1 kHz": 1000, "125 Hz": 125, "4 kHz": 4000}

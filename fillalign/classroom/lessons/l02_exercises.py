@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from fillalign.air import Air
-from fillalign.arrivals import travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
-from fillalign.units import m_to_ft, ms_to_m, ms_to_samples
+from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, travel_time_ms
 
 HABIT = Air(20.0)
 

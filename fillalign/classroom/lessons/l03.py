@@ -13,18 +13,22 @@ from matplotlib.lines import Line2D
 from matplotlib.path import Path
 from matplotlib.text import Text
 
-from fillalign._check import FloatArray
-from fillalign.arrivals import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
+from fillalign._validate import FloatArray
 from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
 from fillalign.classroom.lessons.l03_exercises import EXERCISES, HALL, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider
-from fillalign.field import seat_field
-from fillalign.mix import to_db
-from fillalign.paths import A_POWER
-from fillalign.units import ft_to_m
+from fillalign.field import A_POWER, seat_field, to_db
+from fillalign.propagation import (
+    distance_m,
+    fill_delay_ms,
+    ft_to_m,
+    gap_ms,
+    seat_delay_ms,
+    travel_time_ms,
+)
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "equal_level_figure", "late_map_figure", "slap_player",

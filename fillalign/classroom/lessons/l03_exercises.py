@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from fillalign.air import Air
-from fillalign.arrivals import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
+from fillalign.propagation import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
 
 HALL = Air(20.0, 40.0)
 _AIR = Air(20.0)

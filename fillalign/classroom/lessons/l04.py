@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
-from fillalign.arrivals import distance_m, gap_ms
+from fillalign.audio import pink_noise
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l04_exercises import EXERCISES, PREDICTIONS, thirds_spread_db
 from fillalign.classroom.lessons.scales import frequency_axis
@@ -18,7 +18,7 @@ from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.sounds import with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.comb import (
+from fillalign.interference import (
     comb_dip_db,
     comb_peak_db,
     interference_power,
@@ -26,7 +26,7 @@ from fillalign.comb import (
     two_arrival_response,
 )
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
-from fillalign.signals import pink_noise
+from fillalign.propagation import distance_m, gap_ms
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "comb_figure", "hollow_player", "seats_figure", "thirds_spread_db",

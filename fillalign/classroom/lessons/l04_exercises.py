@@ -6,16 +6,16 @@ import numpy as np
 
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
-from fillalign.arrivals import travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
-from fillalign.comb import (
+from fillalign.interference import (
     comb_dip_db,
     comb_peak_db,
     interference_power,
     notch_frequencies_hz,
 )
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
+from fillalign.propagation import travel_time_ms
 
 _JUDGED = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
 

@@ -10,20 +10,17 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._check import FloatArray
-from fillalign.bench import Bench, make_bench
+from fillalign._validate import FloatArray
+from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, HUE, LINES, WARM, key_above
 from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.listening import render_seat
-from fillalign.mix import NEAR_DB, Mix, gains_of, to_db
-from fillalign.paths import A_POWER
-from fillalign.plan import FillPlan, FillReport
+from fillalign.field import A_POWER, NEAR_DB, Mix, gains_of, to_db
+from fillalign.planning import Bench, FillPlan, FillReport, main_outputs, make_bench
 from fillalign.precedence import CEILING_DB, precedence_limit_db
-from fillalign.tiers import main_outputs
-from fillalign.venue_parts import OutputSettings
+from fillalign.venue import OutputSettings
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "inner_fill", "precedence_figure", "seat_player", "trim_figure",

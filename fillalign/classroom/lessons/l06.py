@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._check import FloatArray
+from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
+from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
 from fillalign.classroom.lessons.l06_hall import (
@@ -25,11 +26,10 @@ from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.comb import two_arrival_response
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
+from fillalign.interference import two_arrival_response
 from fillalign.levels import amplitude_to_db, power_sum_db
-from fillalign.listening import render_seat
-from fillalign.tone import LOW_CUT_LOSS_DB
+from fillalign.planning import LOW_CUT_LOSS_DB
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "bands_figure", "fall_db", "filter_figure", "low_cut_figure",

@@ -7,8 +7,8 @@ import math
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.lessons.l06_hall import rows_octaves_db
 from fillalign.classroom.predictions import Prediction
-from fillalign.comb import notch_frequencies_hz, two_arrival_response
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
+from fillalign.interference import notch_frequencies_hz, two_arrival_response
 from fillalign.levels import amplitude_to_db, coherent_sum_db, power_sum_db, spreading_db
 
 

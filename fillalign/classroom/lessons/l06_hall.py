@@ -7,14 +7,11 @@ from functools import cache
 
 import numpy as np
 
-from fillalign._check import FloatArray
-from fillalign.bench import Bench, make_bench
+from fillalign._validate import FloatArray
 from fillalign.classroom.venues import demo_plan
-from fillalign.field import seat_field
-from fillalign.mix import gains_of, to_db
-from fillalign.plan import FillPlan
-from fillalign.tiers import main_outputs
-from fillalign.venue_parts import OutputSettings
+from fillalign.field import gains_of, seat_field, to_db
+from fillalign.planning import Bench, FillPlan, main_outputs, make_bench
+from fillalign.venue import OutputSettings
 
 REFERENCE_M = 13.0
 LOW_CUT_KINDS = {

@@ -10,7 +10,7 @@ from scipy.signal import fftconvolve
 
 from fillalign.absorption import THIRDS_HZ, absorption_db_per_m
 from fillalign.air import Air
-from fillalign.air_path import air_filter
+from fillalign.audio import air_filter
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure, LivePlayer
@@ -19,7 +19,7 @@ from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Slider
 from fillalign.filters import shelf_response
 from fillalign.levels import amplitude_to_db
-from fillalign.units import m_to_ft
+from fillalign.propagation import m_to_ft
 
 _TICKS = (125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 _NAMES = ("125", "250", "500", "1k", "2k", "4k", "8k", "16k")

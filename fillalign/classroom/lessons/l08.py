@@ -9,13 +9,13 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from fillalign.air import Air
-from fillalign.arrivals import travel_time_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider, Switch
+from fillalign.propagation import travel_time_ms
 
 _TOWER_M = 85.0
 _FIELD_KPA = 90.97

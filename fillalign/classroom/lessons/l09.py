@@ -10,19 +10,25 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign.air import Air
-from fillalign.arrivals import gap_ms, seat_delay_ms
+from fillalign.audio import (
+    GapReading,
+    Recording,
+    RecordingError,
+    correction_ms,
+    exponential_sweep,
+    impulse_response,
+    measure_gap,
+    read_wav,
+    take_turns,
+    write_wav,
+)
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider
-from fillalign.gap_reading import GapReading
-from fillalign.impulse import impulse_response
-from fillalign.recording import correction_ms, measure_gap
-from fillalign.signals import exponential_sweep, take_turns
-from fillalign.units import ms_to_samples, samples_to_ms
-from fillalign.wav import Recording, RecordingError, read_wav, write_wav
+from fillalign.propagation import gap_ms, ms_to_samples, samples_to_ms, seat_delay_ms
 
 RATE_HZ = 48000
 SAMPLE_SPACING_S = 1.35

@@ -10,16 +10,14 @@ from matplotlib.figure import Figure
 
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
-from fillalign.arrivals import fill_delay_ms, gap_ms
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
-from fillalign.plan import FillPlan
-from fillalign.planner import evaluate, plan_fills
-from fillalign.venue import Venue
-from fillalign.venue_parts import (
+from fillalign.planning import FillPlan, evaluate, plan_fills
+from fillalign.propagation import fill_delay_ms, gap_ms
+from fillalign.venue import (
     Area,
     Goals,
     Loudspeaker,
@@ -28,6 +26,7 @@ from fillalign.venue_parts import (
     Room,
     Source,
     State,
+    Venue,
 )
 
 _HEIGHT_M, _WIDTH_M, _HANG_M = 7.0, 18.0, 4.5

@@ -1,0 +1,68 @@
+"""Ears: test signals, recordings read, and what a seat hears.
+
+In come samples or a plan; out go gaps, arrivals, levels and sound.
+"""
+
+from fillalign.audio.air_path import (
+    air_filter,
+    fractional_delay,
+)
+from fillalign.audio.auralise import (
+    common_scale,
+    render_seat,
+)
+from fillalign.audio.impulse import (
+    Arrival,
+    find_arrivals,
+    impulse_response,
+    time_difference_ms,
+)
+from fillalign.audio.percussion import (
+    clap,
+    snare,
+)
+from fillalign.audio.recording import (
+    GapReading,
+    correction_ms,
+    measure_gap,
+    measured_levels,
+    measured_toml,
+)
+from fillalign.audio.signals import (
+    click_train,
+    exponential_sweep,
+    pink_noise,
+    take_turns,
+)
+from fillalign.audio.wav import (
+    Recording,
+    RecordingError,
+    read_wav,
+    write_wav,
+)
+
+__all__ = [
+    "Arrival",
+    "GapReading",
+    "Recording",
+    "RecordingError",
+    "air_filter",
+    "clap",
+    "click_train",
+    "common_scale",
+    "correction_ms",
+    "exponential_sweep",
+    "find_arrivals",
+    "fractional_delay",
+    "impulse_response",
+    "measure_gap",
+    "measured_levels",
+    "measured_toml",
+    "pink_noise",
+    "read_wav",
+    "render_seat",
+    "snare",
+    "take_turns",
+    "time_difference_ms",
+    "write_wav",
+]

@@ -1,0 +1,227 @@
+"""What a seat hears, as audio: every loudspeaker's sound as it arrives there.
+
+Belongs to the lessons with something to hear; `fillalign.audio.seat_response` holds
+the response that the signal runs through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fillalign._text import listed, quoted
+from fillalign._validate import (
+    FloatArray,
+    as_mono,
+    as_number,
+    as_points,
+    as_rate,
+    as_whole,
+    check_choice,
+    check_flag,
+    check_type,
+)
+from fillalign.air import Air
+from fillalign.audio.seat_response import make_scene, seat_response
+from fillalign.field import (
+    Seats,
+    Settings,
+    by_thirds,
+    full_settings,
+    output_roles,
+    place_among_seats,
+)
+from fillalign.planning import FillPlan
+from fillalign.venue import Venue, as_venue
+
+REFERENCE_DB = 140.0
+"""Sound pressure level in dB of a rendering with an rms of 1, unless told otherwise."""
+
+# Air is known to 10 km; no seat is so far from a box.
+FARTHEST_M = 5000.0
+_GROUPS = {"mains": ("main", "sub"), "fill": ("fill",), "all": ("main", "sub", "fill")}
+
+
+def _sounding(venue: Venue, outputs: str | Collection[str]) -> list[str]:
+    """Return the outputs asked for by group, by name or as a collection of names."""
+    roles = output_roles(venue)
+    if isinstance(outputs, str) and outputs in _GROUPS:
+        chosen = [name for name, role in roles.items() if role in _GROUPS[outputs]]
+    else:
+        chosen = [outputs] if isinstance(outputs, str) else list(outputs)
+    unknown = [name for name in chosen if name not in roles]
+    if unknown or not chosen:
+        raise ValueError(
+            f"outputs must be all, mains, fill or some of {listed(roles)}, got {quoted(outputs)}"
+        )
+    return chosen
+
+
+def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
+    """Return one ear position, with the shadow of the area whose seats it is among."""
+    point = as_points("seat_m", seat_m)
+    if point.ndim != 1:
+        raise ValueError(f"seat_m must be one point x, y, z in m, got shape {point.shape}")
+    boxes = np.array([source.position_m for source in venue.sources])
+    away = float(np.linalg.norm(boxes - point, axis=1).max())
+    if away > FARTHEST_M:
+        raise ValueError(f"seat_m must lie within {FARTHEST_M:g} m of every loudspeaker, "
+                         f"got {away:.0f} m")
+    return place_among_seats(venue, point)
+
+
+def _dialled(venue: Venue, plan: FillPlan | None, settings: Settings | None) -> Settings:
+    """Return the settings of every output: those given, the plan's, the resting ones."""
+    if settings is not None:
+        check_type("settings", settings, Mapping)
+    return full_settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
+
+
+def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:
+    """Return pressures re 20 uPa as samples below full scale."""
+    given = REFERENCE_DB if reference_db is None else reference_db
+    full_scale = as_number("reference_db", given, "dB", low=0.0, high=250.0)
+    peak_db = 20 * np.log10(max(float(np.abs(heard).max()), 1e-30))
+    if peak_db > full_scale:
+        raise ValueError(
+            f"the rendering peaks at {peak_db:.1f} dB, above full scale: reference_db must be "
+            f"more than {full_scale:g}"
+        )
+    return np.asarray(heard * 10 ** (-full_scale / 20))
+
+
+def render_seat(
+    venue_or_plan: Venue | FillPlan,
+    signal: ArrayLike,
+    seat_m: ArrayLike,
+    *,
+    sample_rate_hz: float = 48000.0,
+    outputs: str | Collection[str] = "all",
+    settings: Settings | None = None,
+    air: Air | None = None,
+    state: str = "show",
+    tail: bool = True,
+    seed: int = 0,
+    reference_db: float | None = None,
+) -> FloatArray:
+    """Return what a seat hears of one signal sent to every output.
+
+    Each element of each loudspeaker with its delay, level, pattern, air, low
+    cut, shelf and polarity, and in a room a tail of noise that dies away by
+    octave. Levels are absolute, so renderings of several seats, settings or
+    outputs compare; `common_scale` makes them fit to be played.
+
+    Parameters
+    ----------
+    venue_or_plan : Venue or FillPlan
+        A venue (outputs rest at trim 0 and the hold-back) or a plan with its
+        settings and air.
+    signal : array_like, shape (n,)
+        One channel, full scale at 1. With an A-weighted level of -26 dB (rms
+        0.05) it drives every box at the level that its file states.
+    seat_m : array_like, shape (3,)
+        Ear position in m. Among an area's seats it lies in that area's shadow.
+    sample_rate_hz : float
+        8000 to 192000 Hz.
+    outputs : str or collection of str
+        `"all"`, `"mains"` (with subs), `"fill"` (every fill), or names.
+    settings : mapping of str to OutputSettings, optional
+        By output, instead of the plan's or the resting ones.
+    air : Air, optional
+        Air instead of the plan's or the state's.
+    state : {"show", "check"}
+        Whose wind and reverberation, and air where a plan or `air` gives none.
+    tail : bool
+        Whether to add the room's tail; outdoors there is none.
+    seed : int
+        Of the tail's noise; the same seed gives the same samples.
+    reference_db : float, optional
+        Sound pressure level in dB of a rendering with an rms of 1; 140 by default.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Sample 0 is when the signal enters the console: latency, delay and
+        travel come first. Longer than the signal by these, by 0.25 s and by
+        the longest RT60.
+
+    Raises
+    ------
+    TypeError
+        If a number is not one.
+    ValueError
+        If the signal is not one channel, an output, the state or a setting is
+        not known, the seat lies over 5 km from a loudspeaker, or the rendering
+        would not fit below full scale.
+
+    Notes
+    -----
+    One signal on every feed: left and right add by phase here, by power in
+    `seat_field`. Levels of boxes and patterns carry no phase, as in the maps. A
+    tail starts at its source's arrival, with the whole power of Barron and
+    Lee's early and late sound; one noise for each output, levelled by third
+    octave to the room model.
+
+    Examples
+    --------
+    >>> from fillalign import read_venue
+    >>> from fillalign.audio.wav import read_wav
+    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> voice = read_wav("data/voice.wav").samples[:, 0]
+    >>> seat = [34.0, 2.5, 1.2]
+    >>> alone, both = (render_seat(hall, voice, seat, outputs=o) for o in ("mains", "all"))
+    >>> round(float(20 * np.log10(both.std() / alone.std())))
+    8
+    """
+    from scipy.signal import oaconvolve
+
+    samples, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
+    check_flag("tail", tail)
+    plan = venue_or_plan if isinstance(venue_or_plan, FillPlan) else None
+    venue = as_venue(plan.venue if plan else venue_or_plan)
+    where = venue.states[check_choice("state", state, tuple(venue.states))]
+    chosen = _sounding(venue, outputs)
+    full = _dialled(venue, plan, settings)
+    if air is None:
+        air = plan.air if plan is not None and state == "show" else where.air
+    start = as_whole("seed", seed)
+    rt60 = by_thirds(where.rt60_s) if tail and venue.room else None
+    ring = 0.0 if rt60 is None else float(rt60.max())
+    scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring)
+    response = seat_response(scene, chosen, rt60, start)[: -scene.lead]
+    return _scaled(oaconvolve(samples, response)[scene.lead :], reference_db)
+
+
+def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[FloatArray, ...]:
+    """Return renderings made as loud as can be played, all by the same gain.
+
+    Parameters
+    ----------
+    *renderings : array_like, shape (n,)
+        Each one channel, of any length.
+    peak_dbfs : float
+        Where the highest peak of all is put, -60 to 0 dB below full scale.
+
+    Returns
+    -------
+    tuple of ndarray
+        As many as were given; level differences between them are kept.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a rendering is not one channel of numbers or the peak out of range.
+
+    Examples
+    --------
+    >>> loud, soft = common_scale([0.02, -0.04], [0.01], peak_dbfs=0.0)
+    >>> loud.tolist(), soft.tolist()
+    ([0.5, -1.0], [0.25])
+    """
+    peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
+    clips = [as_mono("renderings", clip) for clip in renderings]
+    highest = max((float(np.abs(clip).max()) for clip in clips), default=0.0)
+    gain = 10 ** (peak / 20) / highest if highest > 0 else 1.0
+    return tuple(clip * gain for clip in clips)

@@ -1,0 +1,358 @@
+"""The result of planning: frozen records, and the tables made from them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fillalign._text import quoted, short
+from fillalign._validate import as_float, check_choice
+from fillalign.air import Air
+from fillalign.field import output_roles
+from fillalign.planning.bench import make_bench
+from fillalign.planning.checks import Reading, SeatChecks, Walk
+from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
+from fillalign.planning.equalise import LowCutTry, low_cuts_of
+from fillalign.planning.need import AreaNeed, Reference
+from fillalign.planning.trim import TrimCurve
+from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
+from fillalign.venue import OutputSettings, Venue
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class FillReport:
+    """What was found for one fill output, with the reasons as sentences.
+
+    `sounding` tells whether it is in use; `needs` are those of its areas with the
+    mains and the fills ahead sounding.
+    `rounding_ms` is what the delay exceeds rule plus margin by: in a plan the step
+    of the device. `early_cold_ms` is how early the fill is at the worst seat that counts in the
+    coldest air planned.
+    """
+
+    output: str
+    areas: tuple[str, ...]
+    sounding: bool
+    needs: tuple[AreaNeed, ...]
+    answers: DelayAnswers
+    basis: DelayBasis
+    uncertainty: DelayUncertainty
+    hold_back_ms: float
+    rounding_ms: float
+    trim: TrimCurve
+    reading: Reading
+    coldest_c: float
+    early_ms: float
+    early_cold_ms: float
+    reasons: tuple[str, ...]
+    unmet: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        """Name the output and how many reasons there are to read."""
+        state = "sounds" if self.sounding else "stays off"
+        return f"FillReport({quoted(self.output)} {state}: {len(self.reasons)} reasons)"
+
+
+@dataclass(frozen=True, eq=False)
+class FillPlan:
+    """Settings for every output of a venue and what they do.
+
+    Made by `plan_fills` and `evaluate`. `needs` are those with the mains alone,
+    `needs_after` those that are left. Two plans are equal when everything in
+    them is.
+    """
+
+    venue: Venue
+    air: Air
+    settings: Mapping[str, OutputSettings]
+    reference: Reference
+    needs: tuple[AreaNeed, ...]
+    needs_after: tuple[AreaNeed, ...]
+    fills: tuple[FillReport, ...]
+    walk: Walk
+    checks: SeatChecks
+    loudest_dba: float
+    gain_before_feedback_db: float
+    back_gain_db: float
+    front_relief_db: float
+    summary: tuple[str, ...]
+    unmet: tuple[str, ...]
+    cautions: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+    def __eq__(self, other: object) -> bool:
+        """Compare everything that the plans hold."""
+        return isinstance(other, FillPlan) and self.to_dict() == other.to_dict()
+
+    def __repr__(self) -> str:
+        """Name the venue and say what every output is set to."""
+        dialled = "; ".join(
+            f"{short(name)} off" if np.isneginf(own.trim_db)
+            else f"{short(name)} {own.delay_ms:g} ms {own.trim_db:+g} dB"
+            for name, own in self.settings.items()
+        )
+        return f"FillPlan({quoted(self.venue.name)}, {self.air.temperature_c:g} C: {dialled})"
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def table(self) -> pd.DataFrame:
+        """One row an output: what is dialled, and where.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns `output`, `role`, `feed`, `set_in`, `delay_ms`,
+            `delay_samples`, `delay_m`, `delay_ft`, `low_cut_hz`, `low_cut_order`,
+            `low_cut_kind`, `shelf_db`, `shelf_hz`, `trim_db`, `polarity`. A trim
+            of minus infinity means that the output stays off; a low cut of NaN
+            that there is none.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return the rows of `table` as dictionaries."""
+        roles = output_roles(self.venue)
+        rows = []
+        for name, output in self.venue.outputs.items():
+            dialled = self.settings[name]
+            length_m = ms_to_m(dialled.delay_ms, self.air)
+            rows.append(
+                {
+                    "output": name,
+                    "role": roles.get(name, "unused"),
+                    "feed": output.feed,
+                    "set_in": output.set_in,
+                    "delay_ms": dialled.delay_ms,
+                    "delay_samples": ms_to_samples(dialled.delay_ms, output.sample_rate_hz),
+                    "delay_m": length_m,
+                    "delay_ft": m_to_ft(length_m),
+                    "low_cut_hz": np.nan if dialled.low_cut_hz is None else dialled.low_cut_hz,
+                    "low_cut_order": dialled.low_cut_order,
+                    "low_cut_kind": dialled.low_cut_kind,
+                    "shelf_db": dialled.shelf_db,
+                    "shelf_hz": dialled.shelf_hz,
+                    "trim_db": dialled.trim_db,
+                    "polarity": dialled.polarity,
+                }
+            )
+        return rows
+
+    def seat_names(self) -> list[str]:
+        """Name of the seat of each entry of `checks`: area, row and place in m."""
+        points = self.checks.point_m
+        return [
+            f"{self.venue.areas[int(area)].name} x {x:.1f} y {y:.1f}"
+            for area, (x, y, _) in zip(self.checks.area, points, strict=True)
+        ]
+
+    def seats(self) -> pd.DataFrame:
+        """One row for each seat and each fill it hears.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns `seat`, `area`, `x_m`, `y_m`, `z_m`, `fill`, `reference` (the
+            main that counts), `covered`, `gap_ms`, `level_difference_db` (fill
+            over mains, direct sound), `limit_db` (precedence table),
+            `keeps_image`, `margin_ms` (extra delay that would keep it),
+            `ripple_db`, `other_fill`, `other_gap_ms`, `level_dba`, `speech_before`,
+            `speech_after` (transmission index, mains alone and everything), `echo`
+            (above 1 disturbing, `echo_criterion`; NaN where it has no say). Some seats hear
+            fills that do not cover them: `covered` tells.
+
+        Examples
+        --------
+        Seats that lose the image at the stage with these settings:
+
+        >>> from fillalign import evaluate, read_venue
+        >>> room = read_venue("data/lantern_room.toml")
+        >>> plan = evaluate(room, {"Fill": OutputSettings(delay_ms=12.0, trim_db=0.0)})
+        >>> seats = plan.seats()
+        >>> lost = seats[seats["covered"] & ~seats["keeps_image"]]
+        >>> len(lost), lost["seat"].iloc[0], float(lost["gap_ms"].iloc[0].round(1))
+        (26, 'back x 7.0 y -2.0', -0.4)
+        """
+        import pandas as pd
+
+        names = list(self.venue.outputs)
+        checks = self.checks
+        return pd.DataFrame(
+            {
+                "seat": self.seat_names(),
+                "area": [self.venue.areas[int(i)].name for i in checks.area],
+                "x_m": checks.point_m[:, 0],
+                "y_m": checks.point_m[:, 1],
+                "z_m": checks.point_m[:, 2],
+                "fill": [names[int(i)] for i in checks.fill],
+                "reference": [self.venue.sources[int(i)].name for i in checks.main],
+                "covered": checks.covered.astype(bool),
+                "gap_ms": checks.gap_ms,
+                "level_difference_db": checks.level_difference_db,
+                "limit_db": checks.limit_db,
+                "keeps_image": checks.keeps_image,
+                "margin_ms": checks.margin_ms,
+                "ripple_db": checks.ripple_db,
+                "other_fill": [names[int(i)] if i >= 0 else "" for i in checks.other],
+                "other_gap_ms": checks.other_gap_ms,
+                "level_dba": checks.level_dba,
+                "speech_before": checks.speech_before,
+                "speech_after": checks.speech_after,
+                "echo": checks.echo,
+            }
+        )
+
+    def planned_airs(self) -> list[Air]:
+        """Airs of the re-time table: the venue's temperatures at constant vapour.
+
+        Without any in the file, 10 degrees either way in steps of 5, from 0 to 30 C.
+        """
+        here = self.air.temperature_c
+        around = [here + step for step in (-10, -5, 5, 10) if 0.0 <= here + step <= 30.0]
+        temperatures = self.venue.weather_c or around
+        return [self.air.at_temperature(t) for t in sorted({*temperatures, here})]
+
+    def retime_rows(self, airs: Iterable[Air]) -> list[dict[str, Any]]:
+        """Delay of every fill in each air, as dictionaries."""
+        here = self.air.speed_m_s
+        rows = []
+        for air in airs:
+            row: dict[str, Any] = {
+                "temperature_c": air.temperature_c,
+                "humidity_pct": air.humidity_pct,
+                "speed_m_s": air.speed_m_s,
+            }
+            for fill in self.fills:
+                rule = self.venue.goals.delay_rule
+                moved = fill.basis.answers(air.speed_m_s).of_rule(rule)
+                moved -= fill.basis.answers(here).of_rule(rule)
+                wanted = self.settings[fill.output].delay_ms + moved
+                if self.settings[fill.output].delay_ms == 0:
+                    # A path that is late already wants less than nothing.
+                    wanted -= fill.hold_back_ms
+                step = self.venue.outputs[fill.output].delay_step_ms
+                row[fill.output] = max(0.0, float(round_up_to_step(wanted, step)))
+            rows.append(row)
+        return rows
+
+    def retime(self, weather: Any = None) -> pd.DataFrame:
+        """Delay of every fill for other weather, in ms.
+
+        Parameters
+        ----------
+        weather : optional
+            Temperatures in degrees C (at constant water vapour, humidity capped
+            at 100 %), `Air` objects, or a logged DataFrame with `temperature_c`,
+            `humidity_pct` and, if known, `pressure_kpa`. By default the file's
+            temperatures, or 10 degrees either way.
+
+        Returns
+        -------
+        pandas.DataFrame
+            `temperature_c`, `humidity_pct`, `speed_m_s` and one column a fill.
+
+        Raises
+        ------
+        TypeError
+            If the weather is no list or log, or holds something else than numbers.
+        ValueError
+            If a value is out of range, or a log lacks a column.
+
+        Examples
+        --------
+        >>> from fillalign import plan_fills, read_venue
+        >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+        >>> plan.retime([10.0, 21.0, 30.0])["Fill"].round(2).tolist()
+        [19.61, 19.33, 19.12]
+        """
+        import pandas as pd
+
+        refused = ("weather must be a list of temperatures in C or of airs, or a log as a "
+                   f"DataFrame, got {quoted(str(weather))}")
+        if isinstance(weather, str):
+            raise TypeError(refused)
+        if weather is None:
+            airs = self.planned_airs()
+        elif isinstance(weather, pd.DataFrame):
+            missing = {"temperature_c", "humidity_pct"} - set(weather.columns)
+            if missing:
+                raise ValueError(f"the weather log lacks the column {sorted(missing)[0]}")
+            log = weather.assign(pressure_kpa=weather.get("pressure_kpa", self.air.pressure_kpa))
+            names = ("temperature_c", "humidity_pct", "pressure_kpa")
+            airs = [Air(*row) for row in zip(*(as_float(n, log[n]) for n in names), strict=True)]
+        else:
+            try:
+                given = list(weather)
+            except TypeError:
+                raise TypeError(refused) from None
+            airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
+        table = pd.DataFrame(self.retime_rows(airs))
+        if isinstance(weather, pd.DataFrame):
+            table.index = weather.index
+        return table
+
+    def low_cuts(self, output: str) -> tuple[LowCutTry, ...]:
+        """Work out what every usual low cut of a fill would cost, as the plan stands.
+
+        Parameters
+        ----------
+        output : str
+            A fill that sounds; its tier takes the same low cut, but for outputs
+            whose low cut the file locks.
+
+        Returns
+        -------
+        tuple of LowCutTry
+            `corner_hz`, `order` and `kind` of each that the devices of its tier
+            offer, the most that it loses in any third octave of the covered area
+            (`loss_db`, against no low cut), and where (`at_hz`).
+
+        Raises
+        ------
+        ValueError
+            If the output is no fill that sounds.
+
+        Examples
+        --------
+        >>> from fillalign import plan_fills, read_venue
+        >>> plan = plan_fills(read_venue("data/tidewell_hall.toml"))
+        >>> [cut.corner_hz for cut in plan.low_cuts("Fill inner") if cut.loss_db <= 0.25][-1]
+        100.0
+        """
+        fills = tuple(fill.output for fill in self.fills if fill.sounding)
+        check_choice("output", output, fills)
+        return low_cuts_of(make_bench(self.venue, self.air), self.settings, output).all()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything in the plan as plain lists, numbers and strings, fit for JSON.
+
+        What is not finite becomes a word, such as the "-inf" trim of an output that stays off;
+        `saved_settings` makes settings of it again.
+        """
+        whole = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return {name: _plain(value) for name, value in whole.items()}
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "__dataclass_fields__"):
+        return _plain(asdict(value))
+    if isinstance(value, Mapping):
+        return {str(key): _plain(part) for key, part in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, (list, tuple)):
+        return [_plain(part) for part in value]
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    # NaN is not equal to itself and infinity is no JSON: both become words.
+    if isinstance(value, float) and not np.isfinite(value):
+        return str(value)
+    return value
+

@@ -1,0 +1,559 @@
+"""When sound arrives, and how long a fill must wait.
+
+All times are in milliseconds. A gap is the fill's arrival minus the main's at
+one seat: positive when the fill is later. Wind counts along the path, positive
+when it blows with the sound.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from fillalign._validate import as_float, as_points, scalar_out
+from fillalign.air import Air, as_air
+
+__all__ = [
+    "distance_m",
+    "drift_ms_per_c",
+    "fill_delay_ms",
+    "ft_to_m",
+    "gap_ms",
+    "m_to_ft",
+    "ms_to_m",
+    "ms_to_samples",
+    "round_up_to_step",
+    "samples_to_ms",
+    "seat_delay_ms",
+    "travel_time_ms",
+    "wind_along_m_s",
+]
+
+_MAX_WIND_M_S = 50.0
+
+
+def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
+    """Straight-line distance between points.
+
+    Parameters
+    ----------
+    from_m, to_m : array_like
+        Points, shape (..., 3), in m; the leading axes broadcast.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in m.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the last axis does not hold x, y, z, or a number is not finite.
+
+    Examples
+    --------
+    >>> distance_m([0, 0, 0], [3, 4, 0])
+    5.0
+    """
+    offset = as_points("to_m", to_m) - as_points("from_m", from_m)
+    return scalar_out(np.sqrt((offset**2).sum(axis=-1)))
+
+
+def wind_along_m_s(
+    from_m: ArrayLike, to_m: ArrayLike, wind_m_s: ArrayLike, wind_towards_deg: ArrayLike
+) -> Any:
+    """Component of a level wind along a path, positive with the sound.
+
+    Parameters
+    ----------
+    from_m, to_m : array_like
+        Source and listener, shape (..., 3), in m.
+    wind_m_s : array_like
+        Wind speed, 0 to 50 m/s.
+    wind_towards_deg : array_like
+        Direction the wind blows towards, from +x towards +y, in degrees.
+
+    Returns
+    -------
+    float or ndarray
+        Component in m/s; 0 where the two points coincide.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range.
+
+    Examples
+    --------
+    >>> wind_along_m_s([0, 0, 0], [10, 0, 0], 3.0, 0.0)
+    3.0
+    """
+    speed = as_float("wind_m_s", wind_m_s, "m/s", low=0.0, high=_MAX_WIND_M_S)
+    towards = np.radians(as_float("wind_towards_deg", wind_towards_deg, "degrees"))
+    offset = as_points("to_m", to_m) - as_points("from_m", from_m)
+    length = np.sqrt((offset**2).sum(axis=-1))
+    along = offset[..., 0] * np.cos(towards) + offset[..., 1] * np.sin(towards)
+    with np.errstate(invalid="ignore"):
+        return scalar_out(np.where(length > 0.0, speed * along / length, 0.0))
+
+
+def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = 0.0) -> Any:
+    """Time that sound takes over a distance: d / (c + w).
+
+    Parameters
+    ----------
+    distance_m : array_like
+        Distance, at least 0 m.
+    air : Air
+        The air on the path.
+    wind_along_m_s : array_like
+        Wind along the path, positive with the sound, -50 to 50 m/s.
+
+    Returns
+    -------
+    float or ndarray
+        Time in ms.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
+
+    References
+    ----------
+    Pierce, A. D. (1981), Acoustics, section 8-1: rays in a moving medium, for a
+    wind along the ray (from memory).
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(travel_time_ms(15.0, Air(20.0)), 1)
+    43.6
+    """
+    return scalar_out(_path_ms(air, distance_m=distance_m, wind_along_m_s=wind_along_m_s))
+
+
+def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
+    """Travel time over a path, whose length and wind are checked by the names they come under."""
+    (name, length), (wind_name, wind) = length_and_wind.items()
+    distance = as_float(name, length, "m", low=0.0)
+    along = as_float(wind_name, wind, "m/s", low=-_MAX_WIND_M_S, high=_MAX_WIND_M_S)
+    return 1000.0 * distance / (as_air(air).speed_m_s + along)
+
+
+def _delay_ms(
+    earlier_ms: Any, margin: ArrayLike, main_latency: ArrayLike, fill_latency: ArrayLike
+) -> Any:
+    """Delay of a fill whose sound arrives earlier by some ms than the main's."""
+    wait = as_float("margin_ms", margin, "ms", low=-100.0, high=100.0)
+    main = as_float("main_latency_ms", main_latency, "ms", low=0.0, high=1000.0)
+    fill = as_float("fill_latency_ms", fill_latency, "ms", low=0.0, high=1000.0)
+    return scalar_out(np.asarray(earlier_ms + wait - (fill - main)))
+
+
+def seat_delay_ms(
+    main_to_seat_m: ArrayLike,
+    fill_to_seat_m: ArrayLike,
+    air: Air,
+    *,
+    main_latency_ms: ArrayLike = 0.0,
+    fill_latency_ms: ArrayLike = 0.0,
+    margin_ms: ArrayLike = 0.0,
+    main_wind_along_m_s: ArrayLike = 0.0,
+    fill_wind_along_m_s: ArrayLike = 0.0,
+) -> Any:
+    """Delay on a fill that makes it arrive with the main at one seat.
+
+    (d_main - d_fill) / c + margin - (fill latency - main latency). It is
+    negative where the fill's path is late already.
+
+    Parameters
+    ----------
+    main_to_seat_m, fill_to_seat_m : array_like
+        Distances to the seat, at least 0 m; they broadcast.
+    air : Air
+        The air on the paths.
+    main_latency_ms, fill_latency_ms : array_like
+        Processing latency of each path, 0 to 1000 ms.
+    margin_ms : array_like
+        How much later than the main the fill shall arrive, -100 to 100 ms.
+    main_wind_along_m_s, fill_wind_along_m_s : array_like
+        Wind along each path, positive with the sound.
+
+    Returns
+    -------
+    float or ndarray
+        Delay in ms.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
+
+    References
+    ----------
+    Geometry: difference of travel times. A margin of 5 to 15 ms keeps the image
+    at the stage (common practice).
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(seat_delay_ms(41.0, 15.0, Air(24.0)), 1)
+    75.0
+    """
+    main = _path_ms(air, main_to_seat_m=main_to_seat_m, main_wind_along_m_s=main_wind_along_m_s)
+    fill = _path_ms(air, fill_to_seat_m=fill_to_seat_m, fill_wind_along_m_s=fill_wind_along_m_s)
+    return _delay_ms(main - fill, margin_ms, main_latency_ms, fill_latency_ms)
+
+
+def fill_delay_ms(
+    box_to_box_m: ArrayLike,
+    air: Air,
+    *,
+    main_latency_ms: ArrayLike = 0.0,
+    fill_latency_ms: ArrayLike = 0.0,
+    margin_ms: ArrayLike = 0.0,
+    wind_along_m_s: ArrayLike = 0.0,
+) -> Any:
+    """Delay on a fill from the laser distance between main and fill.
+
+    The delay for seats on the extension of that line. By the triangle
+    inequality it makes the fill early at no seat, as long as the air is the
+    same along both paths and the result is rounded up.
+
+    Parameters
+    ----------
+    box_to_box_m : array_like
+        Distance from the main to the fill, at least 0 m.
+    air : Air
+        The air on the path.
+    main_latency_ms, fill_latency_ms : array_like
+        Processing latency of each path, 0 to 1000 ms.
+    margin_ms : array_like
+        Extra wait that keeps the image at the stage, -100 to 100 ms.
+    wind_along_m_s : array_like
+        Wind from main to fill, positive with the sound.
+
+    Returns
+    -------
+    float or ndarray
+        Delay in ms; negative where the fill's path is late already.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
+
+    References
+    ----------
+    Distance over speed; 15 m is about 44 ms (common practice).
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(fill_delay_ms(26.0, Air(20.0), margin_ms=5.0), 1)
+    80.6
+    """
+    between = _path_ms(air, box_to_box_m=box_to_box_m, wind_along_m_s=wind_along_m_s)
+    return _delay_ms(between, margin_ms, main_latency_ms, fill_latency_ms)
+
+
+def gap_ms(
+    main_to_seat_m: ArrayLike,
+    fill_to_seat_m: ArrayLike,
+    delay_ms: ArrayLike,
+    air: Air,
+    *,
+    main_latency_ms: ArrayLike = 0.0,
+    fill_latency_ms: ArrayLike = 0.0,
+    main_wind_along_m_s: ArrayLike = 0.0,
+    fill_wind_along_m_s: ArrayLike = 0.0,
+) -> Any:
+    """Gap at a seat: arrival of the fill minus arrival of the main.
+
+    Parameters
+    ----------
+    main_to_seat_m, fill_to_seat_m : array_like
+        Distances to the seat, at least 0 m; they broadcast.
+    delay_ms : array_like
+        Delay set on the fill beyond the main's, in ms.
+    air : Air
+        The air on the paths.
+    main_latency_ms, fill_latency_ms : array_like
+        Processing latency of each path, 0 to 1000 ms.
+    main_wind_along_m_s, fill_wind_along_m_s : array_like
+        Wind along each path, positive with the sound.
+
+    Returns
+    -------
+    float or ndarray
+        Gap in ms, positive when the fill is later.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
+
+    References
+    ----------
+    Geometry: difference of travel times.
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(gap_ms(30.0, 4.0, 80.0, Air(20.0)), 1)
+    4.4
+    """
+    delay = as_float("delay_ms", delay_ms, "ms")
+    wanted = seat_delay_ms(
+        main_to_seat_m,
+        fill_to_seat_m,
+        air,
+        main_latency_ms=main_latency_ms,
+        fill_latency_ms=fill_latency_ms,
+        main_wind_along_m_s=main_wind_along_m_s,
+        fill_wind_along_m_s=fill_wind_along_m_s,
+    )
+    return scalar_out(np.asarray(delay - wanted))
+
+
+def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
+    """Change of travel time per degree of warming, at constant water vapour.
+
+    Parameters
+    ----------
+    distance_m : array_like
+        Path, or difference of paths, at least 0 m.
+    air : Air
+        The air now; it must lie 0.05 degrees inside the range of `Air`.
+
+    Returns
+    -------
+    float or ndarray
+        -d c'/c^2 in ms per degree: negative, since warm air is faster.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or the air is no Air.
+
+    References
+    ----------
+    Derivative of d/c with c of Cramer (1993), by central difference.
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(drift_ms_per_c(100.0, Air(20.0)), 2)
+    -0.5
+    """
+    distance = as_float("distance_m", distance_m, "m", low=0.0)
+    step_c = 0.05
+    warmer = as_air(air).at_temperature(air.temperature_c + step_c).speed_m_s
+    cooler = air.at_temperature(air.temperature_c - step_c).speed_m_s
+    return scalar_out(1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (2.0 * step_c))
+
+
+METRES_PER_FOOT = 0.3048
+_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000.0, 768000.0
+
+
+def _rate(sample_rate_hz: float) -> Any:
+    return as_float(
+        "sample_rate_hz", sample_rate_hz, "Hz", low=_LOWEST_RATE_HZ, high=_HIGHEST_RATE_HZ
+    )
+
+
+def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
+    """Convert milliseconds to samples (not rounded).
+
+    Parameters
+    ----------
+    time_ms : array_like
+        Time in ms.
+    sample_rate_hz : float
+        Sample rate, 8000 to 768000 Hz.
+
+    Returns
+    -------
+    float or ndarray
+        Samples.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range.
+
+    References
+    ----------
+    Arithmetic.
+
+    Examples
+    --------
+    >>> ms_to_samples(10.0)
+    480.0
+    """
+    return scalar_out(as_float("time_ms", time_ms, "ms") * _rate(sample_rate_hz) / 1000.0)
+
+
+def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
+    """Convert samples to milliseconds; the inverse of `ms_to_samples`.
+
+    Parameters
+    ----------
+    samples : array_like
+        Samples.
+    sample_rate_hz : float
+        Sample rate, 8000 to 768000 Hz.
+
+    Returns
+    -------
+    float or ndarray
+        Time in ms.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range.
+
+    References
+    ----------
+    Arithmetic.
+
+    Examples
+    --------
+    >>> samples_to_ms(441, 44100)
+    10.0
+    """
+    return scalar_out(1000.0 * as_float("samples", samples) / _rate(sample_rate_hz))
+
+
+def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
+    """Distance that sound covers in a time, in m.
+
+    Parameters
+    ----------
+    time_ms : array_like
+        Time in ms.
+    air : Air
+        The air on the path.
+
+    Returns
+    -------
+    float or ndarray
+        Distance in m.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a finite number, or the air is no Air.
+
+    References
+    ----------
+    Arithmetic with the speed of Cramer (1993).
+
+    Examples
+    --------
+    >>> from fillalign import Air
+    >>> round(ms_to_m(43.6, Air(20.0)), 1)
+    15.0
+    """
+    return scalar_out(as_float("time_ms", time_ms, "ms") * as_air(air).speed_m_s / 1000.0)
+
+
+def m_to_ft(length_m: ArrayLike) -> Any:
+    """Convert metres to feet (1 ft = 0.3048 m exactly).
+
+    Parameters
+    ----------
+    length_m : array_like
+        Length in m.
+
+    Returns
+    -------
+    float or ndarray
+        Length in ft.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a finite number.
+
+    References
+    ----------
+    International yard and pound agreement of 1959.
+
+    Examples
+    --------
+    >>> m_to_ft(3.048)
+    10.0
+    """
+    return scalar_out(as_float("length_m", length_m, "m") / METRES_PER_FOOT)
+
+
+def ft_to_m(length_ft: ArrayLike) -> Any:
+    """Convert feet to metres; the inverse of `m_to_ft`.
+
+    Parameters
+    ----------
+    length_ft : array_like
+        Length in ft.
+
+    Returns
+    -------
+    float or ndarray
+        Length in m.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a finite number.
+
+    References
+    ----------
+    International yard and pound agreement of 1959.
+
+    Examples
+    --------
+    >>> ft_to_m(100)
+    30.48
+    """
+    return scalar_out(as_float("length_ft", length_ft, "ft") * METRES_PER_FOOT)
+
+
+def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
+    """Round a delay up to the device's step, so that a fill is never early.
+
+    Parameters
+    ----------
+    delay_ms : array_like
+        Delay in ms.
+    step_ms : float
+        The device's step in ms, at least 1e-6.
+
+    Returns
+    -------
+    float or ndarray
+        The next multiple of the step, in ms; a delay that lies less than a
+        millionth of a step above one counts as that one.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range.
+
+    References
+    ----------
+    Arithmetic.
+
+    Examples
+    --------
+    >>> round_up_to_step(75.03, 0.1)
+    75.1
+    """
+    step = as_float("step_ms", step_ms, "ms", low=1e-6)
+    # A delay that is a multiple already must not climb a step by rounding error.
+    steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
+    return scalar_out(np.round(steps * step, 9))

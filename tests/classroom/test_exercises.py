@@ -1,0 +1,325 @@
+"""Exercises and predictions: every one of every lesson, then the kit behind them."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+
+import numpy as np
+import pytest
+
+from fillalign.classroom import answer_box, class_predictions
+from fillalign.classroom import exercises as ex
+from fillalign.classroom import predictions as pr
+from fillalign.classroom.keys import answer_key, answer_key_html
+from fillalign.classroom.registry import _by_id, all_exercises, all_predictions, lesson_modules
+from tests import public
+
+SEEDS = range(20)
+EXERCISES = all_exercises()
+PREDICTIONS = all_predictions()
+
+
+@pytest.fixture(autouse=True)
+def _fresh():
+    pr.forget_predictions()
+    ex.exercise_seed(1)
+    yield
+    pr.forget_predictions()
+    ex.exercise_seed(1)
+
+
+def numbers_in(text):
+    """Every number in a text, with decimal points."""
+    return [float(found) for found in re.findall(r"-?\d+(?:\.\d+)?", text.replace(",", ""))]
+
+
+def variants(exercise):
+    return [(seed, exercise.variant(seed)) for seed in SEEDS]
+
+
+every_exercise = pytest.mark.parametrize("name", sorted(EXERCISES))
+every_prediction = pytest.mark.parametrize("name", sorted(PREDICTIONS))
+
+
+@every_exercise
+def test_the_right_answer_passes_as_number_and_as_typed(name):
+    exercise = EXERCISES[name]
+    for seed in SEEDS:
+        right = ex.right_answer(name, seed=seed)
+        assert math.isfinite(right)
+        shown = f"{right:.{exercise.decimals}f}"
+        for answer in (right, shown, shown.replace(".", ","), f"{shown} {exercise.unit}"):
+            verdict = ex.check(name, answer, seed=seed)
+            assert verdict.right, (seed, answer, verdict)
+        for wrong in (right + 1.01 * exercise.tolerance, right - 1.01 * exercise.tolerance):
+            assert not ex.check(name, wrong, seed=seed).right
+
+
+@every_exercise
+def test_each_slip_gets_its_own_hint(name):
+    exercise = EXERCISES[name]
+    assert len(exercise.slips) >= 2
+    for seed, numbers in variants(exercise):
+        for slip in exercise.slips:
+            value = float(slip.value(**numbers))
+            verdict = ex.check(name, value, seed=seed)
+            assert not verdict.right, (seed, value, slip.hint)
+            assert verdict.slip is slip, (seed, value, slip.hint, verdict)
+            assert "{" not in verdict.text
+
+
+@every_exercise
+def test_no_hint_holds_the_answer(name):
+    exercise = EXERCISES[name]
+    assert len(exercise.hints) == 3
+    for seed, numbers in variants(exercise):
+        right = ex.right_answer(name, seed=seed)
+        said = [ex.hint(name, which, seed=seed).partition(": ")[2] for which in (1, 2, 3)]
+        said += [ex.check(name, float(slip.value(**numbers)), seed=seed).text
+                 for slip in exercise.slips]
+        for text in said:
+            assert "{" not in text
+            near = [n for n in numbers_in(text) if abs(abs(n) - abs(right)) <= exercise.tolerance]
+            assert not near, (seed, right, text)
+
+
+@every_exercise
+def test_the_solution_shows_a_call_that_gives_its_number(name):
+    exercise = EXERCISES[name]
+    known = {word: getattr(public, word) for word in public.NAMES}
+    scope = {**known, "math": math, "np": np}
+    for seed, numbers in variants(exercise):
+        text = ex.solution(name, seed=seed)
+        number = text.rpartition("Answer: ")[2].removesuffix(f" {exercise.unit}")
+        assert ex.check(name, number, seed=seed).right
+        call = text.rpartition("In code: ")[2].partition("\nAnswer: ")[0]
+        assert any(word in call for word in public.NAMES), call
+        value = float(eval(call, scope))
+        assert value == pytest.approx(ex.right_answer(name, seed=seed), rel=1e-9, abs=1e-6)
+        assert ex._fill_in(exercise.code, numbers) == call
+
+
+@every_exercise
+def test_questions_are_filled_in_and_differ_between_seeds(name):
+    exercise = EXERCISES[name]
+    asked = {ex.question(name, seed=seed) for seed in SEEDS}
+    for text in asked:
+        assert "{" not in text
+        assert text.endswith(f"(in {exercise.unit})")
+    if exercise.numbers:
+        assert len(asked) >= 3
+        for number in exercise.numbers:
+            assert f"{{{number}" in exercise.text, f"{number} is not in the question"
+
+
+MARKS = re.compile(r"\*\*|\*\S[^*]*\*|`|__|(?<!\w)_\w[^_]*_(?!\w)|\]\(|^#|^\s*[-*] ", re.M)
+
+
+def test_boxes_show_no_marks_of_markdown():
+    # Boxes show plain text: a mark would stand there as it is.
+    exercises = [text for e in EXERCISES.values()
+                 for text in (e.text, e.solution, e.unit, *e.hints, *(s.hint for s in e.slips))]
+    predictions = [text for p in PREDICTIONS.values()
+                   for text in (p.text, p.meaning, p.unit, *(s.hint for s in p.slips))]
+    assert [text for text in exercises + predictions if MARKS.search(text)] == []
+    for marked in ("the *largest* one", "**so**", "a `call()`", "_so_ it is", "[a](b)", "# So"):
+        assert MARKS.search(marked), marked
+
+
+@every_exercise
+def test_form(name):
+    exercise = EXERCISES[name]
+    assert re.fullmatch(r"\d\d-[a-z]", exercise.id)
+    assert 0.5 * 10**-exercise.decimals <= exercise.tolerance * (1 + 1e-9)
+
+
+def test_every_lesson_has_three_exercises_and_two_predictions():
+    for module in lesson_modules():
+        number = module.__name__[-2:]
+        assert len(module.EXERCISES) >= 3, number
+        assert len(module.PREDICTIONS) >= 2, number
+        for item in (*module.EXERCISES, *module.PREDICTIONS):
+            assert item.id.startswith(f"{number}-")
+
+
+@every_prediction
+def test_prediction(name):
+    prediction = PREDICTIONS[name]
+    truth = float(prediction.truth())
+    assert math.isfinite(truth)
+    assert prediction.tolerance >= 0.5 * 10**-prediction.decimals * (1 - 1e-9)
+    assert pr.result_text(name).startswith(f"Computed: {truth:.{prediction.decimals}f} ")
+    pr.write_down(name, truth)
+    assert pr.compared_text(name).endswith("Well judged.")
+    for slip in prediction.slips:
+        pr.write_down(name, float(slip.value()))
+        assert pr.compared_text(name).endswith(slip.hint)
+
+
+# The kit
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [(3, 3.0), ("75.6", 75.6), (" 75,6 ms ", 75.6), ("-.5", -0.5), ("\u22124 dB", -4.0),
+     ("1e3", 1000.0), ("3602 samples", 3602.0), ("+2 %", 2.0), ("12.", 12.0)],
+)
+def test_numbers_as_people_type_them(typed, value):
+    assert ex.as_number(typed) == value
+
+
+@pytest.mark.parametrize("typed", ["", "many", "1.2.3", "3 4", "nan", "inf", "12 or 13", True])
+def test_what_is_no_number_is_asked_for_again(typed):
+    with pytest.raises(ValueError, match="please give one number, such as"):
+        ex.as_number(typed)
+    verdict = ex.check("00-a", typed)
+    assert not verdict.right
+    assert verdict.text.startswith("Please give one number")
+
+
+def toy(*slips, tolerance=0.5):
+    """Make an exercise that asks for 60 ms, with slips at some values."""
+    return ex.Exercise(
+        id="99-a", text="?", answer=lambda: 60.0, code="60", unit="ms", tolerance=tolerance,
+        decimals=1, hints=("a", "b", "c"), solution="",
+        slips=tuple(ex.Slip(f"slip {value:g}", lambda value=value: value) for value in slips),
+    )
+
+
+@pytest.mark.parametrize(
+    ("given", "slip"),
+    [(0.06, "slip 0.06"), (0.063, "slip 0.06"), (0.07, None), (0.3, None), (50.2, "slip 50"),
+     (50.4, "slip 50.7"), (49.6, "slip 50"), (51.1, "slip 50.7"), (52.0, None), (-60, None)],
+)
+def test_the_nearest_slip_is_recognised_and_a_small_one_takes_in_little(given, slip):
+    for exercise in (toy(0.06, 50, 50.7), toy(50.7, 50, 0.06)):
+        found = ex._slip_of(exercise, {}, given)
+        assert (found and found.hint) == slip
+
+
+def test_hints_follow_the_attempts():
+    for number, said in enumerate(EXERCISES["00-b"].hints, start=1):
+        assert ex.hint("00-b", number) == f"Hint {number} of 3: {said}"
+    wrong = ex.right_answer("00-a") + 1000
+    said = [ex.check("00-a", wrong, attempt=attempt).text for attempt in (1, 2, 3, 9)]
+    assert [text[:20] for text in said] == ["Not yet. Hint 1 of 3", "Not yet. Hint 2 of 3",
+                                            "Not yet. Hint 3 of 3", "Not yet. Hint 3 of 3"]
+    near = ex.right_answer("00-b") + 2.5 * EXERCISES["00-b"].tolerance
+    assert ex.check("00-b", near).text.startswith("Close: round only at the end. Hint 1")
+
+
+def test_the_seed_of_the_class_changes_the_numbers_and_back():
+    asked = ex.question("00-a")
+    assert ex.exercise_seed(3) == 3
+    assert ex.exercise_seed() == 3
+    assert ex.question("00-a") == ex.question("00-a", seed=3) != asked
+    assert ex.check("00-a", ex.right_answer("00-a", seed=3)).right
+    ex.exercise_seed(1)
+    assert ex.question("00-a") == asked
+    with pytest.raises(ValueError, match="seed must be between 0 and 9999, got -1"):
+        ex.exercise_seed(-1)
+
+
+def test_unknown_ids_are_named_with_those_there_are():
+    with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
+        ex.check("99-z", 1)
+    with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
+        ex.question("99-z")
+    with pytest.raises(ValueError, match=r"exercise must be one of 00-a, .*got '99-z'"):
+        answer_box("99-z")
+    with pytest.raises(ValueError, match=r"prediction must be one of 00-a, .*got '99-z'"):
+        pr.write_down("99-z", 1)
+    with pytest.raises(ValueError, match="please give one number"):
+        class_predictions("00-a", "70; lots")
+
+
+def test_no_two_exercises_share_an_id():
+    with pytest.raises(ValueError, match="two exercises are called '00-a'"):
+        _by_id("exercises", [EXERCISES["00-a"]] * 2)
+
+
+def test_an_exercise_by_hand():
+    # 35 m less 11 m at 0.606 m/s a degree above 331.3 m/s (common practice): 71.1 ms at 10 C.
+    numbers = {"main_m": 35.0, "fill_m": 11.0, "temperature_c": 10.0}
+    by_hand = 1000 * 24 / (331.3 + 0.606 * 10)
+    assert EXERCISES["00-a"].answer(**numbers) == pytest.approx(by_hand, abs=0.15)
+    # 42.5 ms of 48 samples each; 50 ft of 0.3048 m at 344 m/s.
+    assert EXERCISES["00-b"].answer(delay_ms=42.5) == 2040
+    assert EXERCISES["00-c"].answer(tape_ft=50) == pytest.approx(50 * 304.8 / 344, abs=0.1)
+
+
+def test_the_answer_key_holds_every_exercise_and_its_answers_pass():
+    key = answer_key(5)
+    assert key["exercise"].tolist() == sorted(EXERCISES)
+    for line in key.to_dict("records"):
+        assert ex.check(line["exercise"], line["answer"], seed=5).right
+        assert line["question"] == ex.question(line["exercise"], seed=5)
+    ex.exercise_seed(5)
+    assert answer_key(lesson="00").equals(key[key["exercise"].str.startswith("00-")])
+    with pytest.raises(ValueError, match="lesson must be two figures of a lesson there is"):
+        answer_key(5, lesson="77")
+
+
+def test_the_page_to_print_is_whole_and_holds_the_answers():
+    page = answer_key_html(5, lesson="00")
+    assert page.startswith("<!DOCTYPE html>")
+    assert page.endswith("</html>")
+    assert "Set of numbers 5" in page
+    for name in (name for name in EXERCISES if name.startswith("00-")):
+        right = ex.right_answer(name, seed=5)
+        assert f">{right:.{EXERCISES[name].decimals}f} {EXERCISES[name].unit}<" in page
+    assert "&plusmn; 0.5" in page
+
+
+# Predictions
+
+
+def test_a_prediction_is_kept_and_compared():
+    assert pr.predicted("00-a") is None
+    assert pr.compared_text("00-a").startswith("You have not predicted anything here. Computed: 76")
+    assert pr.write_down("00-a", "50,5 ms") == "Written down: 50.5 ms."
+    assert pr.predicted("00-a") == 50.5
+    assert pr.compared_text("00-a").endswith("Your number was 25 ms less.")
+    pr.write_down("00-a", 100)
+    assert pr.compared_text("00-a").endswith("Your number was 24 ms more.")
+    assert json.loads(pr.predictions_text()) == {"00-a": 100.0}
+    with pytest.raises(ValueError, match="please give one number"):
+        pr.write_down("00-a", "soon")
+    assert pr.predicted("00-a") == 100.0
+
+
+def test_predictions_in_a_file_only_when_asked(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    pr.write_down("00-a", 60)
+    assert list(tmp_path.iterdir()) == []
+    assert pr.keep_predictions("mine.json") == "Predictions are kept in mine.json."
+    pr.write_down("00-b", 1.5)
+    pr.forget_predictions()
+    assert pr.predicted("00-b") is None
+    pr.keep_predictions("mine.json")
+    assert (pr.predicted("00-a"), pr.predicted("00-b")) == (60.0, 1.5)
+    (tmp_path / "other.json").write_text("[1, 2]", encoding="utf-8")
+    with pytest.raises(ValueError, match=r"these are no predictions: '\[1, 2\]'"):
+        pr.keep_predictions("other.json")
+
+
+def test_predictions_of_a_class():
+    pasted = '{"00-a": 70, "00-b": 1}\n\n26; 0\n80 ms\n{"00-b": 2}'
+    values = pr.class_values("00-a", pasted)
+    assert values == [70.0, 26.0, 0.0, 80.0]
+    said = pr.class_text("00-a", values).splitlines()
+    assert said[0] == "4 predictions from 0 to 80 ms, half of them below 48; 2 near."
+    assert said[1].startswith("Computed: 76 ms.")
+    assert [line.partition(":")[0] for line in said[2:]] == ["1 of them", "1 of them"]
+    with pytest.raises(ValueError, match="please give one number"):
+        pr.class_values("00-a", "70\nlots")
+
+
+def test_listeners_hear_of_a_prediction():
+    heard = []
+    pr.on_prediction("00-a", lambda: heard.append(pr.predicted("00-a")))
+    pr.write_down("00-b", 1)
+    pr.write_down("00-a", 70)
+    assert heard == [70.0]

@@ -1,0 +1,111 @@
+"""The stored notebooks: their form, and the tool that keeps it (nbval runs them apart)."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from tests import notebook_tools as tools
+
+NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
+each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
+
+
+def notebook(*cells):
+    made = nbformat.v4.new_notebook()
+    made.cells = list(cells)
+    return made
+
+
+def code(source, *outputs, tags=()):
+    cell = nbformat.v4.new_code_cell(source, outputs=list(outputs))
+    cell.metadata["tags"] = list(tags)
+    return cell
+
+
+def result(**data):
+    return nbformat.v4.new_output("execute_result", data=data, execution_count=9)
+
+
+def printed(text):
+    return nbformat.v4.new_output("stream", name="stdout", text=text)
+
+
+def test_there_is_a_lesson_00():
+    assert NOTEBOOKS[0].stem == "00_start_here"
+
+
+@each
+def test_form(path):
+    assert tools.faults(path) == []
+
+
+@each
+def test_links_between_lessons_and_ids_in_boxes(path):
+    stored = nbformat.read(path, as_version=4)
+    text = "\n".join(cell.source for cell in stored.cells)
+    number = path.stem[:2]
+    for kind in ("predict", "reveal", "answer_box"):
+        named = re.findall(rf'\b{kind}\("(\d\d)-[a-z]"\)', text)
+        assert set(named) == {number}, kind
+        assert len(named) >= (3 if kind == "answer_box" else 2), kind
+    for target in re.findall(r"\]\((\d\d_\w+\.ipynb)\)", text):
+        assert re.fullmatch(r"(0\d|10)_[a-z_]+\.ipynb", target)
+
+
+def test_tidying_keeps_words_and_drops_pictures_sound_and_panels():
+    html = {"text/plain": "Audio", "text/html": '<audio src="data:...">'}
+    view = {"text/plain": "A curve", "application/vnd.jupyter.widget-view+json": {"model_id": "1"}}
+    made = notebook(
+        code("1", printed("12.5\n")),
+        code("2", result(**{"text/plain": "<Figure>", "image/png": "aGk="})),
+        code("3", result(**html)),
+        code("4", result(**view)),
+        code("5", result(**{"text/html": "<table></table>", "text/plain": "table"})),
+        code("6", printed("3.11"), tags=[tools.IGNORED]),
+        code("7", result(**{"image/png": "aGk="})),
+    )
+    ids = [cell.id for cell in made.cells]
+    tools.tidy(made)
+    kept = [[out.get("text") or dict(out.data) for out in cell.outputs] for cell in made.cells]
+    assert kept == [
+        ["12.5\n"], [{"text/plain": "<Figure>"}], [{"text/plain": "Audio"}],
+        [{"text/plain": "A curve"}],
+        [{"text/html": "<table></table>", "text/plain": "table"}], [], [],
+    ]
+    assert [cell.id for cell in made.cells] == ids
+    assert [cell.execution_count for cell in made.cells] == [1, 2, 3, 4, 5, 6, 7]
+    assert made.cells[3].outputs[0].execution_count == 4
+    assert tools.compared(made) == 5
+    nbformat.validate(made)
+
+
+def test_a_cell_that_ends_in_an_error_stops_the_tool():
+    failed = nbformat.v4.new_output("error", ename="ValueError", evalue="no", traceback=[])
+    with pytest.raises(SystemExit, match="a cell ends in an error: ValueError: no"):
+        tools.tidy(notebook(code("1", failed)))
+
+
+def test_faults_are_named(tmp_path):
+    path = tmp_path / "bad.ipynb"
+    bad = notebook(code("\n".join("x = 1" for _ in range(20))), code("plot();"),
+                   code("1", printed("wide\n" * 30_000 + "x" * 101)), code("a = '\u2014'"))
+    nbformat.write(bad, path)
+    found = tools.faults(path)
+    assert re.fullmatch(r"\d+ bytes, more than 150000", found[0])
+    assert found[1:] == ["1 cells compared, fewer than 5", "cell 0 has 20 lines",
+                         "cell 1 ends with ;", "cell 2 prints a line over 100 characters",
+                         "cell 3 holds a long dash"]
+
+
+def test_a_notebook_is_run_in_its_own_folder(tmp_path):
+    path = tmp_path / "small.ipynb"
+    nbformat.write(notebook(code("import os\nprint(os.path.basename(os.getcwd()))"),
+                            code("1 + 1")), path)
+    tools.run(path)
+    stored = nbformat.read(path, as_version=4)
+    assert stored.cells[0].outputs[0].text == f"{tmp_path.name}\n"
+    assert stored.cells[1].outputs[0].data["text/plain"] == "2"

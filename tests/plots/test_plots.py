@@ -1,0 +1,383 @@
+"""Pictures: what they hold, that nothing overlaps or is cut off, and that grey print works."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
+
+from fillalign import OutputSettings, evaluate, plan_fills, plots, read_venue
+from fillalign.plots import base, views
+from fillalign.sheet import html as sheet_html
+from tests.demo_plans import DATA, VENUES, demo_plan
+
+PICTURE = DATA / "tidewell_hall.svg"
+
+
+@pytest.fixture(scope="module")
+def hall():
+    return demo_plan("tidewell_hall")
+
+
+@pytest.fixture(scope="module")
+def early_room():
+    """Return the small room with its fill undelayed: early at every seat."""
+    room = read_venue(DATA / "lantern_room.toml")
+    return evaluate(room, {"Fill": OutputSettings(delay_ms=0.0, trim_db=0.0)})
+
+
+def words(figure):
+    """Text and box in pixels of everything written in a figure."""
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    renderer = canvas.get_renderer()
+    texts = [text for legend in figure.legends for text in legend.get_texts()]
+    for ax in figure.axes:
+        texts += [*ax.texts, ax.xaxis.label, ax.yaxis.label, ax.title, ax._left_title]
+        texts += ax.get_legend().get_texts() if ax.get_legend() else []
+        for axis in (ax.xaxis, ax.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            texts += [t.label1 for t in axis.get_major_ticks() if low <= t.get_loc() <= high]
+    shown = [text for text in texts if text.get_text().strip()]
+    return [(text.get_text(), text.get_window_extent(renderer)) for text in shown]
+
+
+def overlap(one, other):
+    width = min(one.x1, other.x1) - max(one.x0, other.x0)
+    height = min(one.y1, other.y1) - max(one.y0, other.y0)
+    return min(width, height)
+
+
+def check_words(figure, where):
+    texts = words(figure)
+    assert texts
+    for text, box in texts:
+        inside = (box.x0 > -0.2 and box.y0 > -0.2 and box.x1 < figure.bbox.x1 + 0.2
+                  and box.y1 < figure.bbox.y1 + 0.2)
+        assert inside, f"{where}: {text!r} is cut off"
+    for (text, box), (other_text, other) in itertools.combinations(texts, 2):
+        assert overlap(box, other) < 1.5, f"{where}: {text!r} lies on {other_text!r}"
+
+
+@pytest.mark.parametrize("venue", VENUES)
+def test_no_word_of_a_sheet_is_cut_off_or_lies_on_another(venue, monkeypatch):
+    made = []
+    usual = plots.svg_bytes
+
+    def keep(figure, description):
+        picture = usual(figure, description)
+        # Looked at as it was written, not as one more layout would mend it.
+        figure.set_layout_engine("none")
+        made.append((figure, description))
+        return picture
+
+    monkeypatch.setattr(plots, "svg_bytes", keep)
+    sheet_html.page(demo_plan(venue))
+    sounding = sum(fill.sounding for fill in demo_plan(venue).fills)
+    assert len(made) == 4 + (2 if sounding else 0) + 3 * sounding
+    for figure, description in made:
+        check_words(figure, f"{venue}, {description[:40]}")
+
+
+@pytest.mark.parametrize("venue", VENUES)
+def test_no_word_of_an_overview_is_cut_off_or_lies_on_another(venue):
+    check_words(plots.overview(demo_plan(venue)), venue)
+
+
+def every_picture(plan):
+    fill = next(found.output for found in plan.fills if found.sounding)
+    return {
+        "plan": plots.plan_view(plan),
+        "side": plots.side_section(plan),
+        "heard": plots.walk_levels_plot(plan),
+        "meter": plots.walk_levels_plot(plan, which="meter"),
+        "gap": plots.gap_map(plan),
+        "own gap": plots.gap_map(plan, fill),
+        "trim": plots.trim_curve_plot(plan, fill),
+        "speech": plots.speech_plot(plan, fill),
+        "retime": plots.retime_plot(plan),
+    }
+
+
+def test_every_axis_names_its_unit(hall):
+    for name, ax in every_picture(hall).items():
+        for text in (ax.get_xlabel(), ax.get_ylabel()):
+            assert text == "speech index" or re.search(r", (m|ms|dB|dBA|%|C)$", text), (name, text)
+
+
+def test_axes_given_are_drawn_into_and_returned(hall):
+    for draw in (plots.plan_view, plots.side_section, plots.walk_levels_plot, plots.gap_map,
+                 plots.retime_plot):
+        ax = Figure().add_subplot()
+        assert draw(hall, ax=ax) is ax
+    for draw in (plots.trim_curve_plot, plots.speech_plot):
+        ax = Figure().add_subplot()
+        assert draw(hall, "Fill inner", ax=ax) is ax
+
+
+def test_no_window_system_is_loaded():
+    code = "import sys, fillalign.plots; print('matplotlib.pyplot' in sys.modules)"
+    shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert shown.stdout.strip() == "False"
+
+
+def luminance(colour):
+    """Relative luminance as the Web Content Accessibility Guidelines 2.1 define it."""
+    parts = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in to_rgb(colour)]
+    return float(np.dot([0.2126, 0.7152, 0.0722], parts))
+
+
+def contrast(one, other):
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_contrast_of_words_and_lines():
+    """WCAG 2.1 asks for 4.5:1 for words and 3:1 for lines that carry meaning."""
+    assert contrast(base.INK, "white") >= 4.5
+    assert contrast(base.INK, base.PALE) >= 4.5
+    assert contrast(base.INK, base.ONE_HUE(1.0)[:3]) >= 4.5
+    assert contrast(base.HUE, "white") >= 3.0
+    assert contrast(base.GREY, "white") >= 3.0
+    assert contrast(base.HUE, base.PALE) >= 3.0
+
+
+def test_the_map_has_one_hue_and_darkens_all_the_way():
+    colours = [base.ONE_HUE(share)[:3] for share in np.linspace(0, 1, 20)]
+    assert np.all(np.diff([luminance(c) for c in colours]) < 0)
+    assert all(blue > green > red for red, green, blue in colours)
+
+
+@pytest.mark.parametrize("name", ["heard", "meter", "trim", "speech", "retime"])
+def test_lines_differ_without_colour(hall, name):
+    ax = every_picture(hall)[name]
+    named = {line.get_label(): (str(line._dash_pattern), line.get_marker(), line.get_linewidth())
+             for line in ax.get_lines() if not line.get_label().startswith("_")}
+    assert len(named) >= 2
+    assert len(set(named.values())) == len(named)
+
+
+def curves(ax, prefix):
+    lines = [line for line in ax.get_lines() if str(line.get_gid() or "").startswith(prefix)]
+    return np.concatenate([line.get_xydata() for line in lines])
+
+
+@pytest.mark.parametrize(("which", "before", "after"), [
+    ("heard", "heard_before_dba", "heard_after_dba"), ("meter", "before_dba", "after_dba"),
+])
+def test_the_walk_shows_the_levels_of_the_plan(hall, which, before, after):
+    ax = plots.walk_levels_plot(hall, which=which)
+    for prefix, name in (("walk mains alone", before), ("walk with the fills", after)):
+        x, level = curves(ax, prefix).T
+        np.testing.assert_array_equal(x, hall.walk.x_m)
+        np.testing.assert_array_equal(level, getattr(hall.walk, name))
+    assert any(line.get_label() == "profile" for line in ax.get_lines()) == (which == "heard")
+
+
+def test_without_a_sounding_fill_the_walk_has_no_line_after():
+    ax = plots.walk_levels_plot(demo_plan("lantern_room"))
+    assert {line.get_label() for line in ax.get_lines()} >= {"mains alone", "profile"}
+    assert "with the fills" not in {line.get_label() for line in ax.get_lines()}
+
+
+def test_retime_plot_shows_the_retime_table(hall):
+    table = hall.retime()
+    ax = plots.retime_plot(hall)
+    line = next(line for line in ax.get_lines() if line.get_label() == "Fill outer")
+    temperature, moved = line.get_xydata().T
+    np.testing.assert_allclose(temperature, table["temperature_c"])
+    delay = hall.settings["Fill outer"].delay_ms
+    np.testing.assert_allclose(moved, table["Fill outer"] - delay)
+    assert not any(line.get_label() == "Lip bus" for line in ax.get_lines())
+
+
+def test_trim_curve_marks_what_is_set_and_every_limit(hall):
+    ax = plots.trim_curve_plot(hall, "Fill inner")
+    report = next(fill for fill in hall.fills if fill.output == "Fill inner")
+    upright = {float(line.get_xdata()[0]) for line in ax.get_lines() if len(line.get_xdata()) == 2}
+    assert upright == {hall.settings["Fill inner"].trim_db, *report.trim.bounds().values()}
+    letters = plots.bound_letters(report)
+    assert {bound for _, bound in letters.values()} == set(report.trim.bounds())
+    shown = "".join(text.get_text() for text in ax.texts)
+    assert "set" in shown
+    assert all(letter in shown for letter in letters)
+    served = next(line for line in ax.get_lines() if line.get_label() == "rows served")
+    np.testing.assert_allclose(served.get_ydata(), 100 * report.trim.served_share)
+
+
+def test_speech_plot_shows_benefit_and_harm(hall):
+    report = next(fill for fill in hall.fills if fill.output == "Fill inner")
+    lines = {line.get_label(): line.get_ydata() for line in
+             plots.speech_plot(hall, "Fill inner").get_lines()}
+    np.testing.assert_array_equal(lines["rows covered"], report.trim.speech_covered)
+    np.testing.assert_array_equal(lines["rows ahead"], report.trim.speech_ahead)
+
+
+def test_gap_grid_holds_the_gaps_of_the_seat_table(hall):
+    seats = hall.seats()
+    index = list(hall.venue.outputs).index("Fill inner")
+    for place, area in enumerate(hall.venue.areas):
+        own = seats[seats["area"] == area.name]
+        grid = views._gap_grid(hall, area, place, index)
+        assert grid.shape[0] == len(area.rows_x_m)
+        expected = own[own["fill"] == "Fill inner"]["gap_ms"]
+        np.testing.assert_allclose(np.sort(grid[np.isfinite(grid)]), np.sort(expected))
+        loudest = own.loc[own.groupby("seat")["level_difference_db"].idxmax()]
+        either = views._gap_grid(hall, area, place, None)
+        np.testing.assert_allclose(np.sort(either[np.isfinite(either)]),
+                                   np.sort(loudest["gap_ms"]))
+
+
+def test_figures_on_the_contours_are_the_gaps_there(hall):
+    """Each figure lies on seats whose gaps enclose it."""
+    ax = plots.gap_map(hall, "Fill inner")
+    seats = hall.seats()
+    seats = seats[seats["fill"] == "Fill inner"]
+    figures = [text for text in ax.texts if re.fullmatch(r"-?\d+", text.get_text())]
+    assert len(figures) >= 4
+    for text in figures:
+        x, y = text.get_position()
+        near = seats[np.hypot(seats["x_m"] - x, seats["y_m"] - y) < 2.0]["gap_ms"]
+        assert near.min() - 0.5 <= float(text.get_text()) <= near.max() + 0.5
+
+
+@pytest.mark.parametrize(("low", "high"), [(1.0, 2.5), (5.0, 40.0), (-3.0, 160.0), (4.0, 4.0)])
+def test_contour_values_are_few_and_enclose_most_gaps(low, high):
+    levels = views._gap_levels(np.array([*np.linspace(low, high, 101), np.nan]))
+    assert 2 <= len(levels) <= 8 or low == high
+    assert levels[0] <= low + 0.02 * (high - low) + 1e-9
+    assert levels[-1] >= high - 0.05 * (high - low) - 1e-9
+
+
+def test_early_fills_are_hatched(hall, early_room):
+    def hatched(ax):
+        return [c for c in ax.collections if any(getattr(c, "hatches", None) or [])
+                and any(len(path.vertices) for path in c.get_paths())]
+
+    assert not hatched(plots.gap_map(hall))
+    assert hatched(plots.gap_map(early_room))
+
+
+def test_a_single_row_gets_figures_instead_of_contours(tmp_path):
+    text = (DATA / "lantern_room.toml").read_text().replace("x_from_m = 7.0", "x_from_m = 10.0")
+    path = tmp_path / "row.toml"
+    path.write_text(text)
+    plan = evaluate(read_venue(path), {"Fill": OutputSettings(delay_ms=18.0, trim_db=0.0)})
+    ax = plots.gap_map(plan)
+    shown = [text for text in ax.texts if text.get_position()[0] == 10.0]
+    assert len(shown) == 7
+    back = plan.seats().query("area == 'back'").sort_values("y_m")["gap_ms"]
+    assert [text.get_text() for text in sorted(shown, key=lambda t: t.get_position()[1])] == [
+        f"{gap:.0f}" for gap in back
+    ]
+
+
+@pytest.mark.parametrize(("draw", "message"), [
+    (lambda plan: plots.gap_map(plan, "Lip bus"), "one that sounds"),
+    (lambda plan: plots.gap_map(plan, "nothing"), "got 'nothing'"),
+    (lambda plan: plots.trim_curve_plot(plan, "Main bus"), "fill must be one of Lip bus"),
+    (lambda plan: plots.speech_plot(plan, "Main bus"), "got 'Main bus'"),
+])
+def test_a_fill_that_is_none_is_refused(hall, draw, message):
+    with pytest.raises(ValueError, match=message):
+        draw(hall)
+
+
+def test_a_plan_without_fills_has_no_gap_map():
+    with pytest.raises(ValueError, match="none does"):
+        plots.gap_map(demo_plan("lantern_room"))
+
+
+def test_a_plan_without_fills_has_its_other_pictures():
+    room = demo_plan("lantern_room")
+    assert plots.retime_plot(room).get_legend() is None
+    ax = plots.trim_curve_plot(room, "Fill")
+    assert not any("set" in text.get_text().split() for text in ax.texts)
+
+
+def test_outputs_that_stay_off_are_drawn_hollow_and_dotted(hall):
+    lines = plots.plan_view(hall).get_lines()
+    hollow = [line for line in lines if line.get_markerfacecolor() == "white"]
+    dotted = [line for line in lines if line.get_linestyle() == ":"]
+    off = [s for s in hall.venue.sources if np.isneginf(hall.settings[s.output].trim_db)]
+    assert len(hollow) == len(dotted) == len(off) == 9
+
+
+def test_side_section_says_how_much_higher_it_is_drawn(hall):
+    ax = plots.side_section(hall, stretch=3.0)
+    assert ax.get_ylabel() == "z, m (drawn 3:1)"
+    assert ax.get_aspect() == 3.0
+
+
+def test_names_are_never_mathematics_or_hidden(tmp_path):
+    text = (DATA / "lantern_room.toml").read_text()
+    for name, other in (("[output.Fill]", "[output.'_$\\frac{x$ <b>&']"),
+                        ('output = "Fill"', "output = '_$\\frac{x$ <b>&'"),
+                        ('"back"', "'$\\nonsense$ \u5bb4'"), ('"Lantern Room"', "'$x_'")):
+        assert name in text
+        text = text.replace(name, other)
+    path = tmp_path / "names.toml"
+    path.write_text(text, encoding="utf-8")
+    plan = plan_fills(read_venue(path))
+    picture = plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
+    ET.fromstring(picture)
+    figure = plots.overview(plan)
+    key = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    assert key[1] == " _\\$\\frac{x\\$ <b>&: off"
+
+
+def test_the_same_plan_gives_the_same_bytes_in_any_process():
+    code = (
+        "import hashlib, sys; from fillalign import plan_fills, plots, read_venue\n"
+        "plan = plan_fills(read_venue(sys.argv[1]))\n"
+        "data = plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))\n"
+        "print(hashlib.sha256(data).hexdigest())"
+    )
+    sums = {
+        subprocess.run(
+            [sys.executable, "-c", code, str(DATA / "lantern_room.toml")], check=True, text=True,
+            capture_output=True, env={"PYTHONHASHSEED": seed, "PYTHONPATH": str(DATA.parent),
+                                      "TZ": zone, "HOME": "/nonexistent", "MPLCONFIGDIR": "/tmp"},
+        ).stdout
+        for seed, zone in (("1", "UTC"), ("2", "Asia/Tokyo"))
+    }
+    assert len(sums) == 1
+
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def description(tree):
+    return tree.findtext(".//{http://purl.org/dc/elements/1.1/}description")
+
+
+def walk_path(tree):
+    """Corners of the line of the level after, in the units of the picture."""
+    group = tree.find(f".//{SVG}g[@id='walk with the fills 1']/{SVG}path")
+    return np.array([float(x) for x in re.findall(r"-?[\d.]+", group.get("d"))])
+
+
+def test_the_picture_of_the_readme_is_of_this_plan(hall):
+    """Made by: python -m fillalign data/tidewell_hall.toml --picture data/tidewell_hall.svg."""
+    stored = PICTURE.read_bytes()
+    assert len(stored) < 150_000
+    fresh = ET.fromstring(plots.svg_bytes(plots.overview(hall), plots.overview_text(hall)))
+    tree = ET.fromstring(stored)
+    assert description(tree) == plots.overview_text(hall), "make the picture again: see above"
+    np.testing.assert_allclose(walk_path(tree), walk_path(fresh), atol=0.5)
+
+
+def test_overview_in_words(hall):
+    text = plots.overview_text(hall)
+    own = hall.settings["Fill inner"]
+    assert f"Fill inner {own.delay_ms:.2f} ms at {own.trim_db:+.1f} dB" in text
+    assert "Lip bus" not in text
+    assert "none sounds" in plots.overview_text(demo_plan("lantern_room"))

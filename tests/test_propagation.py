@@ -1,0 +1,221 @@
+"""Arrivals and delays against arithmetic, published facts and the triangle inequality."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fillalign import (
+    Air,
+    fill_delay_ms,
+    gap_ms,
+    ms_to_samples,
+    seat_delay_ms,
+    speed_of_sound,
+    travel_time_ms,
+)
+from fillalign.propagation import (
+    distance_m,
+    drift_ms_per_c,
+    ft_to_m,
+    m_to_ft,
+    ms_to_m,
+    round_up_to_step,
+    samples_to_ms,
+    wind_along_m_s,
+)
+
+FACTS = {
+    (row["what"], row["input"]): row
+    for row in csv.DictReader(
+        line
+        for line in (Path(__file__).parent / "published" / "levels_and_combs.csv")
+        .read_text()
+        .splitlines()
+        if not line.startswith("#")
+    )
+}
+AIR = Air(20.0)
+POINT = st.tuples(*[st.floats(-60, 60) for _ in range(3)])
+
+
+def test_wait_for_15_m():
+    row = FACTS["wait for 15 m", "343 m/s"]
+    # 343 m/s is air at 18.5 C or so: find it, then wait (source: the row).
+    warm, cold = 20.0, 15.0
+    for _ in range(60):
+        middle = (warm + cold) / 2
+        warm, cold = (middle, cold) if speed_of_sound(middle) > 343.0 else (warm, middle)
+    assert travel_time_ms(15.0, Air(middle)) == pytest.approx(
+        float(row["value"]), abs=float(row["tolerance"])
+    )
+
+
+def test_travel_time_is_distance_over_speed_plus_wind():
+    # Pierce 1981, 8-1 (from memory): along the ray the wind adds to c.
+    assert travel_time_ms(60.0, AIR, wind_along_m_s=5.0) == pytest.approx(
+        60_000.0 / (AIR.speed_m_s + 5.0), rel=1e-14
+    )
+
+
+def test_headwind_and_crosswind_over_85_m():
+    # Geometry: a crosswind of 5 m/s lengthens the way only to second order.
+    calm = travel_time_ms(85.0, AIR)
+    head = travel_time_ms(85.0, AIR, wind_along_m_s=-5.0) - calm
+    across = 85_000.0 / np.sqrt(AIR.speed_m_s**2 - 25.0) - calm
+    assert head == pytest.approx(3.6, abs=0.1)
+    assert across == pytest.approx(0.03, abs=0.01)
+    assert wind_along_m_s([0, 0, 0], [85, 0, 0], 5.0, 90.0) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_wind_component_follows_direction_and_slope():
+    # Projection of the wind on the unit vector of the path (vector algebra).
+    assert wind_along_m_s([0, 0, 0], [1, 1, 0], 2.0, 0.0) == pytest.approx(np.sqrt(2))
+    assert wind_along_m_s([0, 0, 5], [5, 0, 0], 2.0, 0.0) == pytest.approx(np.sqrt(2))
+    assert wind_along_m_s([5, 0, 0], [0, 0, 0], 2.0, 0.0) == -2.0
+    assert wind_along_m_s([1, 1, 1], [1, 1, 1], 2.0, 0.0) == 0.0
+
+
+def test_front_fill_timed_box_to_box_is_wrong():
+    # The seat wants 16.5 ms where box to box gives 25.0 (arithmetic at 343 m/s).
+    c = AIR.speed_m_s
+    box = 0.025 * c
+    main = 0.0165 * c + 4.0
+    assert fill_delay_ms(box, AIR) == pytest.approx(25.0)
+    assert seat_delay_ms(main, 4.0, AIR) == pytest.approx(16.5)
+
+
+def test_latency_margin_and_wind_each_count():
+    base = seat_delay_ms(40.0, 10.0, AIR)
+    assert seat_delay_ms(40.0, 10.0, AIR, fill_latency_ms=3.0) == pytest.approx(base - 3.0)
+    assert seat_delay_ms(40.0, 10.0, AIR, main_latency_ms=2.0) == pytest.approx(base + 2.0)
+    assert seat_delay_ms(40.0, 10.0, AIR, margin_ms=5.0) == pytest.approx(base + 5.0)
+    assert seat_delay_ms(40.0, 10.0, AIR, main_wind_along_m_s=3.0) < base
+    assert seat_delay_ms(40.0, 10.0, AIR, fill_wind_along_m_s=3.0) > base
+    assert fill_delay_ms(30.0, AIR, wind_along_m_s=3.0) < fill_delay_ms(30.0, AIR)
+
+
+def test_gap_is_zero_at_the_seat_the_delay_was_made_for():
+    paths = {"main_latency_ms": 1.0, "fill_latency_ms": 4.0, "fill_wind_along_m_s": 1.0}
+    delay = seat_delay_ms(40.0, 10.0, AIR, **paths)
+    assert gap_ms(40.0, 10.0, delay + 6.5, AIR, **paths) == pytest.approx(6.5)
+
+
+def test_drift_is_about_half_a_millisecond_per_degree_and_100_m():
+    # Common practice; and the ideal gas, c proportional to the root of T: -d/(2 T c).
+    drift = drift_ms_per_c(100.0, AIR)
+    assert drift == pytest.approx(-0.5, abs=0.03)
+    assert drift == pytest.approx(-100_000 / (2 * 293.15 * AIR.speed_m_s), rel=0.02)
+    fall = travel_time_ms(60.0, Air(10.0)) - travel_time_ms(60.0, AIR)
+    assert fall == pytest.approx(3.0, abs=0.25)
+
+
+@given(POINT, POINT, POINT, st.floats(0, 30), st.floats(0.001, 1.0))
+@settings(max_examples=300, deadline=None)
+def test_box_to_box_is_never_early(main, fill, seat, temperature_c, step_ms):
+    air = Air(temperature_c)
+    delay = round_up_to_step(fill_delay_ms(distance_m(main, fill), air), step_ms)
+    assert gap_ms(distance_m(main, seat), distance_m(fill, seat), delay, air) >= -1e-6
+
+
+@given(POINT, POINT)
+@settings(deadline=None)
+def test_distance_is_symmetric_and_scales(one, other):
+    there = distance_m(one, other)
+    assert there == distance_m(other, one)
+    assert distance_m(2 * np.array(one), 2 * np.array(other)) == pytest.approx(2 * there)
+
+
+@given(st.floats(0, 500), st.floats(0, 500))
+@settings(deadline=None)
+def test_longer_is_later(one, other):
+    near, far = sorted((one, other))
+    assert travel_time_ms(near, AIR) <= travel_time_ms(far, AIR)
+
+
+def test_broadcasting_equals_looping_for_every_kind_of_array():
+    mains, fills = [20.0, 30.0, 40.0], [5.0, 10.0, 15.0]
+    looped = [seat_delay_ms(m, f, AIR) for m, f in zip(mains, fills, strict=True)]
+    for kind in (list, np.array, pd.Series):
+        np.testing.assert_array_equal(seat_delay_ms(kind(mains), kind(fills), AIR), looped)
+    assert isinstance(looped[0], float)
+    table = distance_m(np.zeros((4, 1, 3)), np.ones((1, 5, 3)))
+    assert table.shape == (4, 5)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: travel_time_ms(-1.0, AIR), "distance_m must be at least 0 m, got -1"),
+        (lambda: travel_time_ms(1.0, AIR, wind_along_m_s=99.0), "between -50 and 50 m/s, got 99"),
+        (lambda: distance_m([0, 0], [1, 1]), "x, y, z"),
+        (lambda: wind_along_m_s([0, 0, 0], [1, 0, 0], -1.0, 0.0), "wind_m_s must be between 0"),
+        (lambda: wind_along_m_s([0, 0, 0], [1, 0, 0], 1.0, np.nan), "wind_towards_deg"),
+        (lambda: seat_delay_ms(1.0, 1.0, AIR, margin_ms=200.0), "margin_ms must be between -100"),
+        (lambda: seat_delay_ms(1, 1, AIR, fill_latency_ms=-1), "fill_latency_ms must be between 0"),
+        (lambda: seat_delay_ms(1, 1, AIR, main_latency_ms=-1), "main_latency_ms must be between 0"),
+        (lambda: gap_ms(1.0, 1.0, np.inf, AIR), "delay_ms must be a finite number, got inf"),
+        (lambda: drift_ms_per_c(-1.0, AIR), "distance_m must be at least 0 m"),
+    ],
+)
+def test_nonsense_is_refused(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()
+
+
+@pytest.mark.parametrize(("rate", "samples"), [(44100, 441), (48000, 480), (96000, 960),
+                                               (192000, 1920)])
+def test_ten_milliseconds(rate, samples):
+    assert ms_to_samples(10.0, rate) == pytest.approx(samples, rel=1e-14)
+    assert samples_to_ms(samples, rate) == pytest.approx(10.0, rel=1e-14)
+
+
+def test_a_44100_file_read_as_48000():
+    # Arithmetic: 60 ms x 44100/48000 = 55.125 ms.
+    assert samples_to_ms(ms_to_samples(60.0, 44100), 48000) == pytest.approx(55.125)
+
+
+def test_foot():
+    # International yard and pound agreement of 1959: exactly 0.3048 m.
+    assert ft_to_m(1.0) == 0.3048
+    assert m_to_ft(0.3048) == 1.0
+
+
+@given(st.floats(-1e4, 1e4))
+def test_there_and_back(value):
+    air = Air(20.0)
+    assert ft_to_m(m_to_ft(value)) == pytest.approx(value)
+    assert samples_to_ms(ms_to_samples(value)) == pytest.approx(value)
+    assert travel_time_ms(abs(ms_to_m(value, air)), air) == pytest.approx(abs(value))
+
+
+@given(st.floats(0, 1000), st.floats(0.001, 5))
+def test_rounding_goes_up_by_less_than_a_step(delay, step):
+    rounded = round_up_to_step(delay, step)
+    # A millionth of a step counts as rounding error, and the result is rounded to 1e-9 ms.
+    assert -1e-6 * step - 1e-9 <= rounded - delay < step + 1e-9
+    assert round_up_to_step(rounded, step) == pytest.approx(rounded)
+
+
+def test_multiples_stay():
+    np.testing.assert_allclose(round_up_to_step([0.3, 75.0, 0.0], 0.1), [0.3, 75.0, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: ms_to_samples(1.0, 10.0), "sample_rate_hz must be between 8000 and 768000 Hz"),
+        (lambda: samples_to_ms(1.0, 1e9), "sample_rate_hz must be between 8000 and 768000 Hz"),
+        (lambda: round_up_to_step(1.0, 0.0), "step_ms must be at least 1e-06 ms, got 0"),
+        (lambda: m_to_ft(np.nan), "length_m must be a finite number"),
+        (lambda: ft_to_m(np.inf), "length_ft must be a finite number"),
+        (lambda: ms_to_m(np.inf, Air(20.0)), "time_ms must be a finite number"),
+    ],
+)
+def test_nonsense_units_are_refused(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()
