@@ -24,8 +24,12 @@ from fillalign.venue.reader import (
 from fillalign.venue.whole import (
     Venue,
     as_venue,
+    check_dialled,
     check_outputs,
     check_settings,
+    headroom_db,
+    own_level_dba,
+    saved_settings,
 )
 
 __all__ = [
@@ -44,7 +48,11 @@ __all__ = [
     "Venue",
     "VenueError",
     "as_venue",
+    "check_dialled",
     "check_outputs",
     "check_settings",
+    "headroom_db",
+    "own_level_dba",
     "read_venue",
+    "saved_settings",
 ]
