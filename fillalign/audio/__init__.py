@@ -3,13 +3,13 @@
 In come samples or a plan; out go gaps, arrivals, levels and sound.
 """
 
-from fillalign.audio.air_path import (
-    air_filter,
-    fractional_delay,
-)
-from fillalign.audio.auralise import (
-    common_scale,
-    render_seat,
+from fillalign.audio.auralise import air_filter, common_scale, fractional_delay, render_seat
+from fillalign.audio.gap import (
+    GapReading,
+    correction_ms,
+    measure_gap,
+    measured_levels,
+    measured_toml,
 )
 from fillalign.audio.impulse import (
     Arrival,
@@ -17,29 +17,15 @@ from fillalign.audio.impulse import (
     impulse_response,
     time_difference_ms,
 )
-from fillalign.audio.percussion import (
-    clap,
-    snare,
-)
-from fillalign.audio.recording import (
-    GapReading,
-    correction_ms,
-    measure_gap,
-    measured_levels,
-    measured_toml,
-)
 from fillalign.audio.signals import (
+    clap,
     click_train,
     exponential_sweep,
     pink_noise,
+    snare,
     take_turns,
 )
-from fillalign.audio.wav import (
-    Recording,
-    RecordingError,
-    read_wav,
-    write_wav,
-)
+from fillalign.audio.wav import Recording, RecordingError, read_wav, write_wav
 
 __all__ = [
     "Arrival",

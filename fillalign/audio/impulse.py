@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import ComplexArray, FloatArray, as_mono, as_number, as_rate
+from fillalign.levels import amplitude_to_db, db_to_amplitude
 
 READ_ABOVE_HZ = 1000.0
 # A local peak of noise passes this many times its rms about once in 1e14 samples.
@@ -162,7 +163,7 @@ def _arrival(
     confidence = np.exp(count * np.log1p(-np.exp(-ratio)))
     return Arrival(
         time_ms=float(position * 1000 / sample_rate_hz),
-        level_db=float(20 * np.log10(abs(value))),
+        level_db=float(amplitude_to_db(abs(value))),
         phase_deg=float(np.degrees(np.angle(value))),
         confidence=float(confidence),
     )
@@ -176,7 +177,7 @@ def arrivals_in(
     from scipy import ndimage
 
     envelope = np.abs(analytic)
-    floor = max(NOISE_FACTOR * noise, float(envelope.max()) * 10 ** (-range_db / 20))
+    floor = max(NOISE_FACTOR * noise, float(envelope.max()) * float(db_to_amplitude(-range_db)))
     reach = max(3, 2 * round(separation_ms * sample_rate_hz / 1000) + 1)
     top = ndimage.maximum_filter1d(envelope, reach)
     peaks = np.flatnonzero((envelope == top) & (envelope >= floor) & (envelope > 0))

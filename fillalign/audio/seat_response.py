@@ -12,12 +12,12 @@ import numpy as np
 
 from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
-from fillalign.air import Air
-from fillalign.audio.air_path import loss_db_per_m
+from fillalign.air import Air, as_air
 from fillalign.field import Paths, Seats, Settings, arrival_shift, measured_shifts_db, trace_paths
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
-from fillalign.levels import pink_band_levels_db
+from fillalign.levels import db_to_amplitude, db_to_power, pink_band_levels_db, power_to_db
 from fillalign.loudspeakers import array_elements
+from fillalign.propagation import distance_m
 from fillalign.room import DECAY_NEPERS, reverberant_energy
 from fillalign.venue import Venue
 
@@ -28,27 +28,35 @@ _LEAD_S = 0.1
 _AFTER_S = 0.25
 
 
+def loss_db_per_m(frequency_hz: FloatArray, air: Air) -> FloatArray:
+    """Return the absorption in dB/m from 0 Hz up, without a warning for the lows."""
+    # Below 4e-4 Hz/Pa, 40 Hz at sea level, the standard is silent and the loss nil.
+    lowest = 0.4 * as_air(air).pressure_kpa
+    share = np.minimum(frequency_hz / lowest, 1.0) ** 2
+    return np.asarray(share * air.absorption_db_per_m(np.maximum(frequency_hz, lowest)))
+
+
 def _curve(frequency_hz: FloatArray, band_power: FloatArray) -> FloatArray:
     """Return a smooth magnitude whose mean over each third is the band's amplitude.
 
     Straight lines in dB over the logarithm of frequency; below 50 Hz the lowest
     band's fall goes on, above 20 kHz the curve ends at half the sample rate.
     """
-    level = 10 * np.log10(np.maximum(band_power, 1e-30))
+    level = power_to_db(np.maximum(band_power, 1e-30))
     node = np.arange(-1.0, level.size + 1.0)
     spread = node[1:-1, None] + np.linspace(-0.5, 0.5, 9)
     value = np.pad(level, 1, mode="edge")
     for _ in range(6):
         value[0] = value[1] - max(value[2] - value[1], 0.0)
         value[-1] = value[-2]
-        mean = np.mean(10 ** (np.interp(spread, node, value) / 10), axis=1)
-        value[1:-1] += level - 10 * np.log10(mean)
+        mean = np.mean(db_to_power(np.interp(spread, node, value)), axis=1)
+        value[1:-1] += level - power_to_db(mean)
     place = 10 * np.log10(np.maximum(frequency_hz, 1.0) / THIRDS_HZ[0])
     fall = max(float(value[1] - value[0]), 0.0) * np.minimum(place + 1.0, 0.0)
     nyquist = frequency_hz[-1]
     last = min(float(THIRDS_HZ[-1]) * 10**0.05, 0.9 * nyquist)
     fade = np.cos(np.pi / 2 * np.clip((frequency_hz - last) / (nyquist - last), 0, 1)) ** 2
-    return np.asarray(10 ** ((np.interp(place, node, value) + fall) / 20) * fade)
+    return np.asarray(db_to_amplitude(np.interp(place, node, value) + fall) * fade)
 
 
 def _element_distances(venue: Venue, point: FloatArray) -> FloatArray:
@@ -57,13 +65,10 @@ def _element_distances(venue: Venue, point: FloatArray) -> FloatArray:
     for source in venue.sources:
         box = venue.loudspeakers[source.loudspeaker]
         positions, _ = array_elements(
-            source.position_m,
-            source.aim_m,
-            elements=box.elements,
-            spacing_m=box.spacing_m,
+            source.position_m, source.aim_m, elements=box.elements, spacing_m=box.spacing_m,
             splay_deg=box.splay_deg or 0.0,
         )
-        distances.append(np.linalg.norm(positions - point, axis=1))
+        distances.append(distance_m(positions, point))
     return np.concatenate(distances)
 
 
@@ -102,7 +107,7 @@ class Scene:
             shelf = design_shelf(own.shelf_hz, self.rate, own.shelf_db)
             response = apply_filters(response, shelf)
         sign = -1.0 if own.polarity == "inverted" else 1.0
-        return np.asarray(sign * 10 ** (own.trim_db / 20) * response)
+        return np.asarray(sign * db_to_amplitude(own.trim_db) * response)
 
 
 def make_scene(
@@ -122,7 +127,7 @@ def make_scene(
     drive = np.tile(-pink_band_levels_db(NOMINAL_DBFS, THIRDS_HZ), (len(venue.outputs), 1))
     if venue.measured:
         drive += measured_shifts_db(venue)
-    return Scene(venue, paths, settings, air, rate, lead, dry, size, later, 10 ** (drive / 20))
+    return Scene(venue, paths, settings, air, rate, lead, dry, size, later, db_to_amplitude(drive))
 
 
 def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
@@ -139,10 +144,12 @@ def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
         spectrum = np.zeros(frequency.size, dtype=complex)
         for one in np.flatnonzero(owner == output):
             away = max(distance[one], 0.5)
-            # The bands' own air comes off so that the exact curve can be put on.
-            bands = scene.paths.amplitude[one, 0] * 10 ** (at_bands * away / 20)
+            # The bands' own air comes off so that the exact curve can be put on; what
+            # it takes by more than 600 dB stays silent.
+            given_back = db_to_amplitude(np.minimum(at_bands * away, 600.0))
+            bands = scene.paths.amplitude[one, 0] * given_back
             size = _curve(frequency, (bands * scene.drive[output]) ** 2)
-            size *= 10 ** (-loss * away / 20)
+            size *= db_to_amplitude(-loss * away)
             late = scene.time(output, scene.paths.time_ms[one, 0]) / scene.rate
             spectrum += size * np.exp(-2j * np.pi * late * frequency)
         # What rings ahead of the first sample comes round to the end: cut it off.

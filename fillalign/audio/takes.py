@@ -1,6 +1,6 @@
 """One take of a test signal: whether it can be used, and what arrived in it.
 
-Private to `fillalign.audio.recording`, which puts the arrivals of mains and fill
+Private to `fillalign.audio.gap`, which puts the arrivals of mains and fill
 together. Times are in ms from the start of the take.
 """
 
@@ -22,6 +22,7 @@ from fillalign.audio.impulse import (
     noise_rms,
 )
 from fillalign.audio.wav import Recording
+from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 CLOSEST_MS = 0.3
 LEAD_MS = 150.0
@@ -121,11 +122,12 @@ class Sound:
         self, what: str, low_ms: float, high_ms: float, *, floor_db: float = -400.0
     ) -> Arrival:
         """Return the first significant rise between two times, or say why there is none."""
-        noise = max(self.noise((low_ms + high_ms) / 2), 10 ** (floor_db / 20) / NOISE_FACTOR)
+        least = float(db_to_amplitude(floor_db)) / NOISE_FACTOR
+        noise = max(self.noise((low_ms + high_ms) / 2), least)
         found = self.arrivals(low_ms, high_ms, noise, range_db=20.0, separation_ms=0.24)
         if not found:
             part = np.abs(self.highs[self.index(low_ms) : self.index(high_ms)])
-            above = 20 * np.log10(part.max(initial=1e-300) / max(noise, 1e-300))
+            above = amplitude_to_db(part.max(initial=1e-300) / max(noise, 1e-300))
             raise CannotTellError(f"signal-to-noise: the {what} is only {above:.0f} dB out of the "
                                   "noise; play louder or a longer sweep")
         return found[0]
@@ -142,7 +144,7 @@ class Sound:
         part = self.highs[max(0, centre - half) : centre + half + 1]
         spectrum = np.fft.fft(part * np.hanning(part.size + 2)[1:-1], 1024)
         low, high = (round(f * 1024 / self.rate) for f in _DIRECT_BAND_HZ)
-        return float(10 * np.log10(np.sum(np.abs(spectrum[low:high]) ** 2)))
+        return float(power_to_db(np.sum(np.abs(spectrum[low:high]) ** 2)))
 
     def octaves_db(self, at_ms: float, span_ms: float) -> dict[int, float]:
         """Return levels of pink noise by octave in what comes from a time on, less the noise."""
@@ -150,7 +152,7 @@ class Sound:
                         self._pink_octaves(at_ms - 130, at_ms - 30))
         # The energy of the noise grows with the time it is listened to.
         noise = quiet * (span_ms + 5) / 100
-        return {nominal: float(10 * np.log10(total - rest))
+        return {nominal: float(power_to_db(total - rest))
                 for nominal, total, rest in zip(OCTAVES_NOMINAL[_READ_OCTAVES], heard, noise,
                                                 strict=True) if total > 3 * rest}
 

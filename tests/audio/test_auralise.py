@@ -19,12 +19,16 @@ from scipy import signal as sig
 from fillalign import plan_fills, read_venue, seat_field
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, THIRDS_NOMINAL, band_edges_hz
 from fillalign.air import Air
-from fillalign.audio.air_path import air_filter, fractional_delay
-from fillalign.audio.auralise import REFERENCE_DB, common_scale, render_seat
+from fillalign.audio.auralise import (
+    REFERENCE_DB,
+    air_filter,
+    common_scale,
+    fractional_delay,
+    render_seat,
+)
+from fillalign.audio.gap import measure_gap
 from fillalign.audio.impulse import find_arrivals
-from fillalign.audio.percussion import clap, snare
-from fillalign.audio.recording import measure_gap
-from fillalign.audio.signals import exponential_sweep, take_turns
+from fillalign.audio.signals import clap, exponential_sweep, snare, take_turns
 from fillalign.audio.wav import Recording, read_wav
 from fillalign.levels import a_weighting_db
 from fillalign.planning.result import FillPlan

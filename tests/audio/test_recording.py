@@ -11,14 +11,14 @@ import pytest
 from scipy import signal as filters
 
 from fillalign.absorption import OCTAVES_HZ
-from fillalign.audio.impulse import find_arrivals, impulse_response, time_difference_ms
-from fillalign.audio.recording import (
+from fillalign.audio.gap import (
     GapReading,
     correction_ms,
     measure_gap,
     measured_levels,
     measured_toml,
 )
+from fillalign.audio.impulse import find_arrivals, impulse_response, time_difference_ms
 from fillalign.audio.signals import click_train, exponential_sweep, pink_noise, take_turns
 from fillalign.audio.wav import Recording, read_wav
 from fillalign.levels import a_weighting_db

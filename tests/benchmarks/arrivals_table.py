@@ -21,8 +21,8 @@ sys.path[:0] = [str(TESTS), str(TESTS.parent)]
 
 import simulated_recordings as simulated  # noqa: E402
 
+from fillalign.audio.gap import GapReading, measure_gap  # noqa: E402
 from fillalign.audio.impulse import find_arrivals, impulse_response  # noqa: E402
-from fillalign.audio.recording import GapReading, measure_gap  # noqa: E402
 from fillalign.audio.signals import click_train, exponential_sweep, pink_noise  # noqa: E402
 from fillalign.audio.wav import Recording  # noqa: E402
 
