@@ -9,11 +9,8 @@ import fillalign
 ROOT = Path(fillalign.__file__).parent
 ROOMS = ("venue", "field", "planning", "sheet", "audio")
 MODULES = sorted(path.stem for path in ROOT.glob("[!_]*.py"))
-HOMES = {
-    name: module
-    for module in (*MODULES, *ROOMS)
-    for name in import_module(f"fillalign.{module}").__all__
-}
+WHOLE = tuple(f"fillalign.{place}" for place in (*MODULES, *ROOMS))
+HOMES = {name: place for place in WHOLE for name in import_module(place).__all__}
 NAMES = sorted({*HOMES, *fillalign.__all__})
 
 
@@ -22,7 +19,7 @@ def __getattr__(name: str) -> Any:
         return getattr(fillalign, name)
     if name not in HOMES:
         raise AttributeError(name)
-    return getattr(import_module(f"fillalign.{HOMES[name]}"), name)
+    return getattr(import_module(HOMES[name]), name)
 
 
 def taught() -> list[str]:

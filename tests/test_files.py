@@ -191,7 +191,7 @@ def test_the_error_is_one_harmless_line():
 # An interrupt between a block's end and the closing of its file leaves that to the collector.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.parametrize("links", [True, False])
-@pytest.mark.parametrize("overwrite", [False, True])
+@pytest.mark.parametrize("overwrite", [pytest.param(False, marks=pytest.mark.long), True])
 def test_an_interrupt_before_any_line_leaves_all_or_nothing(
     tmp_path, monkeypatch, links, overwrite
 ):
@@ -272,12 +272,19 @@ WRITERS = {
 }
 
 
-@pytest.mark.parametrize("name", WRITERS)
-@pytest.mark.parametrize("old", [None, b"old"])
-@pytest.mark.parametrize(("error", "words"), [
+FAILURES = [
     (OSError(errno.ENOSPC, "No space left on device"), "No space left on device"),
     (OSError(errno.EROFS, "Read-only file system"), "Read-only file system"),
     (KeyboardInterrupt(), ""),
+]
+
+
+@pytest.mark.parametrize(("name", "old", "error", "words"), [
+    pytest.param(name, old, *FAILURES[number], id=f"{name}-{old}-{number}",
+                 # What is drawn takes its time: two of the ways are enough but in a long run.
+                 marks=() if name == "tone.wav" or (old, number) in ((None, 2), (b"old", 0))
+                 else pytest.mark.long)
+    for name in WRITERS for old in (None, b"old") for number in range(3)
 ])
 def test_a_writer_that_is_stopped_midway_changes_nothing(
     tmp_path, monkeypatch, name, old, error, words
@@ -317,7 +324,8 @@ def test_a_folder_that_takes_no_file_is_one_error(tmp_path, name, folder):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="limits of a process are those of POSIX")
-@pytest.mark.parametrize("option", [["--out", "."], ["--picture", "room.svg"]])
+@pytest.mark.parametrize("option", [
+    ["--out", "."], pytest.param(["--picture", "room.svg"], marks=pytest.mark.long)])
 def test_a_file_that_grows_past_the_limit_of_the_system(tmp_path, option):
     """A real failure midway: the system refuses to write more than 8000 bytes to a file."""
     (tmp_path / "room.svg").write_text("mine")

@@ -90,8 +90,12 @@ def named(names):
     )
 
 
-def grouped(names, size):
-    return [names[start : start + size] for start in range(0, len(names), size)]
+def grouped(names, size, *short):
+    """Return names in groups; all but the groups of some numbers are for long runs."""
+    groups = [names[start : start + size] for start in range(0, len(names), size)]
+    return [pytest.param(group, id=ascii(group[0])[:24],
+                         marks=() if number in short else pytest.mark.long)
+            for number, group in enumerate(groups)]
 
 
 def test_every_place_gets_a_name():
@@ -102,8 +106,8 @@ def test_every_place_gets_a_name():
         assert usual not in text
 
 
-@pytest.fixture(scope="module", params=grouped(EVERY, 12),
-                ids=lambda group: ascii(group[0])[:24])
+# Marks of a page or a formula first, and last what no file may hold.
+@pytest.fixture(scope="module", params=grouped(EVERY, 12, 0, 3))
 def plan(request):
     return plan_fills(named(request.param))
 
@@ -278,7 +282,7 @@ def venue_file(folder, **names):
     return path
 
 
-@pytest.mark.parametrize("names", grouped(ALLOWED, 4), ids=lambda group: ascii(group[0])[:24])
+@pytest.mark.parametrize("names", grouped(ALLOWED, 4, 0, 4))
 def test_a_file_with_strange_names_gives_a_whole_sheet(tmp_path, capsys, names):
     one, two, three, four = (*names, *ALLOWED)[:4]
     path = venue_file(tmp_path, Lantern_Room=one, Fill=two, back=three, Wanted_fill=four)

@@ -1,13 +1,16 @@
 """The package as a whole: what importing it loads, its public names, its parameters."""
 
+import inspect
 import subprocess
 import sys
+from importlib import import_module
 from pkgutil import iter_modules
 
 import pytest
 
 import fillalign
 from fillalign import classroom
+from tests import public
 
 
 def loaded_after(code):
@@ -20,8 +23,8 @@ def loaded_after(code):
 HEAVY = {"scipy", "pandas", "matplotlib", "ipywidgets", "IPython"}
 
 
-def test_import_loads_numpy_only():
-    loaded = loaded_after("import fillalign")
+def test_physics_and_rooms_load_numpy_only():
+    loaded = loaded_after(f"import fillalign\nimport {', '.join(public.WHOLE)}")
     assert "numpy" in loaded
     assert not loaded & HEAVY
 
@@ -42,6 +45,15 @@ def test_every_public_name_is_there_and_documented():
     assert set(dir(fillalign)) == set(fillalign.__all__)
     assert len(set(fillalign.__all__)) == len(fillalign.__all__)
     assert dir(classroom) == sorted(classroom.__all__)
+
+
+def test_every_name_of_a_module_or_room_is_there_and_documented():
+    for place in public.WHOLE:
+        module = import_module(place)
+        for name in module.__all__:
+            thing = getattr(module, name)
+            if inspect.isroutine(thing) or inspect.isclass(thing):
+                assert thing.__doc__, f"{place}.{name}"
 
 
 def test_no_public_name_hides_behind_a_module():
