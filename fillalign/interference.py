@@ -2,7 +2,9 @@
 
 The exact response of two arrivals draws the comb; the band average of any
 number of arrivals has a closed form that runs from coherent lows to incoherent
-highs without a switch, so seat maps need no fine frequency grid.
+highs without a switch, so seat maps need no fine frequency grid. That closed
+form stands once, in `cross_power`: lists of arrivals (`interference_power`)
+and whole outputs at seats (`fillalign.field`) both call it.
 """
 
 from __future__ import annotations
@@ -12,9 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._pairs import fill_pairs
 from fillalign._text import quoted
-from fillalign._validate import FloatArray, as_float, as_whole, scalar_out
+from fillalign._validate import ComplexArray, FloatArray, as_float, as_whole, scalar_out
 from fillalign.absorption import band_edges_hz
 
 __all__ = [
@@ -254,6 +255,57 @@ def _integral(
     return np.asarray(total[..., left] + step * (power[..., left] + step * slope / 2.0))
 
 
+def cross_power(
+    first: ArrayLike, second: ArrayLike, gap_s: ArrayLike, width_hz: ArrayLike
+) -> FloatArray:
+    """Return what two arrivals of one feed bring together beyond their own powers, by band.
+
+    Half the interference term of a band's power: the power of the sum is
+    ``|first|^2 + |second|^2 + 2 cross_power(...)``.
+
+    Parameters
+    ----------
+    first, second : array_like
+        Complex amplitudes at the arithmetic centre of the band, with the phase of
+        the travel time and of every filter in them.
+    gap_s : array_like
+        Arrival of the first less that of the second in s, group delays of filters
+        included: how far their envelopes lie apart.
+    width_hz : array_like
+        Width of the band in Hz.
+
+    Returns
+    -------
+    ndarray
+        Broadcast over the arguments; negative where they cancel.
+
+    Raises
+    ------
+    TypeError
+        If an argument is not numbers.
+
+    Notes
+    -----
+    ``Re(A_1 conj(A_2)) sinc(B gap)``, the mean over linear frequency of
+    ``Re(H_1 conj(H_2))`` where both amplitudes are flat over the band and both
+    phases straight: exact for arrivals alone. A filter enters by its phase and its
+    group delay at the centre, the straight part of its phase. No range is checked,
+    since this is the innermost loop of every map.
+
+    Examples
+    --------
+    Equal arrivals, one of them turned over, cancel what both bring:
+
+    >>> float(cross_power(1.0, -1.0, 0.0, 230.0))
+    -1.0
+    """
+    turn = np.pi * np.asarray(width_hz) * np.asarray(gap_s)
+    apart = np.where(turn == 0.0, 1.0, turn)
+    envelope = np.where(turn == 0.0, 1.0, np.sin(apart) / apart)
+    first, second = np.asarray(first), np.asarray(second)
+    return np.asarray((first.real * second.real + first.imag * second.imag) * envelope)
+
+
 def interference_power(
     power: ArrayLike,
     time_s: ArrayLike,
@@ -305,73 +357,35 @@ def interference_power(
     >>> interference_power([[1.0], [1.0]], [[0.0], [0.05]], *edges).round(1)
     array([2.])
     """
-    groups = np.zeros(np.shape(power)[:1], dtype=np.intp)
-    total = cross_power(power, time_s, low_hz, high_hz, groups=groups, phase_rad=phase_rad,
-                        group_delay_s=group_delay_s)[0, 0]
-    return np.asarray(np.maximum(total, 0.0, out=total))
+    loud, time, phase, lag = _arrivals(power, time_s, phase_rad, group_delay_s)
+    low, high = _edges(low_hz, high_hz)
+    shape = np.broadcast_shapes(loud.shape, time.shape, low.shape, high.shape)
+    if len(shape) != loud.ndim or max(low.ndim, high.ndim) > 1:
+        raise ValueError("low_hz and high_hz must have shape (bands,)")
+    # Only differences of time count, and small ones are the more exact.
+    later = time - time[:1]
+    wave: ComplexArray = np.sqrt(loud) * np.exp(1j * (phase - np.pi * (low + high) * later))
+    wave, after = np.broadcast_to(wave, shape), np.broadcast_to(later + lag, shape)
+    total = np.broadcast_to(loud, shape).sum(axis=0)
+    for one in range(shape[0] - 1):
+        gap = after[one] - after[one + 1 :]
+        total += 2.0 * cross_power(wave[one], wave[one + 1 :], gap, high - low).sum(axis=0)
+    return np.asarray(np.maximum(total, 0.0))
 
 
-def cross_power(
-    power: ArrayLike,
-    time_s: ArrayLike,
-    low_hz: ArrayLike,
-    high_hz: ArrayLike,
-    *,
-    groups: ArrayLike,
-    phase_rad: ArrayLike = 0.0,
-    group_delay_s: ArrayLike = 0.0,
-) -> FloatArray:
-    """Return the band-averaged interference between groups of sources.
-
-    With amplitude gains g_a on the groups the power of the sum is
-    ``sum_ab g_a g_b G_ab``, so gains can be searched without another pass over
-    the sources. The sum over both group axes is `interference_power`.
-
-    Parameters
-    ----------
-    power, time_s, low_hz, high_hz, phase_rad, group_delay_s
-        As in `interference_power`.
-    groups : array_like of int, shape (n,)
-        Group of each source, counted from 0.
-
-    Returns
-    -------
-    ndarray, shape (groups, groups, ..., bands)
-        Symmetric in its first two axes; off the diagonal it may be negative.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit or a value is out of range.
-
-    Examples
-    --------
-    >>> cross_power([[1.0], [4.0]], [[0.0], [0.0]], [891.25], [1122.02], groups=[0, 1])[..., 0]
-    array([[1., 2.],
-           [2., 4.]])
-    """
-    arrays = [as_float("power", power, low=0.0)]
-    ndim, count = arrays[0].ndim, len(np.atleast_1d(arrays[0]))
-    if ndim < 2 or count == 0:
-        raise ValueError(f"power must have shape (n, ..., bands), got {arrays[0].shape}")
+def _arrivals(
+    power: ArrayLike, time_s: ArrayLike, phase_rad: ArrayLike, group_delay_s: ArrayLike
+) -> list[FloatArray]:
+    """Return powers, times, phases and group delays with sources on the first of equal axes."""
+    loud = as_float("power", power, low=0.0)
+    if loud.ndim < 2 or len(loud) == 0:
+        raise ValueError(f"power must have shape (n, ..., bands), got {loud.shape}")
+    arrays = [loud]
     for name, value, unit in (("time_s", time_s, "s"), ("phase_rad", phase_rad, "rad"),
                               ("group_delay_s", group_delay_s, "s")):
         array = as_float(name, value, unit)
-        if array.ndim not in (0, ndim) or array.shape[:1] not in ((), (1,), (count,)):
-            raise ValueError(f"{name} must be one number or broadcast to {count} sources on the "
-                             f"first of {ndim} axes, got shape {array.shape}")
-        arrays.append(array.reshape((1,) * ndim) if array.ndim == 0 else array)
-    label = np.asarray(groups)
-    if label.shape != (count,) or label.dtype.kind not in "iu" or np.any(label < 0):
-        raise ValueError(f"groups must be {count} whole numbers of at least 0, one a source")
-    low, high = _edges(low_hz, high_hz)
-    shape = np.broadcast_shapes(*(array.shape for array in arrays), low.shape, high.shape)
-    if len(shape) != ndim or max(low.ndim, high.ndim) > 1:
-        raise ValueError("low_hz and high_hz must have shape (bands,)")
-    low, high = np.broadcast_to(low, shape[-1:]), np.broadcast_to(high, shape[-1:])
-    result = np.empty((label.max() + 1,) * 2 + shape[1:])
-    if ndim == 2:
-        fill_pairs(result[:, :, None], label, [array[:, None] for array in arrays], low, high)
-    else:
-        fill_pairs(result, label, arrays, low, high)
-    return result
+        if array.ndim not in (0, loud.ndim) or array.shape[:1] not in ((), (1,), (len(loud),)):
+            raise ValueError(f"{name} must be one number or broadcast to {len(loud)} sources on "
+                             f"the first of {loud.ndim} axes, got shape {array.shape}")
+        arrays.append(array.reshape((1,) * loud.ndim) if array.ndim == 0 else array)
+    return arrays

@@ -550,3 +550,14 @@ def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
         raise ValueError("frequency_hz must hold a band between 125 Hz and 8 kHz, got none")
     level = np.array(SPEECH_OCTAVES_DB)[np.where(spoken, octave, 0)]
     return _scaled_to_dba(np.where(spoken, level, -np.inf), total_dba, frequency)
+
+
+def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> Any:
+    """Loss on a path by spreading and air, in dB."""
+    loss = as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
+    return scalar_out(np.asarray(loss - spreading_db(distance_m)))
+
+
+def weighting_factors(frequency_hz: ArrayLike, weighting: str = "A") -> Any:
+    """Power factor of a weighting by band."""
+    return db_to_power((a_weighting_db if weighting == "A" else c_weighting_db)(frequency_hz))

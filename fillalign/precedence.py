@@ -246,3 +246,9 @@ def echo_criterion(
                 rise = (_centre_s(end, *parts) - _centre_s(end - step, *parts)) / step
             worst = np.fmax(worst, np.where(counts[i], rise, np.nan))
     return scalar_out(worst)
+
+
+def keeps_image(gap_ms: ArrayLike, level_difference_db: ArrayLike) -> Any:
+    """Whether the image stays at the stage."""
+    limit = np.maximum(precedence_limit_db(gap_ms), -10.0)
+    return np.asarray(level_difference_db) <= limit + 1e-9

@@ -557,3 +557,12 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     # A delay that is a multiple already must not climb a step by rounding error.
     steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
     return scalar_out(np.round(steps * step, 9))
+
+NEAR_DB = 10.0
+
+
+def first_heard(arrival_ms: Any, level_db: Any, *, within_db: float = NEAR_DB) -> Any:
+    """Which of several arrivals at a seat is the first that counts, and when it comes."""
+    arrival, level = np.broadcast_arrays(arrival_ms, level_db)
+    heard = np.where(level >= level.max(axis=0) - within_db, arrival, np.inf)
+    return heard.argmin(axis=0), heard.min(axis=0)

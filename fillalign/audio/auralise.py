@@ -30,13 +30,12 @@ from fillalign.field import (
     Seats,
     Settings,
     by_thirds,
-    full_settings,
     output_roles,
     place_among_seats,
 )
 from fillalign.levels import amplitude_to_db, db_to_amplitude
 from fillalign.planning import FillPlan
-from fillalign.venue import Venue, as_venue
+from fillalign.venue import OutputSettings, Venue, as_venue
 
 REFERENCE_DB = 140.0
 """Sound pressure level in dB of a rendering with an rms of 1, unless told otherwise."""
@@ -77,11 +76,13 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
     return place_among_seats(venue, point)
 
 
-def _dialled(venue: Venue, plan: FillPlan | None, settings: Settings | None) -> Settings:
+def _dialled(
+    venue: Venue, plan: FillPlan | None, settings: Mapping[str, OutputSettings] | None
+) -> Settings:
     """Return the settings of every output: those given, the plan's, the resting ones."""
     if settings is not None:
         check_type("settings", settings, Mapping)
-    return full_settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
+    return Settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
 
 
 def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:
@@ -104,7 +105,7 @@ def render_seat(
     *,
     sample_rate_hz: float = 48000.0,
     outputs: str | Collection[str] = "all",
-    settings: Settings | None = None,
+    settings: Mapping[str, OutputSettings] | None = None,
     air: Air | None = None,
     state: str = "show",
     tail: bool = True,

@@ -13,11 +13,18 @@ import numpy as np
 from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air, as_air
-from fillalign.field import Paths, Seats, Settings, arrival_shift, measured_shifts_db, trace_paths
+from fillalign.field import (
+    Elements,
+    Paths,
+    Seats,
+    Settings,
+    arrival_shift_ms,
+    measured_shifts_db,
+    trace_elements,
+    trace_paths,
+)
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
 from fillalign.levels import db_to_amplitude, db_to_power, pink_band_levels_db, power_to_db
-from fillalign.loudspeakers import array_elements
-from fillalign.propagation import distance_m
 from fillalign.room import DECAY_NEPERS, reverberant_energy
 from fillalign.venue import Venue
 
@@ -59,26 +66,14 @@ def _curve(frequency_hz: FloatArray, band_power: FloatArray) -> FloatArray:
     return np.asarray(db_to_amplitude(np.interp(place, node, value) + fall) * fade)
 
 
-def _element_distances(venue: Venue, point: FloatArray) -> FloatArray:
-    """Return the distance to every element of every source, in the order of its paths."""
-    distances = []
-    for source in venue.sources:
-        box = venue.loudspeakers[source.loudspeaker]
-        positions, _ = array_elements(
-            source.position_m, source.aim_m, elements=box.elements, spacing_m=box.spacing_m,
-            splay_deg=box.splay_deg or 0.0,
-        )
-        distances.append(distance_m(positions, point))
-    return np.concatenate(distances)
-
-
 @dataclass(frozen=True)
 class Scene:
     """One seat, the settings and the time axis that its responses share.
 
     Sample `lead` of a response is when the signal enters; `dry_size` samples
-    hold the direct sound and `size` the tail as well; `drive` (o, b) turns
-    pressures of pink noise into gains and holds measured shifts.
+    hold the direct sound and `size` the tail as well; `drive` (b,) turns pressures of
+    pink noise into gains. `elements` are those of every source, `shift` (o, b) what
+    measured levels make of their amplitudes.
     """
 
     venue: Venue
@@ -91,6 +86,8 @@ class Scene:
     size: int
     later_ms: FloatArray
     drive: FloatArray
+    elements: tuple[Elements, ...]
+    shift: FloatArray
 
     def time(self, output: int, travel_ms: FloatArray) -> FloatArray:
         """Return arrivals of one output in samples of the response."""
@@ -116,18 +113,21 @@ def make_scene(
     """Trace the paths to one seat and lay out a time axis that holds `ring_s` of decay."""
     from scipy import fft
 
-    paths = trace_paths(venue, seat, venue.states[state], air)
-    later = arrival_shift(venue, settings)
+    where = venue.states[state]
+    elements = tuple(trace_elements(venue, source, seat, where, air) for source in venue.sources)
+    later = np.array(list(arrival_shift_ms(venue, settings).values()))
     lead = round(_LEAD_S * rate)
-    last_s = float(later.max() + paths.time_ms.max()) / 1000
+    last_s = float(later.max() + max(one.time_ms.max() for one in elements)) / 1000
     dry, size = (
         fft.next_fast_len(2 * lead + int((last_s + ring + _AFTER_S) * rate), real=True)
         for ring in (0.0, ring_s)
     )
-    drive = np.tile(-pink_band_levels_db(NOMINAL_DBFS, THIRDS_HZ), (len(venue.outputs), 1))
-    if venue.measured:
-        drive += measured_shifts_db(venue)
-    return Scene(venue, paths, settings, air, rate, lead, dry, size, later, db_to_amplitude(drive))
+    return Scene(
+        venue, trace_paths(venue, seat, where, air), settings, air, rate, lead, dry, size, later,
+        drive=np.asarray(db_to_amplitude(-pink_band_levels_db(NOMINAL_DBFS, THIRDS_HZ))),
+        elements=elements,
+        shift=np.asarray(db_to_amplitude(measured_shifts_db(venue))),
+    )
 
 
 def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
@@ -137,21 +137,22 @@ def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
     frequency = fft.rfftfreq(scene.dry_size, 1 / scene.rate)
     loss = loss_db_per_m(frequency, scene.air)
     at_bands = loss_db_per_m(THIRDS_HZ, scene.air)
-    distance = _element_distances(scene.venue, scene.paths.seats.points_m[0])
-    owner = scene.paths.source_output[scene.paths.element_source]
     sound = np.zeros(scene.size)
     for output in outputs:
         spectrum = np.zeros(frequency.size, dtype=complex)
-        for one in np.flatnonzero(owner == output):
-            away = max(distance[one], 0.5)
-            # The bands' own air comes off so that the exact curve can be put on; what
-            # it takes by more than 600 dB stays silent.
-            given_back = db_to_amplitude(np.minimum(at_bands * away, 600.0))
-            bands = scene.paths.amplitude[one, 0] * given_back
-            size = _curve(frequency, (bands * scene.drive[output]) ** 2)
-            size *= db_to_amplitude(-loss * away)
-            late = scene.time(output, scene.paths.time_ms[one, 0]) / scene.rate
-            spectrum += size * np.exp(-2j * np.pi * late * frequency)
+        for source in np.flatnonzero(scene.paths.source_output == output):
+            found, gain = scene.elements[source], scene.drive * scene.shift[output]
+            for amplitude, length, time in zip(
+                found.amplitude[:, 0], found.length_m[:, 0], found.time_ms[:, 0], strict=True
+            ):
+                away = max(length, 0.5)
+                # The bands' own air comes off so that the exact curve can be put on; what
+                # it takes by more than 600 dB stays silent.
+                given_back = db_to_amplitude(np.minimum(at_bands * away, 600.0))
+                size = _curve(frequency, (amplitude * given_back * gain) ** 2)
+                size *= db_to_amplitude(-loss * away)
+                late = scene.time(output, time) / scene.rate
+                spectrum += size * np.exp(-2j * np.pi * late * frequency)
         # What rings ahead of the first sample comes round to the end: cut it off.
         own = fft.irfft(spectrum, scene.dry_size)[: -scene.lead]
         sound[: own.size] += scene.filtered(output, own)
@@ -174,7 +175,7 @@ def _tail_powers(scene: Scene, output: int, rt60_s: FloatArray) -> FloatArray:
     volume = scene.venue.room.volume_m3 if scene.venue.room else np.inf
     energy = reverberant_energy(scene.paths.distance_m[own, 0, None], rt60_s[::3], volume)
     powers = scene.paths.tail_power[own] * np.repeat(energy, 3, axis=1)
-    return np.asarray(powers * scene.drive[output] ** 2)
+    return np.asarray(powers * scene.drive**2)
 
 
 def _tail(scene: Scene, outputs: list[int], rt60_s: FloatArray, seed: int) -> FloatArray:

@@ -1,8 +1,8 @@
-"""Every path from every loudspeaker element to every seat, before any setting.
+"""Every path from every loudspeaker to every seat, before any setting.
 
-Distances, travel times and band amplitudes with air, wind, directivity and
-shadow; what each source feeds the room. `fillalign.field.superpose` turns these into
-levels once delays, trims and filters are known.
+Distances, travel times and sound by band with air, wind, directivity, shadow and
+measured levels; what each source feeds the room. `fillalign.field.superpose` turns
+these into levels once delays, trims and filters are known.
 """
 
 from __future__ import annotations
@@ -14,11 +14,18 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from fillalign._validate import FloatArray
-from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, absorption_db_per_m, band_edges_hz
+from fillalign._validate import ComplexArray, FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air, as_air
 from fillalign.interference import interference_power
-from fillalign.levels import a_weighting_db, pink_band_levels_db
+from fillalign.levels import (
+    db_to_amplitude,
+    db_to_power,
+    path_loss_db,
+    pink_band_levels_db,
+    power_to_db,
+    weighting_factors,
+)
 from fillalign.loudspeakers import (
     NOWHERE_M,
     array_elements,
@@ -27,46 +34,66 @@ from fillalign.loudspeakers import (
     directivity_factor,
     off_axis_angles,
 )
-from fillalign.propagation import wind_along_m_s
+from fillalign.propagation import distance_m, travel_time_ms, wind_along_m_s
 from fillalign.room import NEAREST_M
 from fillalign.venue import Loudspeaker, Source, State, Venue
 
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)
 CENTRE_HZ = (LOW_HZ + HIGH_HZ) / 2
-A_POWER = 10 ** (a_weighting_db(THIRDS_HZ) / 10)
+A_POWER = weighting_factors(THIRDS_HZ)
 _OCTAVE_OF_THIRD = np.arange(THIRDS_HZ.size) // 3
+
+# Third octaves up to 1 kHz in three parts each: there low cuts bend the phase, and over
+# a whole third the straight part of it would be up to 2 dB off.
+_SPLIT = np.where(THIRDS_HZ < 1100, 3, 1)
+SUB_BAND = np.repeat(np.arange(THIRDS_HZ.size), _SPLIT)
+"""Third octave that each sub-band is a part of."""
+_FIRST_SUB = np.concatenate([[0], np.cumsum(_SPLIT)[:-1]])
+SUB_SHARE = 1.0 / _SPLIT[SUB_BAND]
+SUB_WIDTH_HZ = (HIGH_HZ - LOW_HZ)[SUB_BAND] * SUB_SHARE
+_STEP = np.arange(SUB_BAND.size) - _FIRST_SUB[SUB_BAND]
+SUB_CENTRE_HZ = LOW_HZ[SUB_BAND] + (_STEP + 0.5) * SUB_WIDTH_HZ
+
+
+def third_sums(values: FloatArray) -> FloatArray:
+    """Mean over the sub-bands (last axis) of each third octave."""
+    return np.asarray(np.add.reduceat(values * SUB_SHARE, _FIRST_SUB, axis=-1))
 
 
 @dataclass(frozen=True)
 class Seats:
-    """Ear positions with their area (index into the venue's, -1 for none) and row."""
+    """Ear positions (n, 3) with their area: index into the venue's, -1 for none."""
 
     points_m: FloatArray
     area: IntArray
-    row_x_m: FloatArray
 
     def __len__(self) -> int:
         """Return the number of seats."""
         return len(self.points_m)
 
-    def take(self, which: slice | IntArray | NDArray[np.bool_]) -> Seats:
+    def take(self, which: slice | IntArray | BoolArray) -> Seats:
         """Return some of the seats."""
-        return Seats(self.points_m[which], self.area[which], self.row_x_m[which])
+        return Seats(self.points_m[which], self.area[which])
+
+
+def output_roles(venue: Venue) -> dict[str, str]:
+    """Role (main, sub or fill) of each output that drives a source."""
+    return {source.output: source.role for source in venue.sources}
 
 
 def venue_seats(venue: Venue) -> Seats:
     """Return all seats of a venue, area by area, row by row."""
     points = [area.seats_m() for area in venue.areas]
     index = np.repeat(np.arange(len(points)), [len(block) for block in points])
-    stacked = np.concatenate(points)
-    return Seats(stacked, index, stacked[:, 0].copy())
+    return Seats(np.concatenate(points), index)
 
 
 def single_points(points_m: FloatArray) -> Seats:
     """Return points that belong to no area, such as a microphone."""
     points = np.atleast_2d(np.asarray(points_m, dtype=float))
-    return Seats(points, np.full(len(points), -1), points[:, 0].copy())
+    return Seats(points, np.full(len(points), -1))
 
 
 def place_among_seats(venue: Venue, point_m: FloatArray) -> Seats:
@@ -76,46 +103,43 @@ def place_among_seats(venue: Venue, point_m: FloatArray) -> Seats:
     area = venue.areas[int(seats.area[away.argmin()])]
     if away.min() > max(area.row_spacing_m, area.seat_spacing_m):
         return single_points(point_m)
-    return Seats(point_m[None, :], seats.area[[away.argmin()]], point_m[None, 0])
+    return Seats(point_m[None, :], seats.area[[away.argmin()]])
 
 
 @dataclass(frozen=True)
 class Paths:
-    """All paths at trim 0: elements e, sources s, seats n, third octaves b.
+    """All paths at trim 0: sources s, seats n, third octaves b, sub-bands p.
 
-    `time_ms` (e, n) is travel time; `amplitude` (e, n, b) is pressure re 20 uPa;
-    `tail_power` (s, b) is the power at 10 m of an omnidirectional source with
-    the same sound power; `distance_m` (s, n); `within` (s, n) tells whether a
-    seat lies inside the nominal coverage and in no shadow. `serving_m` and
-    `serving_wind_m_s` (s, n) are the path and the wind along it from the element
-    that is loudest at the seat, `level_dba` (s, n) the level of all elements.
+    `power` (s, n, b) is each source alone, its elements' interference included, re
+    (20 uPa)^2; `spectrum` (s, n, p) its complex pressure at the centres of the
+    sub-bands, travel time in its phase. `tail_power` (s, b) is the power at 10 m of
+    an omnidirectional source with the same sound power; `distance_m` (s, n);
+    `within` (s, n) tells whether a seat lies inside the nominal coverage and in no
+    shadow. `serving_m`, `serving_wind_m_s` and `serving_ms` (s, n) are the path, the
+    wind along it and the travel time from the element that is loudest at the seat;
+    `level_dba` (s, n) is the A-weighted level of each source alone.
     """
 
+    venue: Venue
+    state: State
+    air: Air
     seats: Seats
-    element_source: IntArray
     source_output: IntArray
-    time_ms: FloatArray
-    amplitude: FloatArray
+    power: FloatArray
+    spectrum: ComplexArray
     tail_power: FloatArray
     distance_m: FloatArray
-    within: NDArray[np.bool_]
+    within: BoolArray
     serving_m: FloatArray
     serving_wind_m_s: FloatArray
+    serving_ms: FloatArray
     level_dba: FloatArray
-    speed_m_s: float
 
-    @property
-    def serving_ms(self) -> FloatArray:
-        """Travel time from the element that serves the seat, (s, n)."""
-        return np.asarray(1000 * self.serving_m / (self.speed_m_s + self.serving_wind_m_s))
-
-    def take(self, which: IntArray | NDArray[np.bool_]) -> Paths:
+    def take(self, which: slice | IntArray | BoolArray) -> Paths:
         """Return the paths to some of the seats."""
-        per_seat = (
-            "time_ms", "amplitude", "distance_m", "within",
-            "serving_m", "serving_wind_m_s", "level_dba",
-        )
-        chosen = {name: getattr(self, name)[:, which] for name in per_seat}
+        names = ("power", "spectrum", "distance_m", "within", "serving_m", "serving_wind_m_s",
+                 "serving_ms", "level_dba")
+        chosen = {name: getattr(self, name)[:, which] for name in names}
         return replace(self, seats=self.seats.take(which), **chosen)
 
 
@@ -136,19 +160,8 @@ def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:
         return np.asarray(octaves - 10 * np.log10(3))
     roll_off = -10 * np.log10(1 + (loudspeaker.low_limit_hz / THIRDS_HZ) ** 8)
     levels = pink_band_levels_db(0.0, THIRDS_HZ) + roll_off
-    total = 10 * np.log10((10 ** (levels / 10) * A_POWER).sum())
+    total = power_to_db(db_to_power(levels) @ A_POWER)
     return np.asarray(levels + (loudspeaker.level_dba or 0.0) - total)
-
-
-def _elements(source: Source, loudspeaker: Loudspeaker) -> tuple[FloatArray, FloatArray]:
-    """Positions and axes (unit vectors) of a source's elements."""
-    return array_elements(
-        source.position_m,
-        source.aim_m,
-        elements=loudspeaker.elements,
-        spacing_m=loudspeaker.spacing_m,
-        splay_deg=loudspeaker.splay_deg or 0.0,
-    )
 
 
 @lru_cache(maxsize=64)
@@ -207,7 +220,7 @@ def _sound_power(
 
 def _element_patterns(
     loudspeaker: Loudspeaker, positions: FloatArray, aims: FloatArray, points: FloatArray
-) -> tuple[FloatArray, NDArray[np.bool_]]:
+) -> tuple[FloatArray, BoolArray]:
     """Directivity of elements (e, n, b) and whether a point is in the nominal coverage (e, n)."""
     # A seat in a box has no direction: it counts as on the axis.
     inside = np.linalg.norm(points - positions[:, None], axis=-1) < NOWHERE_M
@@ -224,19 +237,14 @@ def _element_patterns(
         rear_floor_db=loudspeaker.rear_floor_db,
     )
     nominal = box_directivity(theta, phi, horizontal, vertical, rear_floor_db=-100.0)
-    return pattern, nominal >= 10 ** (-6.03 / 20)
+    return pattern, nominal >= db_to_amplitude(-6.03)
 
 
 def _spread(distance: FloatArray, air: Air) -> FloatArray:
     """Amplitude ratio to 1 m of distance (..., n) and air, shape (..., n, b)."""
-    loss = absorption_db_per_m(
-        THIRDS_HZ, air.temperature_c, air.humidity_pct, air.pressure_kpa
-    )
     # Inside 0.5 m of a box no formula of a point source holds.
     near = np.maximum(distance, 0.5)[..., None]
-    ratio = np.exp(near * (loss * (-np.log(10) / 20)))
-    ratio /= near
-    return np.asarray(ratio)
+    return np.asarray(db_to_amplitude(-path_loss_db(near, THIRDS_HZ, air)))
 
 
 def _array_correction(
@@ -253,7 +261,7 @@ def _array_correction(
     return np.asarray(1.0 / (np.sqrt(total) * reach))
 
 
-def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, BoolArray]:
     """Amplitude ratio (n, b) behind edges, and which seats are in shadow (n,)."""
     ratio = np.ones((len(seats), THIRDS_HZ.size))
     hidden = np.zeros(len(seats), dtype=bool)
@@ -261,93 +269,102 @@ def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, NDA
         word = "mains" if source.role == "main" else source.name
         if word in area.shadowed_from or source.name in area.shadowed_from:
             here = seats.area == index
-            ratio[here] = 10 ** (-by_thirds(area.shadow_loss_db) / 20)
+            ratio[here] = db_to_amplitude(-by_thirds(area.shadow_loss_db))
             hidden |= here
     return ratio, hidden
 
 
-def _trace_source(
-    venue: Venue, source: Source, state: State, air: Air, seats: Seats
-) -> dict[str, FloatArray]:
+@dataclass(frozen=True)
+class Elements:
+    """Elements e of one source at seats n at trim 0, measured levels left out.
+
+    `amplitude` (e, n, b) is pressure re 20 uPa; `length_m`, `wind_m_s` and
+    `time_ms` (e, n) the path, the wind along it and its travel time; `within` (n,)
+    whether a seat lies in the nominal coverage of any and in no shadow.
+    `tail_power` (b,) is what the source feeds the room.
+    """
+
+    amplitude: FloatArray
+    length_m: FloatArray
+    wind_m_s: FloatArray
+    time_ms: FloatArray
+    within: BoolArray
+    tail_power: FloatArray
+    middle_m: FloatArray
+
+
+def trace_elements(
+    venue: Venue, source: Source, seats: Seats, state: State, air: Air
+) -> Elements:
+    """Trace the paths from each element of one source; arguments as in `trace_paths`."""
     loudspeaker = venue.loudspeakers[source.loudspeaker]
-    positions, axes = _elements(source, loudspeaker)
-    aims = positions + axes
-    speed = air.speed_m_s
-    at_1m = 10 ** (band_levels_1m_db(loudspeaker) / 20)
-    at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
+    positions, axes = array_elements(
+        source.position_m,
+        source.aim_m,
+        elements=loudspeaker.elements,
+        spacing_m=loudspeaker.spacing_m,
+        splay_deg=loudspeaker.splay_deg or 0.0,
+    )
+    aims, points = positions + axes, seats.points_m
+    at_1m = db_to_amplitude(band_levels_1m_db(loudspeaker))
+    at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, air.speed_m_s)
     shadow, hidden = _shadow(venue, source, seats)
-    points = seats.points_m
-    lengths = np.linalg.norm(points - positions[:, None], axis=-1)
+    lengths = np.asarray(distance_m(positions[:, None], points))
     winds = wind_along_m_s(positions[:, None], points, state.wind_m_s, state.wind_towards_deg)
     amplitude, within = _element_patterns(loudspeaker, positions, aims, points)
     amplitude *= _spread(lengths, air)
     amplitude *= at_1m
     amplitude *= shadow
-    level = np.square(amplitude) @ A_POWER
-    serving = level.argmax(axis=0)[None, :]
     # Outdoors nothing comes back, so the costly integral of an array is left out.
     power = (
-        _sound_power(loudspeaker, positions, axes, speed)
+        _sound_power(loudspeaker, positions, axes, air.speed_m_s)
         if venue.indoors
         else np.zeros(THIRDS_HZ.size)
     )
+    return Elements(
+        amplitude=amplitude,
+        length_m=lengths,
+        wind_m_s=winds,
+        time_ms=travel_time_ms(lengths, air, wind_along_m_s=winds),
+        within=within.any(axis=0) & ~hidden,
+        tail_power=at_1m**2 * power / 100.0,
+        middle_m=positions.mean(axis=0),
+    )
+
+
+def _trace_source(
+    venue: Venue, source: Source, seats: Seats, state: State, air: Air
+) -> dict[str, FloatArray | ComplexArray]:
+    """Return what `Paths` holds of one source."""
+    found = trace_elements(venue, source, seats, state, air)
+    own = found.amplitude**2
+    serving = (own @ A_POWER).argmax(axis=0)[None, :]
+    time_s = found.time_ms[..., None] / 1000
+    waves = np.exp(-2j * np.pi * SUB_CENTRE_HZ * time_s)
+    power = own[0] if len(own) == 1 else interference_power(own, time_s, LOW_HZ, HIGH_HZ)
     return {
-        "amplitude": amplitude,
-        "time_ms": 1000 * lengths / (speed + winds),
-        "within": within.any(axis=0) & ~hidden,
-        "serving_m": np.take_along_axis(lengths, serving, axis=0)[0],
-        "serving_wind_m_s": np.take_along_axis(winds, serving, axis=0)[0],
-        "level_dba": 10 * np.log10(np.maximum(level.sum(axis=0), 1e-30)),
-        "tail_power": at_1m**2 * power / 100.0,
-        "distance_m": np.maximum(
-            np.linalg.norm(points - positions.mean(axis=0), axis=1), NEAREST_M
-        ),
+        "power": power,
+        "spectrum": np.einsum("enp,enp->np", found.amplitude[..., SUB_BAND], waves),
+        "within": found.within,
+        "serving_m": np.take_along_axis(found.length_m, serving, axis=0)[0],
+        "serving_wind_m_s": np.take_along_axis(found.wind_m_s, serving, axis=0)[0],
+        "serving_ms": np.take_along_axis(found.time_ms, serving, axis=0)[0],
+        "level_dba": np.asarray(power_to_db(power @ A_POWER)),
+        "tail_power": found.tail_power,
+        "distance_m": np.maximum(distance_m(found.middle_m, seats.points_m), NEAREST_M),
     }
 
 
-def trace_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Paths:
-    """Trace all paths of a venue to some seats.
-
-    Parameters
-    ----------
-    venue : Venue
-        The venue.
-    seats : Seats
-        Where to listen; n of them take about 250 n bytes per element.
-    state : State
-        Wind, from the venue's `check` or `show`.
-    air : Air
-        The air on all paths.
-
-    Returns
-    -------
-    Paths
-        Everything that does not depend on the settings.
-
-    Raises
-    ------
-    TypeError
-        If the air is no Air.
-    """
+def trace_bare_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Paths:
+    """Trace all paths as the model has them, measured levels left out."""
     as_air(air)
     names = list(venue.outputs)
-    traced = [_trace_source(venue, source, state, air, seats) for source in venue.sources]
-    counts = [len(part["amplitude"]) for part in traced]
-    joined = {
-        key: np.concatenate([part[key] for part in traced])
-        for key in ("amplitude", "time_ms")
-    }
-    stacked = {
-        key: np.stack([part[key] for part in traced])
-        for key in (
-            "within", "serving_m", "serving_wind_m_s", "level_dba", "tail_power", "distance_m",
-        )
-    }
+    traced = [_trace_source(venue, source, seats, state, air) for source in venue.sources]
     return Paths(
+        venue=venue,
+        state=state,
+        air=air,
         seats=seats,
-        speed_m_s=air.speed_m_s,
-        element_source=np.repeat(np.arange(len(traced)), counts),
         source_output=np.array([names.index(source.output) for source in venue.sources]),
-        **joined,
-        **stacked,  # type: ignore[arg-type]
+        **{key: np.stack([part[key] for part in traced]) for key in traced[0]},  # type: ignore[arg-type]
     )

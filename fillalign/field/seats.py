@@ -1,8 +1,13 @@
-"""Levels and arrivals of every output at every seat, in third octaves."""
+"""What every seat gets: levels, arrivals, clarity and speech.
+
+Computed in blocks of seats, so that memory stays bounded. Each box counts as an
+arrival with its own tail; an array counts as one arrival, that of the element which
+serves the seat. Speech replaces pink noise of the same A-weighted level.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,22 +15,48 @@ from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted
 from fillalign._validate import FloatArray, as_points, check_choice
-from fillalign.absorption import THIRDS_HZ
+from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
-from fillalign.field.paths import A_POWER, Seats, single_points, trace_paths, venue_seats
+from fillalign.field.paths import (
+    A_POWER,
+    IntArray,
+    Paths,
+    by_thirds,
+    single_points,
+    venue_seats,
+)
 from fillalign.field.superpose import (
     Settings,
-    build_mix,
-    full_settings,
-    gains_of,
-    measured_shifts_db,
-    to_db,
+    arrival_shift_ms,
+    early_ms,
+    filter_power,
+    output_arrivals_ms,
+    superpose,
+    trace_paths,
 )
-from fillalign.levels import c_weighting_db
-from fillalign.venue import STATES, Venue, as_venue, check_outputs
+from fillalign.levels import db_to_power, pink_band_levels_db, power_to_db, weighting_factors
+from fillalign.precedence import echo_criterion
+from fillalign.room import reverberant_energy
+from fillalign.speech import (
+    MODULATION_HZ,
+    STI_OCTAVES_HZ,
+    clarity_db,
+    direct_to_reverberant_db,
+    modulated_energy,
+    noise_factor,
+    speech_octave_levels_db,
+    speech_transmission_index,
+)
+from fillalign.venue import STATES, OutputSettings, Venue, as_venue, check_outputs
 
-C_POWER = 10 ** (c_weighting_db(THIRDS_HZ) / 10)
+C_POWER = weighting_factors(THIRDS_HZ, "C")
+JUST_NOTICEABLE = 0.03
+"""Step of the speech transmission index that is just noticeable (from memory)."""
+_OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
 _BLOCK = 1024
+# Seats and modulations worked out in one go: what a processor keeps at hand.
+_SEATS_TOGETHER = 128
+_TOGETHER = 50_000
 
 
 @dataclass(frozen=True)
@@ -33,7 +64,8 @@ class SeatField:
     """Levels at n seats for o outputs in 27 third octaves (`THIRDS_HZ`), unweighted, in dB.
 
     `direct_db`, `useful_db`, `total_db` (n, 27) are of everything sounding;
-    `output_direct_db` (o, n, 27) and `arrival_ms` (o, n) of each output alone.
+    `output_direct_db` (o, n, 27) and `arrival_ms` (o, n) of each output alone. What
+    does not sound has levels of minus infinity.
     """
 
     outputs: tuple[str, ...]
@@ -51,42 +83,54 @@ class SeatField:
     def octaves_db(self, which: str = "total") -> FloatArray:
         """Octave levels (n, 9) of `which`: direct, useful or total."""
         power = self._power(which)
-        return to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
+        return np.asarray(power_to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1)))
 
     def weighted_db(self, which: str = "total", *, weighting: str = "A") -> FloatArray:
         """Return the A- or C-weighted level (n,) of `which`: direct, useful or total."""
         weights = A_POWER if check_choice("weighting", weighting, ("A", "C")) == "A" else C_POWER
-        return to_db(self._power(which) @ weights)
+        return np.asarray(power_to_db(self._power(which) @ weights))
 
     def _power(self, which: str) -> FloatArray:
         word = check_choice("which", which, ("direct", "useful", "total"))
-        return np.asarray(10 ** (getattr(self, f"{word}_db") / 10))
+        return np.asarray(db_to_power(getattr(self, f"{word}_db")))
 
 
-def what_is_asked(
-    venue: Venue,
-    settings: Settings | None,
-    state: str,
-    seats_m: ArrayLike | None,
-    sounding: Collection[str] | None,
-) -> tuple[Settings, Seats, FloatArray]:
-    """Check what a map of seats is to show: settings of all outputs, seats, gains (o,)."""
-    as_venue(venue)
-    check_choice("state", state, STATES)
-    names = list(venue.outputs)
-    if isinstance(sounding, str):
-        raise TypeError(f"sounding must be a list of outputs, got {quoted(sounding)}")
-    heard = names if sounding is None else check_outputs(venue, sounding)
-    full = full_settings(venue, {} if settings is None else settings)
-    seats = venue_seats(venue) if seats_m is None else single_points(as_points("seats_m", seats_m))
-    if seats.points_m.ndim > 2:
-        raise ValueError(f"seats_m must have shape (n, 3), got {seats.points_m.shape}")
-    return full, seats, gains_of(full, names, heard)
+class _Asked:
+    """What a map of seats is to show, checked: seats in blocks, settings, and what sounds."""
+
+    def __init__(
+        self,
+        venue: Venue,
+        settings: Mapping[str, OutputSettings] | None,
+        state: str,
+        air: Air | None,
+        seats_m: ArrayLike | None,
+        sounding: Collection[str] | None,
+    ) -> None:
+        self.venue = as_venue(venue)
+        self.state = venue.states[check_choice("state", state, STATES)]
+        self.air = self.state.air if air is None else air
+        if isinstance(sounding, str):
+            raise TypeError(f"sounding must be a list of outputs, got {quoted(sounding)}")
+        self.settings = Settings(venue, settings)
+        wanted = venue.outputs if sounding is None else check_outputs(venue, sounding)
+        self.sounding: list[str] = [name for name in venue.outputs
+                                    if name in wanted and self.settings.sounds(name)]
+        self.seats = (venue_seats(venue) if seats_m is None
+                      else single_points(as_points("seats_m", seats_m)))
+        if self.seats.points_m.ndim > 2:
+            raise ValueError(f"seats_m must have shape (n, 3), got {self.seats.points_m.shape}")
+
+    def blocks(self) -> Iterator[tuple[slice, Paths]]:
+        """Trace the paths to a thousand seats at a time."""
+        for start in range(0, len(self.seats), _BLOCK):
+            block = slice(start, start + _BLOCK)
+            yield block, trace_paths(self.venue, self.seats.take(block), self.state, self.air)
 
 
 def seat_field(
     venue: Venue,
-    settings: Settings | None = None,
+    settings: Mapping[str, OutputSettings] | None = None,
     *,
     state: str = "show",
     air: Air | None = None,
@@ -145,19 +189,192 @@ def seat_field(
     >>> (level + a_weighting_db(2000.0)).reshape(x_m.shape).shape
     (3, 2)
     """
-    full, seats, gains = what_is_asked(venue, settings, state, seats_m, sounding)
-    shift, where = measured_shifts_db(venue) if venue.measured else None, venue.states[state]
-    names, count, bands = tuple(venue.outputs), len(seats), THIRDS_HZ.size
+    asked = _Asked(venue, settings, state, air, seats_m, sounding)
+    names, count, bands = tuple(venue.outputs), len(asked.seats), THIRDS_HZ.size
     direct, useful, total = np.empty((3, count, bands))
-    every, arrival = np.empty((len(names), count, bands)), np.empty((len(names), count))
-    for start in range(0, count, _BLOCK):
-        block = slice(start, start + _BLOCK)
-        paths = trace_paths(
-            venue, seats.take(block), where, where.air if air is None else air
+    every, arrival = np.zeros((len(names), count, bands)), np.empty((len(names), count))
+    heard = [names.index(name) for name in asked.sounding]
+    for block, paths in asked.blocks():
+        field = superpose(paths, asked.settings, sounding=asked.sounding)
+        gains = field.gains()
+        for made, power in ((direct, field.direct), (useful, field.useful), (total, field.total)):
+            made[block] = power(gains)
+        every[heard, block] = field.own * gains[:, None, None] ** 2
+        arrival[:, block] = output_arrivals_ms(paths, asked.settings)
+    return SeatField(names, asked.seats.points_m, power_to_db(direct), power_to_db(useful),
+                     power_to_db(total), power_to_db(every), arrival)
+
+
+@dataclass(frozen=True)
+class Speech:
+    """Speech energy of every source s at every seat n, by octave, each at trim 0.
+
+    `direct` and `tail` (s, n, 7), `time_ms` (s, n), `rt60_s` (7,); `output` (s,) is
+    the place of each source's output among `outputs`; `noise_db` (7,) or None.
+    """
+
+    outputs: tuple[str, ...]
+    output: IntArray
+    direct: FloatArray
+    tail: FloatArray
+    time_ms: FloatArray
+    rt60_s: FloatArray
+    noise_db: FloatArray | None
+
+    def index(self, gains: FloatArray) -> FloatArray:
+        """Speech transmission index (..., n) for amplitude gains (..., o)."""
+        power = gains.reshape(-1, len(self.outputs)) ** 2
+        starts = range(0, self.direct.shape[1], _SEATS_TOGETHER)
+        parts = [self._index(power, slice(at, at + _SEATS_TOGETHER)) for at in starts]
+        return np.concatenate(parts, axis=-1).reshape(*gains.shape[:-1], self.direct.shape[1])
+
+    def _index(self, power: FloatArray, seats: slice) -> FloatArray:
+        """Index (k, n) of some seats for power gains (k, o)."""
+        direct, tail, times = self.direct[:, seats], self.tail[:, seats], self.time_ms[:, seats]
+        times, modulation = times - times.min(axis=0), np.array(MODULATION_HZ)
+        heard = [self.output == number for number in range(len(self.outputs))]
+        arrived = np.array([
+            modulated_energy(direct[own], times[own], tail[own], self.rt60_s, modulation)
+            for own in heard
+        ])
+        shape, flat = arrived.shape[1:], arrived.reshape(len(heard), -1)
+        energy = np.array([(direct[own] + tail[own]).sum(axis=0) for own in heard])
+        total = np.tensordot(power, energy, 1)
+        left = noise_factor(power_to_db(total), self.noise_db) / np.where(total > 0.0, total, 1.0)
+        step, found = max(_TOGETHER // flat[0].size, 1), []
+        for start in range(0, len(power), step):
+            some = power[start : start + step]
+            size = np.hypot(some @ flat.real, some @ flat.imag).reshape(-1, *shape)
+            found.append(speech_transmission_index(size * left[start : start + step, ..., None]))
+        return np.concatenate(found)
+
+    def energies(self, gains: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Direct and tail energies (s, n, 7) for amplitude gains (o,)."""
+        power = (gains**2)[self.output][:, None, None]
+        return self.direct * power, self.tail * power
+
+    def echo(self, gains: FloatArray, programme: str) -> FloatArray:
+        """Echo criterion (n,) for gains (o,), all octaves together; nan where it has no say."""
+        direct, tail = self.energies(gains)
+        heard = np.flatnonzero(gains[self.output] > 0)
+        if not heard.size:
+            return np.full(direct.shape[1], np.nan)
+        return np.atleast_1d(
+            echo_criterion(
+                direct[heard].sum(axis=-1),
+                self.time_ms[heard],
+                tail[heard].sum(axis=-1),
+                float(self.rt60_s[2:4].mean()),
+                programme=programme,
+            )
         )
-        mix = build_mix(venue, paths, full, state=state, sounding=sounding, shift_db=shift)
-        own = np.einsum("oonb->onb", mix.gram) * gains[:, None, None] ** 2
-        for made, power in ((direct, mix.direct), (useful, mix.useful), (total, mix.total)):
-            made[block] = to_db(power(gains))
-        every[:, block], arrival[:, block] = to_db(own), mix.arrival_ms
-    return SeatField(names, seats.points_m, direct, useful, total, every, arrival)
+
+
+def _octaves(power: FloatArray) -> FloatArray:
+    """Octaves 125 Hz to 8 kHz of third-octave powers, (..., 7)."""
+    return np.asarray(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1)[..., _OCTAVES])
+
+
+# What turns pink noise into speech of the same A-weighted level, by octave.
+_SPEECH_OVER_PINK = db_to_power(speech_octave_levels_db(0.0)) / _octaves(
+    db_to_power(pink_band_levels_db(0.0, THIRDS_HZ))
+)
+
+
+def speech_at(
+    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
+) -> Speech:
+    """Collect the speech energy that some outputs bring; arguments as in `superpose`."""
+    venue, places = paths.venue, list(paths.venue.outputs)
+    outputs = tuple(name for name in places
+                    if (settings.sounds(name) if sounding is None else name in sounding))
+    mine = [s for s, place in enumerate(paths.source_output) if places[place] in outputs]
+    names = [places[place] for place in paths.source_output[mine]]
+    size = np.array([filter_power(settings[name]) for name in names])[:, None]
+    rt60, tail = np.ones(THIRDS_HZ.size), np.zeros((len(mine), len(paths.seats), THIRDS_HZ.size))
+    if venue.room:
+        rt60 = by_thirds(paths.state.rt60_s)
+        energy = reverberant_energy(paths.distance_m[mine][..., None], rt60, venue.room.volume_m3)
+        tail = energy * paths.tail_power[mine][:, None] * size
+    later, noise = arrival_shift_ms(venue, settings), venue.goals.noise_db
+    return Speech(
+        outputs=outputs,
+        output=np.array([outputs.index(name) for name in names], dtype=int),
+        direct=_octaves(paths.power[mine] * size) * _SPEECH_OVER_PINK,
+        tail=_octaves(tail) * _SPEECH_OVER_PINK,
+        time_ms=paths.serving_ms[mine] + np.array([later[name] for name in names])[:, None],
+        rt60_s=rt60.reshape(-1, 3)[_OCTAVES, 0],
+        noise_db=by_thirds(noise, fill=-100.0)[1::3][_OCTAVES] if noise else None,
+    )
+
+
+@dataclass(frozen=True)
+class SeatSpeech:
+    """Clarity at n seats by octave, 125 Hz to 8 kHz (`STI_OCTAVES_HZ`).
+
+    `index` (n,) is the speech transmission index; `clarity_db` (n, 7) is C50 for
+    speech and C80 for music; `direct_to_reverberant_db` (n, 7); `echo` (n,) is the
+    echo criterion, nan where it has no say.
+    """
+
+    seats_m: FloatArray
+    index: FloatArray
+    clarity_db: FloatArray
+    direct_to_reverberant_db: FloatArray
+    echo: FloatArray
+
+
+def seat_speech(
+    venue: Venue,
+    settings: Mapping[str, OutputSettings] | None = None,
+    *,
+    state: str = "show",
+    air: Air | None = None,
+    seats_m: ArrayLike | None = None,
+    sounding: Collection[str] | None = None,
+) -> SeatSpeech:
+    """Clarity, speech transmission and echo of a venue at every seat.
+
+    Parameters
+    ----------
+    venue, settings, state, air, seats_m, sounding
+        As in `seat_field`.
+
+    Returns
+    -------
+    SeatSpeech
+        Computed in blocks of seats.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As `seat_field`.
+
+    References
+    ----------
+    IEC 60268-16 (indirect method), ISO 3382-1, Dietsch and Kraak (1986): see
+    `speech_transmission_index`, `clarity_db` and `echo_criterion`.
+
+    Examples
+    --------
+    >>> from fillalign import read_venue, seat_speech
+    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> seats = [[8, 0, 1.2], [36, 0, 1.2]]
+    >>> near, far = seat_speech(hall, seats_m=seats, sounding=["Main bus"]).index
+    >>> bool(near > far)
+    True
+    """
+    asked = _Asked(venue, settings, state, air, seats_m, sounding)
+    parts: list[tuple[FloatArray, ...]] = []
+    for _, paths in asked.blocks():
+        speech = speech_at(paths, asked.settings, sounding=venue.outputs)
+        gains = np.where([name in asked.sounding for name in speech.outputs],
+                         asked.settings.gains(speech.outputs), 0.0)
+        direct, tail = speech.energies(gains)
+        clarity = clarity_db(
+            direct, speech.time_ms, tail, speech.rt60_s, early_ms=early_ms(venue)
+        )
+        ratio = direct_to_reverberant_db(direct, tail)
+        parts.append((speech.index(gains), clarity, ratio, speech.echo(gains, venue.programme)))
+    joined = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    return SeatSpeech(asked.seats.points_m, *joined)

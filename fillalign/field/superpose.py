@@ -7,29 +7,114 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fillalign._validate import FloatArray
+from fillalign._validate import ComplexArray, FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.field.pairing import PairCache, cross_power, own_power
-from fillalign.field.parts import PART_SHARE, filter_power, filters_of, part_filter, part_sums
-from fillalign.field.paths import A_POWER, Paths, by_thirds, place_among_seats, trace_paths
+from fillalign.air import Air
+from fillalign.field.paths import (
+    A_POWER,
+    CENTRE_HZ,
+    HIGH_HZ,
+    LOW_HZ,
+    SUB_BAND,
+    SUB_CENTRE_HZ,
+    SUB_WIDTH_HZ,
+    BoolArray,
+    Paths,
+    Seats,
+    by_thirds,
+    place_among_seats,
+    third_sums,
+    trace_bare_paths,
+)
+from fillalign.filters import (
+    low_cut_group_delay_ms,
+    low_cut_response,
+    shelf_group_delay_ms,
+    shelf_response,
+)
+from fillalign.interference import cross_power
+from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
+from fillalign.propagation import first_heard
 from fillalign.room import early_late_energy
-from fillalign.venue import OutputSettings, Venue, check_settings
+from fillalign.venue import OutputSettings, State, Venue, check_settings
 
-NEAR_DB = 10.0
-_FLOOR = 1e-30
-_KEPT_TAILS = 64
-Settings = Mapping[str, OutputSettings]
+# Gauss-Legendre of four points, in closed form (Abramowitz and Stegun 25.4.30).
+_NODES = np.sqrt((3 + np.array([2, -2, -2, 2]) * np.sqrt(1.2)) / 7) * np.array([-1, -1, 1, 1])
+_WEIGHTS = (18 + np.array([-1, 1, 1, -1]) * np.sqrt(30)) / 36
 
 
-def to_db(power: FloatArray) -> FloatArray:
-    """Level of a power, with a floor of -300 dB for silence."""
-    return np.asarray(10 * np.log10(np.maximum(power, _FLOOR)))
+class Settings(Mapping[str, OutputSettings]):
+    """What is dialled on every output of a venue; it never changes.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    dialled : mapping of str to OutputSettings, optional
+        By output; outputs left out rest at trim 0 without filters, delayed by the
+        venue's hold-back.
+
+    Examples
+    --------
+    >>> from fillalign.venue import read_venue
+    >>> room = read_venue("data/lantern_room.toml")
+    >>> dialled = Settings(room).replaced("Fill", trim_db=-6.0)
+    >>> dialled["Fill"].trim_db, dialled.sounds("Fill"), dialled.gains(["Mains"]).tolist()
+    (-6.0, True, [1.0])
+    """
+
+    def __init__(self, venue: Venue, dialled: Mapping[str, OutputSettings] | None = None) -> None:
+        given = {} if dialled is None else dialled
+        check_settings(venue, given)
+        self._by_output = {
+            name: given.get(name) or OutputSettings(
+                delay_ms=venue.hold_back_ms,
+                polarity=output.polarity,
+                low_cut_order=output.low_cut_orders[0],
+                low_cut_kind=output.low_cut_kinds[0],
+            )
+            for name, output in venue.outputs.items()
+        }
+
+    def __getitem__(self, output: str) -> OutputSettings:
+        """Return what is dialled on one output."""
+        return self._by_output[output]
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the outputs in the order of the venue."""
+        return iter(self._by_output)
+
+    def __len__(self) -> int:
+        """Return the number of outputs."""
+        return len(self._by_output)
+
+    def __repr__(self) -> str:
+        """Show what is dialled."""
+        return f"Settings({self._by_output})"
+
+    def sounds(self, output: str) -> bool:
+        """Whether an output is in use: a trim of minus infinity is off."""
+        return self[output].trim_db > -np.inf
+
+    def gains(self, outputs: Collection[str]) -> FloatArray:
+        """Amplitude gain of each of some outputs, (o,); 0 where it is off."""
+        return np.asarray(db_to_amplitude([self[name].trim_db for name in outputs]))
+
+    def replaced(self, *outputs: str, **changes: Any) -> Settings:
+        """Return settings with the same changes on some outputs."""
+        made = Settings.__new__(Settings)
+        made._by_output = {
+            name: replace(own, **changes) if name in outputs else own
+            for name, own in self._by_output.items()
+        }
+        return made
 
 
 def early_ms(venue: Venue) -> float:
@@ -37,259 +122,211 @@ def early_ms(venue: Venue) -> float:
     return 50.0 if venue.programme == "speech" else 80.0
 
 
-def output_roles(venue: Venue) -> dict[str, str]:
-    """Role (main, sub or fill) of each output that drives a source."""
-    return {source.output: source.role for source in venue.sources}
+def arrival_shift_ms(venue: Venue, settings: Mapping[str, OutputSettings]) -> dict[str, float]:
+    """Delay plus latency of each output, in ms."""
+    return {name: settings[name].delay_ms + out.latency_ms for name, out in venue.outputs.items()}
 
 
-def resting_settings(venue: Venue) -> dict[str, OutputSettings]:
-    """Return the settings before planning: trim 0, no filter, the hold-back on every output."""
-    return {
-        name: OutputSettings(
-            delay_ms=venue.hold_back_ms,
-            polarity=output.polarity,
-            low_cut_order=output.low_cut_orders[0],
-            low_cut_kind=output.low_cut_kinds[0],
-        )
-        for name, output in venue.outputs.items()
-    }
+def _response(own: OutputSettings, frequency_hz: FloatArray) -> ComplexArray:
+    """Complex response of an output's filters and polarity."""
+    response = np.full(frequency_hz.shape, -1.0 if own.polarity == "inverted" else 1.0, complex)
+    if own.low_cut_hz is not None:
+        order, kind = own.low_cut_order, own.low_cut_kind
+        response *= low_cut_response(frequency_hz, own.low_cut_hz, order=order, kind=kind)
+    if own.shelf_db:
+        response *= shelf_response(frequency_hz, own.shelf_hz, own.shelf_db)
+    return response
+
+
+def _group_delay_s(own: OutputSettings) -> FloatArray:
+    """Group delay of an output's filters at the centres of the sub-bands."""
+    lag = np.zeros(SUB_CENTRE_HZ.size)
+    if own.low_cut_hz is not None:
+        order, kind = own.low_cut_order, own.low_cut_kind
+        lag += low_cut_group_delay_ms(SUB_CENTRE_HZ, own.low_cut_hz, order=order, kind=kind)
+    if own.shelf_db:
+        lag += shelf_group_delay_ms(SUB_CENTRE_HZ, own.shelf_hz, own.shelf_db)
+    return lag / 1000
+
+
+def filter_power(own: OutputSettings) -> FloatArray:
+    """Mean power response of an output's filters by band (four-point Gauss rule)."""
+    inside = CENTRE_HZ + np.outer(_NODES, HIGH_HZ - LOW_HZ) / 2
+    return np.asarray(_WEIGHTS @ np.abs(_response(own, inside)) ** 2 / 2)
 
 
 @dataclass(frozen=True)
-class Mix:
-    """Every output under given delays and filters, each at trim 0.
+class Field:
+    """Some outputs at seats under given delays and filters, each at trim 0.
 
-    `gram` (o, o, n, b) sums to the direct power for amplitude gains g as
-    sum g_o g_p gram_op; `early` and `late` (o, n, b) are tail powers;
-    `arrival_ms` and `level_dba` (o, n) are each output's arrival and direct
-    level; `in_time` (o, n) tells whether its direct sound falls in the early
-    window that opens at `first_ms` (n,).
+    With o outputs, n seats and b third octaves: `own` (o, n, b) is the direct power
+    of each alone, `cross` what pairs of one feed add, (n, b) each, by their numbers;
+    `early` and `late` (o, n, b) are tail powers; `arrival_ms` (o, n) is each
+    output's arrival; `in_time` (o, n) tells whether its direct sound falls in the
+    early window that opens at `first_ms` (n,), which the trims decide.
     """
 
+    paths: Paths
+    settings: Settings
     outputs: tuple[str, ...]
-    gram: FloatArray
+    own: FloatArray
+    cross: Mapping[tuple[int, int], FloatArray]
     early: FloatArray
     late: FloatArray
     arrival_ms: FloatArray
-    level_dba: FloatArray
     first_ms: FloatArray
-    in_time: NDArray[np.bool_]
+    in_time: BoolArray
+
+    def gains(self, sounding: Collection[str] | None = None) -> FloatArray:
+        """Amplitude gain of each output as set, (o,); 0 for those not named."""
+        gains = self.settings.gains(self.outputs)
+        if sounding is None:
+            return gains
+        return np.where([name in sounding for name in self.outputs], gains, 0.0)
+
+    @property
+    def level_dba(self) -> FloatArray:
+        """A-weighted direct level of each output alone at trim 0, (o, n)."""
+        return np.asarray(power_to_db(self.own @ A_POWER))
 
     def direct(self, gains: FloatArray) -> FloatArray:
         """Direct power (n, b) for amplitude gains (o,) or (o, n)."""
-        return _quadratic(self.gram, gains)
+        weights = gains.reshape(len(gains), -1, 1)
+        total = np.zeros(self.own.shape[1:])
+        for index in np.flatnonzero(weights.any(axis=(1, 2))):
+            total += weights[index] ** 2 * self.own[index]
+        for (one, other), shared in self.cross.items():
+            if weights[one].any() and weights[other].any():
+                total += 2 * weights[one] * weights[other] * shared
+        return np.maximum(total, 0.0)
 
     def useful(self, gains: FloatArray) -> FloatArray:
         """Direct and early power within the early window, (n, b)."""
-        per_seat = np.broadcast_to(gains.reshape(len(gains), -1), self.in_time.shape)
-        in_time = _quadratic(self.gram, per_seat * self.in_time)
-        return np.asarray(in_time + np.einsum("o,onb->nb", gains**2, self.early))
+        early = np.einsum("o,onb->nb", gains**2, self.early)
+        return np.asarray(self.direct(gains[:, None] * self.in_time) + early)
 
     def total(self, gains: FloatArray) -> FloatArray:
         """Direct, early and late power: what a meter shows, (n, b)."""
         tails = np.einsum("o,onb->nb", gains**2, self.early + self.late)
         return np.asarray(self.direct(gains) + tails)
 
-
-def _quadratic(gram: FloatArray, gains: FloatArray) -> FloatArray:
-    weights = gains.reshape(len(gains), -1, 1)
-    used = np.flatnonzero(np.any(weights != 0, axis=(1, 2)))
-    total = np.zeros(gram.shape[2:])
-    for place, one in enumerate(used):
-        total += weights[one] ** 2 * gram[one, one]
-        for other in used[place + 1 :]:
-            total += 2 * weights[one] * weights[other] * gram[one, other]
-    return np.maximum(total, 0.0)
+    def heard(self, gains: FloatArray) -> FloatArray:
+        """Power that decides need, (n, b): useful sound in a room, direct sound outdoors."""
+        return self.useful(gains) if self.paths.venue.indoors else self.direct(gains)
 
 
-def full_settings(venue: Venue, settings: Settings) -> dict[str, OutputSettings]:
-    """Return the settings of every output: those given, which are checked, and the resting ones."""
-    check_settings(venue, settings)
-    return {**resting_settings(venue), **settings}
-
-
-def gains_of(settings: Settings, outputs: Collection[str], sounding: Collection[str]) -> FloatArray:
-    """Amplitude gain of each output: its trim, or 0 where it is silent."""
-    return np.array(
-        [10 ** (settings[name].trim_db / 20) if name in sounding else 0.0 for name in outputs]
-    )
-
-
-def _nearby_first(arrival: FloatArray, level: FloatArray) -> FloatArray:
-    """Earliest arrival within 10 dB of the loudest, along the first axis."""
-    counts = level >= level.max(axis=0) - NEAR_DB
-    return np.asarray(np.where(counts, arrival, np.inf).min(axis=0))
-
-
-def _served(venue: Venue, paths: Paths) -> tuple[FloatArray, FloatArray]:
-    """Arrival in ms without delays and direct level in dBA of each output, (o, n) each."""
-    arrival, level = [], []
-    for index in range(len(venue.outputs)):
-        own = paths.source_output == index
-        arrival.append(_nearby_first(paths.serving_ms[own], paths.level_dba[own]))
-        level.append(to_db((10 ** (paths.level_dba[own] / 10)).sum(axis=0)))
-    return np.array(arrival), np.array(level)
-
-
-def output_arrivals(
-    venue: Venue, paths: Paths, settings: Settings, cache: PairCache | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Arrival in ms and direct level in dBA at trim 0 of each output, (o, n) each."""
-    kept = cache or PairCache()
-    if kept.served is None:
-        kept.served = _served(venue, paths)
-    return kept.served[0] + arrival_shift(venue, settings)[:, None], kept.served[1]
-
-
-def _gram(
-    venue: Venue,
-    paths: Paths,
-    settings: Settings,
-    sounding: Collection[str],
-    shift_db: FloatArray,
-    cache: PairCache,
-) -> FloatArray:
-    """Powers and cross powers (o, o, n, b) of the sounding outputs; 0 for the others."""
-    names = list(venue.outputs)
-    later = arrival_shift(venue, settings)
-    gram = np.zeros((len(names), len(names), len(paths.seats), THIRDS_HZ.size))
-    heard = [index for index, name in enumerate(names) if name in sounding]
-    for place, one in enumerate(heard):
-        size = part_filter(settings[names[one]]).size
-        own = own_power(paths, cache, one) * (size**2 * PART_SHARE)
-        gram[one, one] = part_sums(own.T).T
-        for other in heard[place + 1 :]:
-            pair = settings[names[one]], settings[names[other]]
-            if venue.outputs[names[one]].feed != venue.outputs[names[other]].feed:
-                continue
-            apart = float(later[one] - later[other])
-            key = (one, other, apart, *map(filters_of, pair))
-            found = cache.known_cross(key)
-            if found is None:
-                filters = part_filter(pair[0]), part_filter(pair[1])
-                found = cross_power(paths, (one, other), apart / 1000, filters, cache)
-                cache.cross[key] = found
-            gram[one, other] = gram[other, one] = found
-    if shift_db.any():
-        size = 10 ** (shift_db / 20)
-        gram *= (size[:, None] * size[None, :])[:, :, None, :]
-    return gram
-
-
-def direct_power(
-    venue: Venue,
-    paths: Paths,
-    settings: Settings,
-    sounding: Collection[str],
-    shift_db: FloatArray,
-    cache: PairCache,
-) -> FloatArray:
-    """Direct power (n, b) of some outputs at their trims, as `build_mix` has it."""
-    gains = gains_of(settings, venue.outputs, sounding)
-    return _quadratic(_gram(venue, paths, settings, sounding, shift_db, cache), gains)
+def _direct(
+    paths: Paths, settings: Settings, outputs: tuple[str, ...]
+) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
+    """Direct power of each output and what pairs of one feed add, all at trim 0."""
+    venue, places = paths.venue, list(paths.venue.outputs)
+    later = arrival_shift_ms(venue, settings)
+    own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
+    waves: list[tuple[int, ComplexArray, FloatArray]] = []
+    for number, name in enumerate(outputs):
+        response, passed = _response(settings[name], SUB_CENTRE_HZ), filter_power(settings[name])
+        turn = response * np.exp(-2j * np.pi * SUB_CENTRE_HZ * later[name] / 1000)
+        lag_s = _group_delay_s(settings[name]) + later[name] / 1000
+        for s in np.flatnonzero(paths.source_output == places.index(name)):
+            own[number] += paths.power[s] * passed
+            envelope_s = paths.serving_ms[s][:, None] / 1000 + lag_s
+            waves.append((number, paths.spectrum[s] * turn, envelope_s))
+    shared: dict[tuple[int, int], FloatArray] = {}
+    for (one, first, first_s), (other, second, second_s) in combinations(waves, 2):
+        if venue.outputs[outputs[one]].feed == venue.outputs[outputs[other]].feed:
+            both = cross_power(first, second, first_s - second_s, SUB_WIDTH_HZ)
+            shared[one, other] = shared.get((one, other), 0.0) + both
+    cross = {pair: third_sums(both) for pair, both in shared.items()}
+    for number in range(len(outputs)):
+        own[number] += 2 * cross.pop((number, number), 0.0)
+    return np.maximum(own, 0.0), cross
 
 
 def _tails(
-    venue: Venue, paths: Paths, output: int, rt60_s: FloatArray, gap_ms: FloatArray
+    paths: Paths, output: int, gap_ms: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Early and late tail power (n, b) of one output at trim 0 without filters.
 
     `gap_ms` (n,) is what its delay adds to the travel time, less the first arrival.
     """
-    early = np.zeros((len(paths.seats), THIRDS_HZ.size))
-    late = np.zeros_like(early)
-    volume = venue.room.volume_m3 if venue.room else np.inf
-    for index in np.flatnonzero(paths.source_output == output):
-        gap = np.maximum(paths.serving_ms[index] + gap_ms, 0.0)
+    room, rt60 = paths.venue.room, by_thirds(paths.state.rt60_s)[::3]
+    early, late = np.zeros((2, len(paths.seats), THIRDS_HZ.size))
+    for s in np.flatnonzero(paths.source_output == output) if room else ():
         # The 27 third octaves share 9 decays: compute those and repeat.
         energy = early_late_energy(
-            paths.distance_m[index][:, None],
-            rt60_s[::3],
-            volume,
-            early_ms=early_ms(venue),
-            gap_ms=gap[:, None],
+            paths.distance_m[s][:, None],
+            rt60,
+            room.volume_m3 if room else np.inf,
+            early_ms=early_ms(paths.venue),
+            gap_ms=np.maximum(paths.serving_ms[s] + gap_ms, 0.0)[:, None],
         )
         for total, part in zip((early, late), energy, strict=True):
-            total += np.repeat(part, 3, axis=1) * paths.tail_power[index]
+            total += np.repeat(part, 3, axis=1) * paths.tail_power[s]
     return early, late
 
 
-def build_mix(
-    venue: Venue,
-    paths: Paths,
-    settings: Settings,
-    *,
-    state: str = "show",
-    sounding: Collection[str] | None = None,
-    shift_db: FloatArray | None = None,
-    cache: PairCache | None = None,
-) -> Mix:
+def output_arrivals_ms(paths: Paths, settings: Settings) -> FloatArray:
+    """Arrival of every output of the venue at every seat, (o, n), in ms.
+
+    That of its box which is heard first, within 10 dB of the loudest of them.
+    """
+    time, level = paths.serving_ms, paths.level_dba
+    later = arrival_shift_ms(paths.venue, settings).values()
+    own = [paths.source_output == number for number in range(len(later))]
+    return np.array([
+        first_heard(time[mine], level[mine])[1] + wait
+        for mine, wait in zip(own, later, strict=True)
+    ])
+
+
+def superpose(
+    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
+) -> Field:
     """Combine paths and settings.
 
     Parameters
     ----------
-    venue, paths : Venue, Paths
-        The venue and its traced paths.
-    settings : mapping
-        OutputSettings by output name; the trims only decide which arrival opens
-        the early window, the mix itself is at trim 0.
-    state : {"show", "check"}
-        Whose reverberation to use.
+    paths : Paths
+        From `trace_paths`.
+    settings : Settings
+        Of every output; the trims only decide which arrival opens the early window,
+        the field itself is at trim 0.
     sounding : collection of str, optional
-        Outputs to compute, which may open the early window; all by default. The
-        others stay silent in the mix.
-    shift_db : ndarray, optional
-        Correction from measured levels, (o, b).
-    cache : PairCache, optional
-        Kept between calls with the same paths and `shift_db`.
+        The outputs to compute, which may open the early window; by default those
+        that sound by their settings.
 
     Returns
     -------
-    Mix
+    Field
         See there.
     """
-    names = tuple(venue.outputs)
-    shift = np.zeros((len(names), THIRDS_HZ.size)) if shift_db is None else shift_db
-    corrected = 10 ** (shift / 10)
-    power = np.array([filter_power(settings[name]) for name in names]) * corrected
-    kept = cache or PairCache()
-    arrival, level = output_arrivals(venue, paths, settings, kept)
-    level = level + shift_dba(shift)[:, None]
-    heard_outputs = names if sounding is None else sounding
-    gains = gains_of(settings, names, heard_outputs)
-    first = _nearby_first(arrival, level + to_db(gains**2)[:, None])
-    shape = (len(names), len(paths.seats), THIRDS_HZ.size)
-    early, late = np.zeros(shape), np.zeros(shape)
-    if venue.room:
-        rt60, later = by_thirds(venue.states[state].rt60_s), arrival_shift(venue, settings)
-        for output in (index for index, name in enumerate(names) if name in heard_outputs):
-            gap = later[output] - first
-            key = output, state, gap.tobytes()
-            if key not in kept.tails:
-                if len(kept.tails) >= _KEPT_TAILS:
-                    kept.tails.clear()
-                kept.tails[key] = _tails(venue, paths, output, rt60, gap)
-            early[output], late[output] = (part * power[output] for part in kept.tails[key])
-    return Mix(
-        outputs=names,
-        gram=_gram(venue, paths, settings, heard_outputs, shift, kept),
-        early=early,
-        late=late,
+    venue, places = paths.venue, list(paths.venue.outputs)
+    outputs = tuple(name for name in places
+                    if (settings.sounds(name) if sounding is None else name in sounding))
+    own, cross = _direct(paths, settings, outputs)
+    later = arrival_shift_ms(venue, settings)
+    numbers = np.array([places.index(name) for name in outputs], dtype=int)
+    arrival = output_arrivals_ms(paths, settings)[numbers]
+    trims = np.array([settings[name].trim_db for name in outputs])[:, None]
+    first = np.zeros(len(paths.seats))
+    if outputs:
+        first = first_heard(arrival, power_to_db(own @ A_POWER) + trims)[1]
+    tails = np.zeros((len(outputs), 2, len(first), THIRDS_HZ.size))
+    for index, (name, number) in enumerate(zip(outputs, numbers, strict=True)):
+        tails[index] = _tails(paths, number, later[name] - first)
+        tails[index] *= filter_power(settings[name])
+    return Field(
+        paths=paths,
+        settings=settings,
+        outputs=outputs,
+        own=own,
+        cross=cross,
+        early=tails[:, 0],
+        late=tails[:, 1],
         arrival_ms=arrival,
-        level_dba=level,
         first_ms=first,
         in_time=arrival - first <= early_ms(venue),
     )
-
-
-def arrival_shift(venue: Venue, settings: Settings) -> FloatArray:
-    """Delay plus latency of each output, in ms."""
-    return np.array([settings[n].delay_ms + out.latency_ms for n, out in venue.outputs.items()])
-
-
-def shift_dba(shift_db: FloatArray) -> FloatArray:
-    """Shifts by band (o, b) as one of the A-weighted level of each output, (o,)."""
-    return to_db(10 ** (shift_db / 10) @ A_POWER / A_POWER.sum())
 
 
 def measured_shifts_db(venue: Venue) -> FloatArray:
@@ -298,27 +335,61 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
     Each reading was taken with its output alone at trim 0 without filters, in the
     shadow of the seats that it is among. Several readings of one output are averaged.
     """
-    names = list(venue.outputs)
-    shifts: dict[int, list[FloatArray]] = {index: [] for index in range(len(names))}
-    resting = resting_settings(venue)
+    names, resting = list(venue.outputs), Settings(venue)
+    shifts: list[list[FloatArray]] = [[] for _ in names]
     for reading in venue.measured:
         where = venue.states[reading.state]
         seat = place_among_seats(venue, np.array(reading.at_m, dtype=float))
-        paths = trace_paths(venue, seat, where, where.air)
-        only = [reading.output]
-        mix = build_mix(venue, paths, resting, state=reading.state, sounding=only)
-        power = mix.total(gains_of(resting, names, only))[0]
-        index = names.index(reading.output)
+        paths = trace_bare_paths(venue, seat, where, where.air)
+        field = superpose(paths, resting, sounding=[reading.output])
+        power = field.total(np.ones(1))[0]
         if reading.level_dba is not None:
-            gap = reading.level_dba - float(to_db(power @ A_POWER))
-            shifts[index].append(np.full(THIRDS_HZ.size, gap))
+            gap = reading.level_dba - float(power_to_db(power @ A_POWER))
+            shift = np.full(THIRDS_HZ.size, gap)
         else:
-            octaves = power.reshape(-1, 3).sum(axis=1)
-            own = dict(zip((int(o) for o in OCTAVES_NOMINAL), octaves, strict=True))
+            octaves = zip(OCTAVES_NOMINAL, power.reshape(-1, 3).sum(axis=1), strict=True)
             # Where the box is silent by its file, no shift makes it sound.
-            change = {key: value - float(to_db(own[key]))
-                      for key, value in reading.by_octave_db.items() if own[key] > _FLOOR}
-            shifts[index].append(by_thirds(change))
-    return np.array(
-        [np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size) for part in shifts.values()]
+            shift = by_thirds({
+                int(octave): reading.by_octave_db[octave] - float(power_to_db(own))
+                for octave, own in octaves if octave in reading.by_octave_db and own > 0.0
+            })
+        shifts[names.index(reading.output)].append(shift)
+    return np.array([np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size)
+                     for part in shifts])
+
+
+def trace_paths(venue: Venue, seats: Seats, state: State, air: Air | None = None) -> Paths:
+    """Trace all paths of a venue to some seats, shifted to the measured levels.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    seats : Seats
+        Where to listen; n of them take about 1.2 n kB a loudspeaker.
+    state : State
+        Wind and decay, from the venue's `check` or `show`.
+    air : Air, optional
+        The air on all paths; by default the state's.
+
+    Returns
+    -------
+    Paths
+        Everything that does not depend on the settings.
+
+    Raises
+    ------
+    TypeError
+        If the air is no Air.
+    """
+    paths = trace_bare_paths(venue, seats, state, state.air if air is None else air)
+    if not venue.measured:
+        return paths
+    shift = db_to_power(measured_shifts_db(venue))[paths.source_output]
+    return replace(
+        paths,
+        power=paths.power * shift[:, None],
+        spectrum=paths.spectrum * np.sqrt(shift)[:, None, SUB_BAND],
+        level_dba=power_to_db(paths.power * shift[:, None] @ A_POWER),
+        tail_power=paths.tail_power * shift,
     )

@@ -1,42 +1,34 @@
-"""Planning: which fills sound, and how each is set.
+"""Planning: which fills sound, how each is set, and what that does to every seat.
 
-In come a venue and its air; out goes a `FillPlan`: settings, checks of every seat, and why.
+In come a venue and its air, or settings as dialled; out goes a `FillPlan`: settings,
+checks of every seat, and findings that say why.
 """
 
-from fillalign.planning.bench import (
-    Bench,
-    make_bench,
-)
-from fillalign.planning.delay import (
-    quantile,
-)
-from fillalign.planning.dialled import (
-    saved_settings,
-)
-from fillalign.planning.equalise import (
-    LOW_CUT_LOSS_DB,
-)
-from fillalign.planning.plan import (
-    evaluate,
-    plan_fills,
-)
-from fillalign.planning.result import (
-    FillPlan,
-    FillReport,
-)
-from fillalign.planning.zones import (
-    main_outputs,
-)
+from fillalign.planning.assess import evaluate, low_cuts
+from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
+from fillalign.planning.need import AreaNeed, Reference
+from fillalign.planning.plan import plan_fills
+from fillalign.planning.result import FillPlan, FillReport, Reading, SeatChecks, Walk
+from fillalign.planning.trim import Bound, TrimCurve
+from fillalign.planning.wording import Finding, Kind
+from fillalign.planning.zones import main_outputs
 
 __all__ = [
     "LOW_CUT_LOSS_DB",
-    "Bench",
+    "AreaNeed",
+    "Bound",
     "FillPlan",
     "FillReport",
+    "Finding",
+    "Kind",
+    "LowCutTry",
+    "Reading",
+    "Reference",
+    "SeatChecks",
+    "TrimCurve",
+    "Walk",
     "evaluate",
+    "low_cuts",
     "main_outputs",
-    "make_bench",
     "plan_fills",
-    "quantile",
-    "saved_settings",
 ]

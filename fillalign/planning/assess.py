@@ -2,189 +2,434 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from itertools import product
+from typing import Any
 
 import numpy as np
 
+from fillalign._validate import FloatArray, check_choice
+from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
-from fillalign.planning.bench import Bench, make_bench
-from fillalign.planning.checks import (
-    Reading,
-    check_seats,
-    expected_readings,
-    gain_before_feedback_db,
-    walk_levels,
+from fillalign.field import (
+    A_POWER,
+    C_POWER,
+    Field,
+    IntArray,
+    Paths,
+    Settings,
+    single_points,
+    speech_at,
+    superpose,
+    trace_paths,
+    venue_seats,
 )
-from fillalign.planning.delay import DelayBasis, delay_basis, delay_uncertainty, level_difference_db
-from fillalign.planning.equalise import chosen_shelf, low_cuts_of
-from fillalign.planning.need import AreaNeed, Reference, area_needs, mains_reference, profile_dba
-from fillalign.planning.reasons import (
-    delay_reasons,
-    fill_unmet,
-    tone_reasons,
-    trim_reasons,
-    uncertainty_reason,
+from fillalign.levels import power_to_db
+from fillalign.planning.delay import (
+    NEAR_DB,
+    counting_mains,
+    delay_basis,
+    delay_uncertainty,
 )
-from fillalign.planning.result import FillPlan, FillReport
-from fillalign.planning.trim import TrimCurve, trim_curve
-from fillalign.planning.wording import ASSUMPTIONS, cautions, plan_summary, plan_unmet
-from fillalign.planning.zones import covered_areas, fill_tiers, heard_with, main_outputs
-from fillalign.venue import OutputSettings, Venue, as_venue
+from fillalign.planning.equalise import (
+    LOW_CUTS_HZ,
+    LowCutTry,
+    choose_low_cut,
+    choose_shelf,
+    free_of_low_cut,
+    low_cut_kinds,
+    try_low_cuts,
+)
+from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
+from fillalign.planning.need import (
+    AreaNeed,
+    Yardstick,
+    area_needs,
+    make_yardstick,
+    needs_of,
+)
+from fillalign.planning.result import FillPlan, FillReport, Reading, SeatChecks, Walk
+from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
+from fillalign.planning.wording import Finding
+from fillalign.planning.zones import (
+    Zones,
+    covered_areas,
+    fill_tiers,
+    main_outputs,
+    make_zones,
+    parted,
+    sounding_of,
+)
+from fillalign.precedence import precedence_limit_db, required_margin_ms
+from fillalign.venue import OutputSettings, Venue, check_dialled
+
+RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
+_BLOCK = 1024
 
 
-class Examiner:
-    """Settings of one venue on its bench, judged against the mains as first set."""
+def evaluate(
+    venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None
+) -> FillPlan:
+    """Examine settings as they are dialled, and say what the seats get.
 
-    def __init__(self, venue: Venue, air: Air | None) -> None:
-        self.venue = as_venue(venue)
-        if not venue.of_role("main"):
-            raise ValueError("a plan needs at least one main in the venue, got none")
-        self.bench: Bench = make_bench(venue, venue.states["show"].air if air is None else air)
-        self.mains = main_outputs(venue)
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    settings : mapping of str to OutputSettings
+        By output; outputs left out rest at trim 0 and the hold-back, fills off.
+    air : Air, optional
+        The air; by default that of the occupied state.
 
-    def measure(self, settings: dict[str, OutputSettings]) -> None:
-        """Freeze the reference and the profile with the mains as set."""
-        if all(np.isneginf(settings[s.output].trim_db) for s in self.venue.of_role("main")):
-            raise ValueError(
-                f"{', '.join(self.mains)}: at least one output of the mains must sound, since "
-                "the fills are judged against it; every trim_db is minus infinity"
-            )
-        self.reference: Reference = mains_reference(self.bench, settings)
-        self.profile = profile_dba(self.bench, self.reference.level_dba, self.reference.x_m)
+    Returns
+    -------
+    FillPlan
+        The same checks as `plan_fills` makes; given a plan's own settings it
+        returns that plan.
 
-    def basis(self, settings: dict[str, OutputSettings], output: str) -> DelayBasis:
-        """Paths and weights of one output at its present trim (0 where it is off)."""
-        settings = audible(settings, output)
-        fill, mains = (self.bench.direct_dba(settings, names) for names in ([output], self.mains))
-        difference = level_difference_db(fill, mains)
-        areas = covered_areas(self.venue, [output])
-        return delay_basis(self.bench, settings, output, areas, difference)
+    Raises
+    ------
+    ValueError
+        If the venue has no main, an output is not known, or a value is beyond
+        its device.
+    TypeError
+        If the venue, the air or the settings are something else.
 
-    def curve(
-        self,
-        settings: dict[str, OutputSettings],
-        output: str,
-        sounding: list[str],
-        together: list[str],
-    ) -> TrimCurve:
-        """Sweep the trim of one output and its tier, with what sounds ahead."""
-        return trim_curve(
-            self.bench, self.reference, self.profile, settings, output,
-            covered_areas(self.venue, together), sounding, together, self.mains,
-        )
+    Examples
+    --------
+    >>> from fillalign import OutputSettings, evaluate, read_venue
+    >>> room = read_venue("data/lantern_room.toml")
+    >>> name = [s.output for s in room.sources if s.role == "fill"][0]
+    >>> plan = evaluate(room, {name: OutputSettings(delay_ms=20.0, trim_db=-6.0)})
+    >>> plan.settings[name].delay_ms
+    20.0
+    """
+    check_dialled(venue, settings)
+    zones = make_zones(venue, air)
+    off = [name for tier in fill_tiers(venue) for name in tier if name not in settings]
+    dialled = Settings(venue, settings).replaced(*off, trim_db=OFF_DB)
+    return assess(make_yardstick(zones, dialled), dialled)
 
-    def parted(self, tier: list[str]) -> tuple[list[str], list[str]]:
-        """Part a tier into outputs whose trim the file locks and those it leaves to us."""
-        held = [name for name in tier if "trim_db" in self.venue.outputs[name].locked]
-        return held, [name for name in tier if name not in held]
 
-    def needs(
-        self, settings: dict[str, OutputSettings], sounding: list[str], areas: tuple[str, ...]
-    ) -> tuple[AreaNeed, ...]:
-        """Needs of some areas with the given outputs sounding."""
-        every = area_needs(self.bench, self.reference, self.profile, settings, sounding)
-        return tuple(need for need in every if need.area in areas)
+def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
+    """Examine settings and write down what they do."""
+    zones, venue = yardstick.zones, yardstick.zones.venue
+    mains, tiers = main_outputs(venue), fill_tiers(venue)
+    reports, sounding = [], list(mains)
+    for tier in tiers:
+        reports += _tier_reports(yardstick, settings, tier, sounding)
+        sounding = sounding + sounding_of(settings, tier)
+    walk = _walk(yardstick, settings, sounding)
+    checks, loudest = _check_seats(zones, settings, sounding_of(settings, sum(tiers, [])))
+    back, front = int(walk.x_m.argmax()), int(walk.x_m.argmin())
+    lift, relief = (float(walk.after_dba[row] - walk.before_dba[row]) for row in (back, front))
+    plan = FillPlan(
+        venue=venue,
+        air=zones.paths.air,
+        settings=settings,
+        reference=yardstick.reference,
+        needs=area_needs(yardstick, settings, mains),
+        needs_after=area_needs(yardstick, settings, sounding),
+        fills=tuple(reports),
+        walk=walk,
+        checks=checks,
+        loudest_dba=loudest,
+        gain_before_feedback_db=lift - _added_at_stage_db(zones, settings, sounding),
+        back_gain_db=lift,
+        front_relief_db=lift - relief,
+        findings=(),
+    )
+    return replace(plan, findings=plan_findings(plan, len(zones.paths.seats)))
 
-    def report(self, settings: dict[str, OutputSettings]) -> FillPlan:
-        """Examine settings and write down what they do."""
-        fills = [name for tier in fill_tiers(self.venue) for name in tier]
-        readings = expected_readings(
-            self.bench, {name: audible(settings, name) for name in fills}
-        )
-        reports = [self.fill_report(settings, name, readings[name]) for name in fills]
-        used = [name for name in fills if not np.isneginf(settings[name].trim_db)]
-        everything = [*self.mains, *used]
-        walk = walk_levels(self.bench, settings, everything, self.profile)
-        checks, loudest = check_seats(self.bench, settings, used)
-        won = gain_before_feedback_db(self.bench, settings, everything, walk)
-        back = int(walk.x_m.argmax())
-        front = int(walk.x_m.argmin())
-        lift = float(walk.after_dba[back] - walk.before_dba[back])
-        relief = lift - float(walk.after_dba[front] - walk.before_dba[front])
-        every_area = tuple(area.name for area in self.venue.areas)
-        needs = self.needs(settings, self.mains, every_area)
-        left = self.needs(settings, everything, every_area)
-        return FillPlan(
-            venue=self.venue,
-            air=self.bench.air,
-            settings=settings,
-            reference=self.reference,
-            needs=needs,
-            needs_after=left,
-            fills=tuple(reports),
-            walk=walk,
-            checks=checks,
-            loudest_dba=loudest,
-            gain_before_feedback_db=won,
-            back_gain_db=lift,
-            front_relief_db=relief,
-            summary=plan_summary(self.venue, needs, tuple(reports), walk, won, lift, relief),
-            unmet=plan_unmet(
-                self.venue, left, tuple(reports), checks, walk, self.reference,
-                {name: settings[name] for name in self.mains},
-            ),
-            cautions=cautions(self.venue, loudest),
-            assumptions=(*ASSUMPTIONS, *self.venue.defaults_used),
-        )
 
-    def fill_report(
-        self, settings: dict[str, OutputSettings], output: str, reading: Reading
-    ) -> FillReport:
-        """Examine one fill output as set."""
-        venue, air = self.venue, self.bench.air
-        ahead, tier = heard_with(venue, settings, output)
-        areas = covered_areas(venue, [output])
-        own = settings[output]
-        sounding = not np.isneginf(own.trim_db)
-        on = audible(settings, output)
-        basis = self.basis(on, output)
-        answers = basis.answers(air.speed_m_s)
-        uncertainty = delay_uncertainty(basis, air, venue.goals.delay_rule, venue.survey)
-        wanted = answers.of_rule(venue.goals.delay_rule) + venue.goals.image_margin_ms
-        airs = [*venue.weather_c, *(s.air.temperature_c for s in venue.states.values())]
-        coldest = min([*airs, air.temperature_c])
-        cold_speed = air.at_temperature(coldest).speed_m_s
-        counts = basis.weights > 0
-        early, early_cold = (
-            float(basis.wanted_ms(speed)[counts].max() - own.delay_ms)
-            for speed in (air.speed_m_s, cold_speed)
-        )
-        held, free = self.parted(tier)
+# Fills ------------------------------------------------------------------------------------
+
+
+def _tier_reports(
+    yardstick: Yardstick, settings: Settings, tier: list[str], ahead: list[str]
+) -> list[FillReport]:
+    """Examine the fills of one tier, with what sounds ahead of it."""
+    zones, venue = yardstick.zones, yardstick.zones.venue
+    on = sounding_of(settings, tier)
+    equalising = _equalising(yardstick, settings, on, ahead) if on else {}
+    reports = []
+    for output in tier:
+        heard = settings if output in on else settings.replaced(output, trim_db=0.0)
+        held, free = parted(venue, on if output in on else [*on, output])
         moving = [output] if output in held else free
-        curve = self.curve(on, output, [*ahead, *(n for n in tier if n not in moving)], moving)
-        flat = {**on, **{name: replace(on[name], shelf_db=0.0) for name in tier}}
-        shelf_db, _ = chosen_shelf(
-            self.bench.part(covered_areas(venue, tier)), self.reference, flat, tier, ahead
-        )
-        needs = self.needs(settings, ahead, areas)
-        reasons = (
-            *delay_reasons(venue, output, own, answers, early, early_cold, coldest),
-            uncertainty_reason(uncertainty),
-            *trim_reasons(venue, output, own, curve, needs),
-            *(tone_reasons(own, low_cuts_of(self.bench, settings, output), shelf_db)
-              if sounding else ()),
-        )
-        return FillReport(
-            output=output,
-            areas=areas,
-            sounding=sounding,
-            needs=needs,
-            answers=answers,
-            basis=basis,
-            uncertainty=uncertainty,
-            hold_back_ms=max(-wanted, 0.0),
-            rounding_ms=own.delay_ms - max(wanted, 0.0),
-            trim=curve,
-            reading=reading,
-            coldest_c=coldest,
-            early_ms=early,
-            early_cold_ms=early_cold,
-            reasons=reasons,
-            unmet=fill_unmet(output, own, curve, -wanted) if sounding else (),
-        )
+        others = [name for name in on if name not in moving]
+        curve = trim_curves(yardstick, heard, moving, [*ahead, *others])[output]
+        needs = needs_of(yardstick, settings, ahead, [output])
+        reports.append(_fill_report(zones, settings, output, curve, needs,
+                                    equalising.get(output, ())))
+    return reports
 
 
-def audible(settings: dict[str, OutputSettings], output: str) -> dict[str, OutputSettings]:
-    """Return the settings with the output at trim 0 if it is off."""
-    own = settings[output]
-    return {**settings, output: replace(own, trim_db=0.0)} if np.isneginf(own.trim_db) else settings
+def _fill_report(
+    zones: Zones,
+    settings: Settings,
+    output: str,
+    curve: TrimCurve,
+    needs: tuple[AreaNeed, ...],
+    equalising: tuple[Finding, ...],
+) -> FillReport:
+    venue, air, own = zones.venue, zones.paths.air, settings[output]
+    basis, rule = delay_basis(zones, settings, output), venue.goals.delay_rule
+    answers = basis.answers(air)
+    wanted = answers.of_rule(rule) + venue.goals.image_margin_ms
+    airs = [*venue.weather_c, *(state.air.temperature_c for state in venue.states.values())]
+    coldest = min([*airs, air.temperature_c])
+    report = FillReport(
+        output=output,
+        areas=covered_areas(venue, [output]),
+        sounding=settings.sounds(output),
+        needs=needs,
+        answers=answers,
+        basis=basis,
+        uncertainty=delay_uncertainty(basis, air, rule, venue.survey),
+        hold_back_ms=max(-wanted, 0.0),
+        rounding_ms=own.delay_ms - max(wanted, 0.0),
+        trim=curve,
+        reading=_expected_reading(venue, settings, output),
+        coldest_c=coldest,
+        early_ms=basis.early_ms(air, own.delay_ms),
+        early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
+        findings=(),
+    )
+    return replace(report, findings=fill_findings(venue, own, report, equalising))
+
+
+def _equalising(
+    yardstick: Yardstick, settings: Settings, tier: list[str], ahead: list[str]
+) -> dict[str, tuple[Finding, ...]]:
+    """Say for each fill of a tier that sounds what its low cut and its shelf rest on."""
+    zones, flat = yardstick.zones, settings.replaced(*tier, shelf_db=0.0)
+    gain, _ = choose_shelf(yardstick, flat, tier, ahead)
+    kinds = low_cut_kinds(zones.venue, free_of_low_cut(zones.venue, tier))
+    best = choose_low_cut(zones, flat, tier, ahead)
+    told = _kinds_to_tell(settings, tier, kinds, best)
+    tries = [*try_low_cuts(zones, flat, tier, ahead, product(LOW_CUTS_HZ, told))]
+    return {name: equalising_findings(settings[name], name, kinds, best, tries, gain)
+            for name in tier}
+
+
+def _kinds_to_tell(
+    settings: Settings, tier: list[str], kinds: list[tuple[str, int]], best: LowCutTry | None
+) -> list[tuple[str, int]]:
+    """Kinds of low cut to tell the costs of: the chosen one and those that are set."""
+    chosen = kinds[:1] if best is None else [(best.kind, best.order)]
+    dialled = {(settings[name].low_cut_kind, settings[name].low_cut_order) for name in tier}
+    return [kind for kind in kinds if kind in chosen or (best and kind in dialled)]
+
+
+def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
+    """Work out what every usual low cut of a fill would cost, as the plan stands.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    output : str
+        A fill that sounds; its tier takes the same low cut, but for outputs
+        whose low cut the file locks.
+
+    Returns
+    -------
+    tuple of LowCutTry
+        `corner_hz`, `order` and `kind` of each that the devices of its tier
+        offer, the most that it loses in any third octave of the covered area
+        (`loss_db`, against no low cut), and where (`at_hz`).
+
+    Raises
+    ------
+    ValueError
+        If the output is no fill that sounds.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_venue
+    >>> from fillalign.planning import low_cuts
+    >>> plan = plan_fills(read_venue("data/tidewell_hall.toml"))
+    >>> [cut.corner_hz for cut in low_cuts(plan, "Fill inner") if cut.loss_db <= 0.25][-1]
+    100.0
+    """
+    venue, settings = plan.venue, plan.settings
+    check_choice("output", output, tuple(fill.output for fill in plan.fills if fill.sounding))
+    zones, ahead = make_zones(venue, plan.air), main_outputs(venue)
+    for tier in fill_tiers(venue):
+        on = sounding_of(settings, tier)
+        if output in tier:
+            break
+        ahead += on
+    flat = settings.replaced(*on, shelf_db=0.0)
+    kinds = low_cut_kinds(venue, free_of_low_cut(venue, on))
+    return tuple(try_low_cuts(zones, flat, on, ahead, product(LOW_CUTS_HZ, kinds)))
+
+
+# Seats ------------------------------------------------------------------------------------
+
+
+def _check_seats(zones: Zones, settings: Settings, fills: list[str]) -> tuple[SeatChecks, float]:
+    """Check every seat of the venue; also return the loudest total of any, in dBA.
+
+    Works through all seats in blocks, so that memory stays bounded.
+    """
+    parts: list[dict[str, Any]] = []
+    loudest = -np.inf
+    for start, paths in _every_seat(zones):
+        found, highest = _check_block(paths, settings, fills)
+        parts += [{**part, "seat": part["seat"] + start} for part in found]
+        loudest = max(loudest, highest)
+    joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
+    joined["point_m"] = np.empty((0, 3))
+    if parts:
+        joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    return SeatChecks(**joined), loudest
+
+
+def _every_seat(zones: Zones) -> Iterator[tuple[int, Paths]]:
+    """Every seat of the venue in blocks: the number of the first, and the paths."""
+    seats, paths = venue_seats(zones.venue), zones.paths
+    for start in range(0, len(seats), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        if len(paths.seats) == len(seats):
+            yield start, paths.take(block)
+        else:
+            yield start, trace_paths(zones.venue, seats.take(block), paths.state, paths.air)
+
+
+def _check_block(
+    paths: Paths, settings: Settings, fills: list[str]
+) -> tuple[list[dict[str, Any]], float]:
+    venue, mains = paths.venue, main_outputs(paths.venue)
+    field = superpose(paths, settings, sounding=[*mains, *fills])
+    gains, alone = field.gains(), field.gains(mains)
+    mains_dba = power_to_db(field.direct(alone) @ A_POWER)
+    level = field.level_dba + np.array([settings[name].trim_db for name in field.outputs])[:, None]
+    total = power_to_db(field.total(gains) @ A_POWER)
+    speech = speech_at(paths, settings, sounding=field.outputs)
+    everywhere = {
+        "point_m": paths.seats.points_m,
+        "area": paths.seats.area,
+        "ripple_db": _ripple_db(field, gains),
+        "level_dba": total,
+        "speech_before": speech.index(alone),
+        "speech_after": speech.index(gains),
+        "echo": speech.echo(gains, venue.programme),
+    }
+    rows = []
+    for name in fills:
+        number = field.outputs.index(name)
+        main, arrival = counting_mains(paths, settings, name)
+        gap, over = field.arrival_ms[number] - arrival, level[number] - mains_dba
+        covers = covered_areas(venue, [name])
+        covered = np.isin(paths.seats.area,
+                          [at for at, area in enumerate(venue.areas) if area.name in covers])
+        other, other_gap = _others(field, level, fills, number)
+        part = {
+            **everywhere,
+            "fill": np.full(len(gap), list(venue.outputs).index(name)),
+            "main": main,
+            "covered": covered,
+            "gap_ms": gap,
+            "level_difference_db": over,
+            "limit_db": precedence_limit_db(gap),
+            "margin_ms": required_margin_ms(gap, over),
+            "other": other,
+            "other_gap_ms": other_gap,
+        }
+        keep = covered | (over >= -NEAR_DB)
+        rows.append({key: np.asarray(value)[keep] for key, value in part.items()})
+        rows[-1]["seat"] = np.flatnonzero(keep)
+    return rows, float(total.max())
+
+
+def _ripple_db(field: Field, gains: FloatArray) -> FloatArray:
+    """Spread over third octaves, 500 Hz to 8 kHz, of the coherent over the power sum, (n,)."""
+    apart = np.einsum("onb,o->nb", field.own, gains**2)[:, RIPPLE_BANDS]
+    ratio = power_to_db(field.direct(gains)[:, RIPPLE_BANDS] / apart)
+    return np.asarray(ratio.max(axis=1) - ratio.min(axis=1))
+
+
+def _others(
+    field: Field, level: FloatArray, fills: list[str], number: int
+) -> tuple[IntArray, FloatArray]:
+    """Loudest other fill within 10 dB at each seat (-1: none), and the gap to it."""
+    others = [at for at, name in enumerate(field.outputs) if name in fills and at != number]
+    count = level.shape[1]
+    if not others:
+        return np.full(count, -1), np.full(count, np.nan)
+    loudest = np.array(others)[level[others].argmax(axis=0)]
+    pick = loudest, np.arange(count)
+    heard = level[pick] >= level[number] - NEAR_DB
+    gap = np.where(heard, field.arrival_ms[number] - field.arrival_ms[pick], np.nan)
+    names = np.array([list(field.paths.venue.outputs).index(name) for name in field.outputs])
+    return np.where(heard, names[loudest], -1), gap
+
+
+# The walk, the stage, the meter -----------------------------------------------------------
+
+
+def _walk(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> Walk:
+    """Levels along the walk with the mains alone and with everything."""
+    zones, mains = yardstick.zones, main_outputs(yardstick.zones.venue)
+    field = superpose(zones.paths, settings, sounding=sounding)
+    without = superpose(zones.paths, settings, sounding=mains)
+    alone, every = field.gains(mains), field.gains()
+
+    def rows(power: FloatArray) -> FloatArray:
+        return np.asarray(power_to_db(zones.row_mean(power @ A_POWER)))
+
+    speech = speech_at(zones.paths, settings, sounding=sounding)
+    index = speech.index(np.array([alone, every, every * np.sqrt(10.0)]))
+    before, after, louder = zones.row_mean(index.T).T
+    return Walk(
+        x_m=zones.row_x_m,
+        area=zones.row_area,
+        before_dba=rows(without.total(without.gains())),
+        after_dba=rows(field.total(every)),
+        heard_before_dba=rows(without.heard(without.gains())),
+        heard_after_dba=rows(field.heard(every)),
+        profile_dba=yardstick.profile_dba,
+        speech_before=before,
+        speech_after=after,
+        speech_louder=louder,
+    )
+
+
+def _added_at_stage_db(zones: Zones, settings: Settings, sounding: list[str]) -> float:
+    """Level that the fills add at the stage microphone, in dB."""
+    venue = zones.venue
+    point = single_points(np.array(venue.stage_microphone_m))
+    paths = trace_paths(venue, point, zones.paths.state, zones.paths.air)
+    field = superpose(paths, settings, sounding=sounding)
+    every, mains = (field.total(field.gains(names))[0] @ A_POWER
+                    for names in (sounding, main_outputs(venue)))
+    return float(power_to_db(every / mains))
+
+
+def _expected_reading(venue: Venue, settings: Settings, output: str) -> Reading:
+    """Predict what a meter shows at a fill's aim seat in the empty venue, at trim 0 where off."""
+    if not settings.sounds(output):
+        settings = settings.replaced(output, trim_db=0.0)
+    mains, seats, state = main_outputs(venue), venue_seats(venue), venue.states["check"]
+    covers = covered_areas(venue, [output])
+    inside = np.flatnonzero(np.isin(
+        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
+    aims = np.array([source.aim_m for source in venue.sources if source.output == output])
+    away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
+    seat = seats.take(inside[[away.argmin()]])
+    field = superpose(trace_paths(venue, seat, state), settings, sounding=[*mains, output])
+    alone, fill, both = (field.total(field.gains(names))[0]
+                         for names in (mains, [output], [*mains, output]))
+    x, y, z = seat.points_m[0].tolist()
+    return Reading(
+        output=output,
+        seat_m=(x, y, z),
+        mains_dba=float(power_to_db(alone @ A_POWER)),
+        mains_dbc=float(power_to_db(alone @ C_POWER)),
+        fill_dba=float(power_to_db(fill @ A_POWER)),
+        fill_dbc=float(power_to_db(fill @ C_POWER)),
+        both_dba=float(power_to_db(both @ A_POWER)),
+    )

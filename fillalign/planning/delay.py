@@ -9,58 +9,62 @@ import numpy as np
 from fillalign._text import quoted
 from fillalign._validate import FloatArray
 from fillalign.air import Air
-from fillalign.field import NEAR_DB, IntArray, Paths, Settings, arrival_shift, shift_dba, to_db
-from fillalign.planning.bench import Bench
-from fillalign.propagation import round_up_to_step, wind_along_m_s
-from fillalign.venue import Source, Survey, Venue
+from fillalign.field import A_POWER, IntArray, Paths, Settings, superpose
+from fillalign.levels import power_to_db
+from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.propagation import (
+    distance_m,
+    fill_delay_ms,
+    first_heard,
+    round_up_to_step,
+    seat_delay_ms,
+    wind_along_m_s,
+)
+from fillalign.venue import Survey, Venue
 
+NEAR_DB = 10.0
+"""How far below the mains a fill still counts, as in `first_heard`."""
 FULL_WEIGHT_DB = 3.0
 
 
 def reference_sources(venue: Venue, output: str, settings: Settings) -> list[int]:
     """Mains that a fill output is timed to: those of its feed that sound, or all that do."""
-    mains = [i for i, source in enumerate(venue.sources)
-             if source.role == "main" and not np.isneginf(settings[source.output].trim_db)]
+    mains = [number for number, source in enumerate(venue.sources)
+             if source.role == "main" and settings.sounds(source.output)]
     feed = venue.outputs[output].feed
-    same = [i for i in mains if venue.outputs[venue.sources[i].output].feed == feed]
+    same = [number for number in mains
+            if venue.outputs[venue.sources[number].output].feed == feed]
     return same or mains
 
 
-def counting_mains(
-    venue: Venue, paths: Paths, settings: Settings, output: str, shift_db: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """Return the main that counts at each seat, as a source index (n,), and its arrival in ms.
+def counting_mains(paths: Paths, settings: Settings, output: str) -> tuple[IntArray, FloatArray]:
+    """Return the main that counts at each seat, as a source (n,), and its arrival in ms.
 
-    The earliest arrival within 10 dB of the loudest of `reference_sources`, with
-    the correction from measured levels, (o, b).
+    The earliest arrival within 10 dB of the loudest of `reference_sources`.
     """
+    venue = paths.venue
     sources = np.array(reference_sources(venue, output, settings))
-    owner = paths.source_output[sources]
-    trims = np.array([settings[name].trim_db for name in venue.outputs]) + shift_dba(shift_db)
-    level = paths.level_dba[sources] + trims[owner, None]
-    arrival = paths.serving_ms[sources] + arrival_shift(venue, settings)[owner, None]
-    late = np.where(level >= level.max(axis=0) - NEAR_DB, arrival, np.inf)
-    best = late.argmin(axis=0)
-    return sources[best], np.take_along_axis(arrival, best[None], axis=0)[0]
-
-
-def serving_fills(paths: Paths, output_index: int) -> IntArray:
-    """Source of an output that is heard first at each seat, within 10 dB of its loudest, (n,)."""
-    sources = np.flatnonzero(paths.source_output == output_index)
-    level, time = paths.level_dba[sources], paths.serving_ms[sources]
-    return np.asarray(
-        sources[np.where(level >= level.max(axis=0) - NEAR_DB, time, np.inf).argmin(axis=0)]
+    outputs = [venue.sources[number].output for number in sources]
+    trims = np.array([settings[name].trim_db for name in outputs])
+    later = np.array([settings[name].delay_ms + venue.outputs[name].latency_ms
+                      for name in outputs])
+    found, arrival = first_heard(
+        paths.serving_ms[sources] + later[:, None], paths.level_dba[sources] + trims[:, None]
     )
+    return sources[found], np.asarray(arrival)
+
+
+def serving_fills(paths: Paths, output: str) -> IntArray:
+    """Source of an output that is heard first at each seat, within 10 dB of its loudest, (n,)."""
+    number = list(paths.venue.outputs).index(output)
+    sources = np.flatnonzero(paths.source_output == number)
+    found, _ = first_heard(paths.serving_ms[sources], paths.level_dba[sources])
+    return np.asarray(sources[found])
 
 
 @dataclass(frozen=True)
 class DelayAnswers:
-    """Three delays before any margin, in ms: negative where the path is late already.
-
-    Equal level and never early are over the seats that decisions rest on: a seat
-    between two of these may want some tenths of a ms more than never early, which
-    the checks of every seat show.
-    """
+    """Three delays before any margin, in ms: negative where the path is late already."""
 
     box_to_box_ms: float
     equal_level_ms: float
@@ -76,40 +80,51 @@ class DelayBasis:
     """Paths that decide one output's delay, over its covered seats n.
 
     Lengths in m, winds along them in m/s, `weights` by nearness of level;
-    `main_later_ms` (n,) is delay plus latency of the main that counts,
-    `fill_latency_ms` the fill's own. `box_m` and `box_wind_m_s` hold one entry a
-    box of the output: the way from the nearest main. `along` (n,) is the cosine
-    between the way from that main to the box and the way on to the seat: how far
-    a box that hangs a metre deeper comes nearer.
+    `main_delay_ms` and `main_latency_ms` (n,) are those of the main that counts,
+    `fill_latency_ms` the fill's own. What starts with `box` holds one entry a box of
+    the output: the way from the nearest main. `along` (n,) is the cosine between the
+    way from that main to the box and the way on to the seat: how far a box that hangs
+    a metre deeper comes nearer.
     """
 
     main_m: FloatArray
     main_wind_m_s: FloatArray
+    main_delay_ms: FloatArray
+    main_latency_ms: FloatArray
     fill_m: FloatArray
     fill_wind_m_s: FloatArray
-    weights: FloatArray
-    main_later_ms: FloatArray
     fill_latency_ms: float
+    weights: FloatArray
+    along: FloatArray
     box_m: FloatArray
     box_wind_m_s: FloatArray
-    box_later_ms: FloatArray
-    along: FloatArray
+    box_delay_ms: FloatArray
+    box_latency_ms: FloatArray
 
-    def wanted_ms(self, speed_m_s: float) -> FloatArray:
+    def wanted_ms(self, air: Air) -> FloatArray:
         """Delay that each seat wants, (n,), in ms."""
-        main = 1000 * self.main_m / (speed_m_s + self.main_wind_m_s) + self.main_later_ms
-        fill = 1000 * self.fill_m / (speed_m_s + self.fill_wind_m_s) + self.fill_latency_ms
-        return np.asarray(main - fill)
+        return np.asarray(self.main_delay_ms + seat_delay_ms(
+            self.main_m, self.fill_m, air,
+            main_latency_ms=self.main_latency_ms, fill_latency_ms=self.fill_latency_ms,
+            main_wind_along_m_s=self.main_wind_m_s, fill_wind_along_m_s=self.fill_wind_m_s,
+        ))
 
-    def answers(self, speed_m_s: float) -> DelayAnswers:
-        """Return the three answers for air of this speed of sound."""
-        wanted = self.wanted_ms(speed_m_s)
-        box = 1000 * self.box_m / (speed_m_s + self.box_wind_m_s) + self.box_later_ms
+    def answers(self, air: Air) -> DelayAnswers:
+        """Return the three answers for some air."""
+        wanted = self.wanted_ms(air)
+        box = self.box_delay_ms + fill_delay_ms(
+            self.box_m, air, main_latency_ms=self.box_latency_ms,
+            fill_latency_ms=self.fill_latency_ms, wind_along_m_s=self.box_wind_m_s,
+        )
         return DelayAnswers(
-            box_to_box_ms=float(box.max() - self.fill_latency_ms),
+            box_to_box_ms=float(box.max()),
             equal_level_ms=float((self.weights * wanted).sum() / self.weights.sum()),
             never_early_ms=float(wanted.max()),
         )
+
+    def early_ms(self, air: Air, delay_ms: float) -> float:
+        """How early the fill comes at the worst seat that counts; negative where late."""
+        return float(self.wanted_ms(air)[self.weights > 0].max() - delay_ms)
 
 
 @dataclass(frozen=True)
@@ -151,37 +166,26 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
     numerical derivatives.
     """
 
-    def answer(changed: Air) -> float:
-        return float(basis.answers(changed.speed_m_s).of_rule(rule))
-
-    def slope(name: str, step: float) -> float:
+    def slope(name: str, step: float, least: float, most: float) -> float:
         value = getattr(air, name)
-        least, most = (-50.0, 60.0) if name == "temperature_c" else (1.0, 100.0)
-        low, high = max(value - step, least), min(value + step, most)
-        rise = answer(replace(air, **{name: high})) - answer(replace(air, **{name: low}))
-        return float(rise / (high - low))
+        ends = max(value - step, least), min(value + step, most)
+        low, high = (basis.answers(replace(air, **{name: end})).of_rule(rule) for end in ends)
+        return float((high - low) / (ends[1] - ends[0]))
 
     deeper = {
         "box-to-box": 1.0,
         "equal-level": float((basis.weights * basis.along).sum() / basis.weights.sum()),
-        "never-early": float(basis.along[basis.wanted_ms(air.speed_m_s).argmax()]),
+        "never-early": float(basis.along[basis.wanted_ms(air).argmax()]),
     }[rule]
+    # Below 1 % a humidity reads like a fraction, and would be warned of.
+    driest = air.humidity_pct if air.humidity_pct < 2.0 else 1.0
     causes = {
         "laser": abs(deeper) * survey.laser_m / air.speed_m_s * 1000,
-        "thermometer": abs(slope("temperature_c", 0.1)) * survey.thermometer_c,
-        "hygrometer": abs(slope("humidity_pct", 1.0)) * survey.hygrometer_pct,
+        "thermometer": abs(slope("temperature_c", 0.1, -50.0, 60.0)) * survey.thermometer_c,
+        "hygrometer": abs(slope("humidity_pct", 1.0, driest, 100.0)) * survey.hygrometer_pct,
         "latency": float(np.sqrt(2.0)) * survey.latency_ms,
     }
     return DelayUncertainty(float(np.sqrt(sum(part**2 for part in causes.values()))), causes)
-
-
-def quantile(values: FloatArray, share: float) -> FloatArray:
-    """Linear quantile along the last axis, without the imports that numpy's drags in."""
-    ordered = np.sort(values, axis=-1)
-    place = share * (ordered.shape[-1] - 1)
-    below = int(place)
-    step = ordered[..., min(below + 1, ordered.shape[-1] - 1)] - ordered[..., below]
-    return np.asarray(ordered[..., below] + (place - below) * step)
 
 
 def level_weights(difference_db: FloatArray) -> FloatArray:
@@ -192,80 +196,78 @@ def level_weights(difference_db: FloatArray) -> FloatArray:
     away = np.abs(difference_db)
     weights = np.clip((NEAR_DB - away) / (NEAR_DB - FULL_WEIGHT_DB), 0.0, 1.0)
     if not weights.any():
-        weights = (away <= quantile(away, 0.1)).astype(float)
+        weights = (away <= np.quantile(away, 0.1)).astype(float)
     return np.asarray(weights)
 
 
-def _boxes(
-    venue: Venue, state: str, settings: Settings, output: str
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    shift = dict(zip(venue.outputs, arrival_shift(venue, settings), strict=True))
-    mains = [venue.sources[i] for i in reference_sources(venue, output, settings)]
-    where = venue.states[state]
-
-    def way(main: Source, fill: Source) -> tuple[float, float, float]:
-        wind = wind_along_m_s(
-            main.position_m, fill.position_m, where.wind_m_s, where.wind_towards_deg
-        )
-        length = np.linalg.norm(np.subtract(fill.position_m, main.position_m))
-        return float(length), float(wind), float(shift[main.output])
-
-    ways = [
-        min(way(main, fill) for main in mains)
-        for fill in venue.sources
-        if fill.output == output
-    ]
-    length, wind, later = (np.array(part) for part in zip(*ways, strict=True))
-    return length, wind, later
-
-
-def delay_basis(
-    bench: Bench, settings: Settings, output: str, areas: tuple[str, ...], difference_db: FloatArray
-) -> DelayBasis:
-    """Collect what decides an output's delay.
+def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
+    """Collect what decides an output's delay, at its trim or at 0 where it is off.
 
     Parameters
     ----------
-    bench : Bench
-        The venue with its paths.
-    settings : mapping
-        Settings of all outputs; those of the mains count.
+    zones : Zones
+        The seats that decide, with their paths.
+    settings : Settings
+        Of all outputs; those of the mains and the fill's own count.
     output : str
         The fill output.
-    areas : tuple of str
-        The areas it covers.
-    difference_db : ndarray
-        Direct level of the fill over the mains at every seat, (n,).
 
     Returns
     -------
     DelayBasis
-        Over the covered seats.
+        Over the seats in the areas that it covers.
     """
-    venue, paths = bench.venue, bench.paths
-    index = list(venue.outputs).index(output)
-    seats = np.flatnonzero(bench.seats_in(areas))
-    mains, _ = counting_mains(venue, paths, settings, output, bench.shift_db)
-    fills = serving_fills(paths, index)
-    length, wind, later = _boxes(venue, "show", settings, output)
-    box = np.array([venue.sources[i].position_m for i in fills])
-    main = np.array([venue.sources[i].position_m for i in mains])
+    venue = zones.venue
+    paths = zones.paths.take(zones.seats_in(covered_areas(venue, [output])))
+    if not settings.sounds(output):
+        settings = settings.replaced(output, trim_db=0.0)
+    mains, _ = counting_mains(paths, settings, output)
+    fills = serving_fills(paths, output)
+    box, main = (np.array([source.position_m for source in venue.sources])[sources]
+                 for sources in (fills, mains))
     way, on = box - main, paths.seats.points_m - box
     size = np.linalg.norm(way, axis=1) * np.linalg.norm(on, axis=1)
-    along = (way * on).sum(axis=1) / np.maximum(size, 1e-9)
+    seat = np.arange(len(mains))
+    owners = [venue.sources[number].output for number in mains]
     return DelayBasis(
-        along=along[seats],
-        main_m=paths.serving_m[mains, np.arange(len(mains))][seats],
-        main_wind_m_s=paths.serving_wind_m_s[mains, np.arange(len(mains))][seats],
-        fill_m=paths.serving_m[fills, np.arange(len(fills))][seats],
-        fill_wind_m_s=paths.serving_wind_m_s[fills, np.arange(len(fills))][seats],
-        weights=level_weights(difference_db[seats]),
-        main_later_ms=arrival_shift(venue, settings)[paths.source_output[mains]][seats],
+        main_m=paths.serving_m[mains, seat],
+        main_wind_m_s=paths.serving_wind_m_s[mains, seat],
+        main_delay_ms=np.array([settings[name].delay_ms for name in owners]),
+        main_latency_ms=np.array([venue.outputs[name].latency_ms for name in owners]),
+        fill_m=paths.serving_m[fills, seat],
+        fill_wind_m_s=paths.serving_wind_m_s[fills, seat],
         fill_latency_ms=venue.outputs[output].latency_ms,
-        box_m=length,
-        box_wind_m_s=wind,
-        box_later_ms=later,
+        weights=level_weights(_over_mains_db(paths, settings, output)),
+        along=(way * on).sum(axis=1) / np.maximum(size, 1e-9),
+        **_box_ways(paths, settings, output),
     )
+
+
+def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
+    """Direct sound of a fill over that of the mains at each seat, in dB, A-weighted."""
+    mains = main_outputs(paths.venue)
+    field = superpose(paths, settings, sounding=[output, *mains])
+    fill, main = (power_to_db(field.direct(field.gains(names)) @ A_POWER)
+                  for names in ([output], mains))
+    return np.asarray(fill - main)
+
+
+def _box_ways(paths: Paths, settings: Settings, output: str) -> dict[str, FloatArray]:
+    """Return the way to each box of an output from the main nearest to it."""
+    venue, state = paths.venue, paths.state
+    mains = [venue.sources[number] for number in reference_sources(venue, output, settings)]
+    ways = []
+    for fill in venue.sources:
+        if fill.output != output:
+            continue
+        main = min(mains, key=lambda one: distance_m(one.position_m, fill.position_m))
+        ends = main.position_m, fill.position_m
+        ways.append((
+            distance_m(*ends), wind_along_m_s(*ends, state.wind_m_s, state.wind_towards_deg),
+            settings[main.output].delay_ms, venue.outputs[main.output].latency_ms,
+        ))
+    names = ("box_m", "box_wind_m_s", "box_delay_ms", "box_latency_ms")
+    return dict(zip(names, np.array(ways).T, strict=True))
 
 
 def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
@@ -284,8 +286,3 @@ def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
             f"between 0 and {device.delay_max_ms:g} ms"
         )
     return max(delay, 0.0)
-
-
-def level_difference_db(direct_fill_dba: FloatArray, direct_mains_dba: FloatArray) -> FloatArray:
-    """Fill over mains in dB; both are powers, A-weighted."""
-    return np.asarray(to_db(direct_fill_dba) - to_db(direct_mains_dba))

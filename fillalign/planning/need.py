@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fillalign._validate import FloatArray
 from fillalign.absorption import THIRDS_HZ
-from fillalign.field import A_POWER, Settings, gains_of, to_db
-from fillalign.planning.bench import Bench
-from fillalign.planning.zones import main_outputs
-from fillalign.venue import Venue
+from fillalign.field import A_POWER, BoolArray, Settings, speech_at, superpose
+from fillalign.levels import power_to_db
+from fillalign.planning.zones import Zones, covered_areas, main_outputs
 
 SHORT_DB = 1.0
 SHARE_OF_ROWS = 0.9
-_BAND = np.arange(THIRDS_HZ.size) // 3
-HIGHS = np.isin(_BAND, (6, 7)).astype(float)
-MIDS = np.isin(_BAND, (3, 4)).astype(float)
-WEIGHTS = np.stack([A_POWER, HIGHS, MIDS], axis=1)
+_OUTSIDE_SHARE = 0.5
+_OCTAVE = np.arange(THIRDS_HZ.size) // 3
+_HIGHS = np.isin(_OCTAVE, (6, 7)).astype(float)
+_MIDS = np.isin(_OCTAVE, (3, 4)).astype(float)
+WEIGHTS = np.stack([A_POWER, _HIGHS, _MIDS], axis=1)
+"""Weights (b, 3) of level, of highs (4 and 8 kHz octaves) and of mids (500 Hz and 1 kHz)."""
 
 
 @dataclass(frozen=True)
@@ -38,33 +39,53 @@ class Reference:
     x_m: float
 
 
-def mains_reference(bench: Bench, settings: Settings) -> Reference:
-    """Compute the reference with the mains alone, as set."""
-    sounding = main_outputs(bench.venue)
-    mix = bench.mix(settings, sounding)
-    gains = gains_of(settings, mix.outputs, sounding)
-    rows = bench.reference_rows
-    heard = bench.row_mean(bench.heard(mix, gains))[rows].mean(axis=0)
-    total = bench.row_mean(mix.total(gains))[rows].mean(axis=0)
-    level, highs, mids = to_db(heard @ WEIGHTS)
-    return Reference(
+@dataclass(frozen=True)
+class Yardstick:
+    """What decisions are judged by: rows, reference, and the level each row should have (r,)."""
+
+    zones: Zones
+    reference: Reference
+    profile_dba: FloatArray
+
+
+def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
+    """Freeze reference and profile with the mains alone, as set.
+
+    Raises
+    ------
+    ValueError
+        If no main sounds.
+    """
+    mains = main_outputs(zones.venue)
+    if not any(settings.sounds(source.output) for source in zones.venue.of_role("main")):
+        raise ValueError(
+            f"{', '.join(mains)}: at least one output of the mains must sound, since "
+            "the fills are judged against it; every trim_db is minus infinity"
+        )
+    field = superpose(zones.paths, settings, sounding=mains)
+    gains, rows = field.gains(), zones.reference_rows
+    heard = zones.row_mean(field.heard(gains))[rows].mean(axis=0)
+    total = zones.row_mean(field.total(gains))[rows].mean(axis=0)
+    level, highs, mids = power_to_db(heard @ WEIGHTS)
+    reference = Reference(
         level_dba=float(level),
-        meter_dba=float(to_db(total @ A_POWER)),
+        meter_dba=float(power_to_db(total @ A_POWER)),
         tone_db=float(highs - mids),
         bands=heard,
-        x_m=float(bench.row_x_m[rows].mean()),
+        x_m=float(zones.row_x_m[rows].mean()),
     )
+    return Yardstick(zones, reference, _profile_dba(zones, reference))
 
 
-def profile_dba(bench: Bench, level_dba: float, x_m: float) -> FloatArray:
+def _profile_dba(zones: Zones, reference: Reference) -> FloatArray:
     """Heard level each row should have, (r,): the reference less the allowed fall."""
-    last = float(bench.row_x_m.max())
-    depth = np.clip((bench.row_x_m - x_m) / max(last - x_m, 1e-9), 0.0, 1.0)
-    fall = bench.venue.goals.allowed_fall_db * depth
-    for index, area in enumerate(bench.venue.areas):
+    last = float(zones.row_x_m.max())
+    depth = (zones.row_x_m - reference.x_m) / max(last - reference.x_m, 1e-9)
+    fall = zones.venue.goals.allowed_fall_db * np.clip(depth, 0.0, 1.0)
+    for number, area in enumerate(zones.venue.areas):
         if area.allowed_fall_db is not None:
-            fall[bench.row_area == index] = area.allowed_fall_db
-    return np.asarray(level_dba - fall)
+            fall[zones.row_area == number] = area.allowed_fall_db
+    return np.asarray(reference.level_dba - fall)
 
 
 @dataclass(frozen=True)
@@ -77,36 +98,41 @@ class RowCheck:
     shortfall_db: FloatArray
     highs_loss_db: FloatArray
     index: FloatArray
-    sounds: NDArray[np.bool_]
-    served: NDArray[np.bool_]
+    sounds: BoolArray
+    served: BoolArray
 
-    def rows(self, which: NDArray[np.bool_]) -> RowCheck:
+    def rows(self, which: BoolArray) -> RowCheck:
         """Return some of the rows."""
         return RowCheck(*(getattr(self, name)[..., which] for name in self.__dataclass_fields__))
 
 
-def check_rows(
-    bench: Bench,
-    reference: Reference,
-    profile: FloatArray,
-    rows_power: FloatArray,
-    index: FloatArray,
-) -> RowCheck:
+def check_rows(yardstick: Yardstick, rows_power: FloatArray, index: FloatArray) -> RowCheck:
     """Compare row powers (..., r, 3), weighted by `WEIGHTS`, and speech index with the goals."""
-    level, highs, mids = np.moveaxis(to_db(rows_power), -1, 0)
-    short = profile - level
-    loss = reference.tone_db - (highs - mids)
-    sounds = (short <= SHORT_DB) & (loss <= bench.venue.goals.highs_loss_db)
-    goal = bench.venue.goals.sti
-    clear = np.asarray(index >= (-np.inf if goal is None else goal))
+    goals = yardstick.zones.venue.goals
+    level, highs, mids = np.moveaxis(power_to_db(rows_power), -1, 0)
+    short = yardstick.profile_dba - level
+    loss = yardstick.reference.tone_db - (highs - mids)
+    sounds = (short <= SHORT_DB) & (loss <= goals.highs_loss_db)
+    clear = index >= (-np.inf if goals.sti is None else goals.sti)
     return RowCheck(short, loss, index, np.asarray(sounds), np.asarray(sounds & clear))
+
+
+class Cause(StrEnum):
+    """What an area lacks."""
+
+    LEVEL = "level"
+    TONE = "tone"
+    SPEECH = "speech"
+    COVERAGE = "coverage"
 
 
 @dataclass(frozen=True)
 class AreaNeed:
     """What one seat area lacks. `ahead` marks areas in front of the reference.
 
-    `speech_index` is the lowest of its rows.
+    `shortfall_db` and `highs_loss_db` are those of its worst row, `speech_index` the
+    lowest of its rows, `outside_share` of its seats lie outside all nominal coverage;
+    `causes` name what exceeds its limit.
     """
 
     area: str
@@ -117,100 +143,68 @@ class AreaNeed:
     highs_loss_db: float
     speech_index: float
     outside_share: float
-    sentence: str
-
-
-def _why(venue: Venue, rows: RowCheck, outside: float) -> str:
-    parts = []
-    short, loss, index = rows.shortfall_db.max(), rows.highs_loss_db.max(), rows.index.min()
-    if short > SHORT_DB:
-        parts.append(f"the level lies up to {short:.1f} dB below the profile")
-    if loss > venue.goals.highs_loss_db:
-        parts.append(
-            f"up to {loss:.1f} dB of highs are lost (limit {venue.goals.highs_loss_db:g} dB)"
-        )
-    if venue.goals.sti is not None and index < venue.goals.sti:
-        parts.append(f"speech transmission falls to {index:.2f} (goal {venue.goals.sti:.2f})")
-    if outside > 0.5:
-        parts.append(f"{100 * outside:.0f} % of the seats lie outside the coverage")
-    return " and ".join(parts)
+    causes: tuple[Cause, ...]
 
 
 def area_needs(
-    bench: Bench,
-    reference: Reference,
-    profile: FloatArray,
-    settings: Settings,
-    sounding: list[str],
+    yardstick: Yardstick, settings: Settings, sounding: list[str]
 ) -> tuple[AreaNeed, ...]:
     """State the need of each area with the given outputs sounding."""
-    key = tuple(sounding), reference.level_dba
-    return bench.once("needs", settings, key, lambda: _area_needs(
-        bench, reference, profile, settings, sounding
-    ))
-
-
-def _area_needs(
-    bench: Bench,
-    reference: Reference,
-    profile: FloatArray,
-    settings: Settings,
-    sounding: list[str],
-) -> tuple[AreaNeed, ...]:
-    mix = bench.mix(settings, sounding)
-    gains = gains_of(settings, mix.outputs, sounding)
-    power = bench.row_mean(bench.heard(mix, gains) @ WEIGHTS)
-    checked = check_rows(bench, reference, profile, power, bench.row_index(settings, gains))
-    loud = gains[bench.paths.source_output] > 0
-    # A sub covers every seat, and says nothing of the highs there.
-    loud &= np.array([source.role != "sub" for source in bench.venue.sources])
-    inside = bench.paths.within[loud].any(axis=0)
+    zones = yardstick.zones
+    field = superpose(zones.paths, settings, sounding=sounding)
+    power = zones.row_mean(field.heard(field.gains()) @ WEIGHTS)
+    speech = speech_at(zones.paths, settings, sounding=sounding)
+    index = zones.row_mean(speech.index(field.gains()))
+    checked = check_rows(yardstick, power, index)
+    inside = _inside_coverage(zones, field.outputs, field.gains())
     return tuple(
         _area_need(
-            bench,
-            reference,
-            index,
-            checked.rows(np.asarray(bench.row_area == index)),
-            float(1 - np.asarray(inside)[bench.paths.seats.area == index].mean()),
+            yardstick,
+            number,
+            checked.rows(zones.row_area == number),
+            float(1 - inside[zones.paths.seats.area == number].mean()),
         )
-        for index in range(len(bench.venue.areas))
+        for number in range(len(zones.venue.areas))
     )
 
 
-def _area_need(
-    bench: Bench, reference: Reference, index: int, rows: RowCheck, outside: float
-) -> AreaNeed:
-    venue, name = bench.venue, bench.venue.areas[index].name
-    row_x = bench.row_x_m[bench.row_area == index]
+def needs_of(
+    yardstick: Yardstick, settings: Settings, sounding: list[str], outputs: list[str]
+) -> tuple[AreaNeed, ...]:
+    """Needs of the areas that some fills cover, with other outputs sounding."""
+    areas = covered_areas(yardstick.zones.venue, outputs)
+    every = area_needs(yardstick, settings, sounding) if areas else ()
+    return tuple(need for need in every if need.area in areas)
+
+
+def _inside_coverage(zones: Zones, outputs: tuple[str, ...], gains: FloatArray) -> BoolArray:
+    """Whether a seat lies in the nominal coverage of a source that sounds, (n,)."""
+    heard = {name for name, gain in zip(outputs, gains, strict=True) if gain > 0.0}
+    # A sub covers every seat, and says nothing of the highs there.
+    loud = [source.output in heard and source.role != "sub" for source in zones.venue.sources]
+    return np.asarray(zones.paths.within[loud].any(axis=0))
+
+
+def _area_need(yardstick: Yardstick, number: int, rows: RowCheck, outside: float) -> AreaNeed:
+    zones, goals = yardstick.zones, yardstick.zones.venue.goals
+    row_x = zones.row_x_m[zones.row_area == number]
     needed = bool(rows.served.mean() < SHARE_OF_ROWS)
-    ahead = bool(row_x.max() < reference.x_m)
     short, loss = float(rows.shortfall_db.max()), float(rows.highs_loss_db.max())
-    if needed:
-        from_x = float(row_x[~rows.served].min())
-        word = "front fill" if ahead else "fill"
-        why = _why(venue, rows, outside)
-        text = f"{name}: {word} needed from {round(from_x, 1):g} m, because {why}."
-    else:
-        from_x = None
-        side = "below" if short > 0 else "above"
-        speech = "" if venue.goals.sti is None else (
-            f" and its speech transmission is at least {rows.index.min():.2f} "
-            f"(goal {venue.goals.sti:.2f})"
-        )
-        text = (
-            f"{name}: no fill needed, because at least 90 % of its rows lie within "
-            f"{SHORT_DB:.0f} dB of the profile (the weakest row {abs(short):.1f} dB {side} it), "
-            f"lose no more than {venue.goals.highs_loss_db:g} dB of highs (worst "
-            f"{max(loss, 0.0):.1f} dB){speech}."
-        )
+    index = float(rows.index.min())
+    found = {
+        Cause.LEVEL: short > SHORT_DB,
+        Cause.TONE: loss > goals.highs_loss_db,
+        Cause.SPEECH: goals.sti is not None and index < goals.sti,
+        Cause.COVERAGE: outside > _OUTSIDE_SHARE,
+    }
     return AreaNeed(
-        area=name,
+        area=zones.venue.areas[number].name,
         needed=needed,
-        ahead=ahead,
-        from_x_m=from_x,
+        ahead=bool(row_x.max() < yardstick.reference.x_m),
+        from_x_m=float(row_x[~rows.served].min()) if needed else None,
         shortfall_db=short,
         highs_loss_db=loss,
-        speech_index=float(rows.index.min()),
+        speech_index=index,
         outside_share=outside,
-        sentence=text,
+        causes=tuple(cause for cause, there in found.items() if there),
     )

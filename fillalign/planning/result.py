@@ -3,31 +3,103 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._text import quoted, short
-from fillalign._validate import as_float, check_choice
+from fillalign._text import listed, quoted, short
+from fillalign._validate import FloatArray, as_float
 from fillalign.air import Air
-from fillalign.field import output_roles
-from fillalign.planning.bench import make_bench
-from fillalign.planning.checks import Reading, SeatChecks, Walk
+from fillalign.field import BoolArray, IntArray, Settings, output_roles
 from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
-from fillalign.planning.equalise import LowCutTry, low_cuts_of
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.trim import TrimCurve
+from fillalign.planning.wording import Finding, sentences
+from fillalign.precedence import keeps_image
 from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
-from fillalign.venue import OutputSettings, Venue
+from fillalign.venue import Venue
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
 @dataclass(frozen=True)
+class SeatChecks:
+    """One entry for each fill and each seat it covers or touches, as arrays of length k.
+
+    A fill touches a seat where its direct sound lies within 10 dB of the mains'.
+    `other` is the loudest other fill within 10 dB there (-1: none). The speech
+    transmission index stands with the mains alone and with everything; `echo` is
+    the echo criterion with everything, nan where it has no say.
+    """
+
+    seat: IntArray
+    point_m: FloatArray
+    area: IntArray
+    fill: IntArray
+    main: IntArray
+    covered: BoolArray
+    gap_ms: FloatArray
+    level_difference_db: FloatArray
+    limit_db: FloatArray
+    margin_ms: FloatArray
+    ripple_db: FloatArray
+    other: IntArray
+    other_gap_ms: FloatArray
+    level_dba: FloatArray
+    speech_before: FloatArray
+    speech_after: FloatArray
+    echo: FloatArray
+
+    @property
+    def keeps_image(self) -> BoolArray:
+        """Whether the seat keeps the precedence table, or hardly hears the fill."""
+        return np.asarray(keeps_image(self.gap_ms, self.level_difference_db))
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Row means from the stage to the back, (r,), with the mains alone and with all.
+
+    Total and heard level in dBA, the profile, and the speech transmission index;
+    `speech_louder` is that index with everything 10 dB louder.
+    """
+
+    x_m: FloatArray
+    area: IntArray
+    before_dba: FloatArray
+    after_dba: FloatArray
+    heard_before_dba: FloatArray
+    heard_after_dba: FloatArray
+    profile_dba: FloatArray
+    speech_before: FloatArray
+    speech_after: FloatArray
+    speech_louder: FloatArray
+
+    def spread_db(self, which: str) -> float:
+        """Front-to-back spread of total level: before or after."""
+        levels = self.before_dba if which == "before" else self.after_dba
+        return float(levels.max() - levels.min())
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Meter readings to expect at a fill's aim seat, venue empty, pink noise."""
+
+    output: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    mains_dbc: float
+    fill_dba: float
+    fill_dbc: float
+    both_dba: float
+
+
+@dataclass(frozen=True)
 class FillReport:
-    """What was found for one fill output, with the reasons as sentences.
+    """What was found for one fill output.
 
     `sounding` tells whether it is in use; `needs` are those of its areas with the
     mains and the fills ahead sounding.
@@ -50,13 +122,22 @@ class FillReport:
     coldest_c: float
     early_ms: float
     early_cold_ms: float
-    reasons: tuple[str, ...]
-    unmet: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
     def __repr__(self) -> str:
         """Name the output and how many reasons there are to read."""
         state = "sounds" if self.sounding else "stays off"
         return f"FillReport({quoted(self.output)} {state}: {len(self.reasons)} reasons)"
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why it is set as it is, as sentences."""
+        return sentences(self.findings, "need", "reason")
+
+    @property
+    def unmet(self) -> tuple[str, ...]:
+        """Which targets it does not meet, and what would meet them, as sentences."""
+        return sentences(self.findings, "unmet")
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,13 +145,14 @@ class FillPlan:
     """Settings for every output of a venue and what they do.
 
     Made by `plan_fills` and `evaluate`. `needs` are those with the mains alone,
-    `needs_after` those that are left. Two plans are equal when everything in
-    them is.
+    `needs_after` those that are left. `findings` hold all that there is to say;
+    `summary`, `unmet`, `cautions` and `assumptions` are views of them, as sentences.
+    Two plans are equal when everything in them is.
     """
 
     venue: Venue
     air: Air
-    settings: Mapping[str, OutputSettings]
+    settings: Settings
     reference: Reference
     needs: tuple[AreaNeed, ...]
     needs_after: tuple[AreaNeed, ...]
@@ -81,10 +163,7 @@ class FillPlan:
     gain_before_feedback_db: float
     back_gain_db: float
     front_relief_db: float
-    summary: tuple[str, ...]
-    unmet: tuple[str, ...]
-    cautions: tuple[str, ...]
-    assumptions: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
     def __eq__(self, other: object) -> bool:
         """Compare everything that the plans hold."""
@@ -93,13 +172,48 @@ class FillPlan:
     def __repr__(self) -> str:
         """Name the venue and say what every output is set to."""
         dialled = "; ".join(
-            f"{short(name)} off" if np.isneginf(own.trim_db)
-            else f"{short(name)} {own.delay_ms:g} ms {own.trim_db:+g} dB"
+            f"{short(name)} {own.delay_ms:g} ms {own.trim_db:+g} dB"
+            if self.settings.sounds(name) else f"{short(name)} off"
             for name, own in self.settings.items()
         )
         return f"FillPlan({quoted(self.venue.name)}, {self.air.temperature_c:g} C: {dialled})"
 
     __hash__ = None  # type: ignore[assignment]
+
+    @property
+    def summary(self) -> tuple[str, ...]:
+        """Need, what sounds and what is won."""
+        return sentences(self.findings, "need", "summary")
+
+    @property
+    def unmet(self) -> tuple[str, ...]:
+        """Every target that is not met, and what would meet it."""
+        return (*(line for fill in self.fills for line in fill.unmet),
+                *sentences(self.findings, "unmet"))
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The usual cautions, and what the prediction adds to them."""
+        return sentences(self.findings, "caution")
+
+    @property
+    def assumptions(self) -> tuple[str, ...]:
+        """What the plan rests on, the defaults of the venue file included."""
+        return sentences(self.findings, "assumption", "default")
+
+    def fill(self, output: str) -> FillReport:
+        """Return the report of one fill output.
+
+        Raises
+        ------
+        KeyError
+            If no fill has that output.
+        """
+        for fill in self.fills:
+            if fill.output == output:
+                return fill
+        known = listed(fill.output for fill in self.fills)
+        raise KeyError(f"no fill on an output {quoted(output)}; there are {known}")
 
     def table(self) -> pd.DataFrame:
         """One row an output: what is dialled, and where.
@@ -172,7 +286,7 @@ class FillPlan:
         --------
         Seats that lose the image at the stage with these settings:
 
-        >>> from fillalign import evaluate, read_venue
+        >>> from fillalign import OutputSettings, evaluate, read_venue
         >>> room = read_venue("data/lantern_room.toml")
         >>> plan = evaluate(room, {"Fill": OutputSettings(delay_ms=12.0, trim_db=0.0)})
         >>> seats = plan.seats()
@@ -221,7 +335,6 @@ class FillPlan:
 
     def retime_rows(self, airs: Iterable[Air]) -> list[dict[str, Any]]:
         """Delay of every fill in each air, as dictionaries."""
-        here = self.air.speed_m_s
         rows = []
         for air in airs:
             row: dict[str, Any] = {
@@ -231,8 +344,8 @@ class FillPlan:
             }
             for fill in self.fills:
                 rule = self.venue.goals.delay_rule
-                moved = fill.basis.answers(air.speed_m_s).of_rule(rule)
-                moved -= fill.basis.answers(here).of_rule(rule)
+                moved = fill.basis.answers(air).of_rule(rule)
+                moved -= fill.basis.answers(self.air).of_rule(rule)
                 wanted = self.settings[fill.output].delay_ms + moved
                 if self.settings[fill.output].delay_ms == 0:
                     # A path that is late already wants less than nothing.
@@ -298,38 +411,6 @@ class FillPlan:
             table.index = weather.index
         return table
 
-    def low_cuts(self, output: str) -> tuple[LowCutTry, ...]:
-        """Work out what every usual low cut of a fill would cost, as the plan stands.
-
-        Parameters
-        ----------
-        output : str
-            A fill that sounds; its tier takes the same low cut, but for outputs
-            whose low cut the file locks.
-
-        Returns
-        -------
-        tuple of LowCutTry
-            `corner_hz`, `order` and `kind` of each that the devices of its tier
-            offer, the most that it loses in any third octave of the covered area
-            (`loss_db`, against no low cut), and where (`at_hz`).
-
-        Raises
-        ------
-        ValueError
-            If the output is no fill that sounds.
-
-        Examples
-        --------
-        >>> from fillalign import plan_fills, read_venue
-        >>> plan = plan_fills(read_venue("data/tidewell_hall.toml"))
-        >>> [cut.corner_hz for cut in plan.low_cuts("Fill inner") if cut.loss_db <= 0.25][-1]
-        100.0
-        """
-        fills = tuple(fill.output for fill in self.fills if fill.sounding)
-        check_choice("output", output, fills)
-        return low_cuts_of(make_bench(self.venue, self.air), self.settings, output).all()
-
     def to_dict(self) -> dict[str, Any]:
         """Everything in the plan as plain lists, numbers and strings, fit for JSON.
 
@@ -341,8 +422,13 @@ class FillPlan:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, Finding):
+        return {**{name: _plain(getattr(value, name)) for name in value.__dataclass_fields__},
+                "text": str(value)}
     if hasattr(value, "__dataclass_fields__"):
-        return _plain(asdict(value))
+        return {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
+    if isinstance(value, Enum):
+        return value.name.lower()
     if isinstance(value, Mapping):
         return {str(key): _plain(part) for key, part in value.items()}
     if isinstance(value, np.ndarray):

@@ -1,221 +1,303 @@
-"""The plan's reasons, unmet targets, cautions and assumptions, in plain words."""
+"""What was found, as data, and the one place where it becomes sentences."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
 
-import numpy as np
-
-from fillalign.field import JUST_NOTICEABLE
-from fillalign.planning.checks import SeatChecks, Walk
-from fillalign.planning.need import AreaNeed, Reference
-from fillalign.planning.result import FillReport
-from fillalign.planning.trim import headroom_db
-from fillalign.precedence import ECHO_LIMITS, precedence_limit_db
-from fillalign.venue import OutputSettings, Venue
-
-ASSUMPTIONS = (
-    "Trim 0 dB is the level at 1 m that the venue file states, with pink noise.",
-    "Delays in m and ft hold for the air above. A device that reckons lengths with a speed of its "
-    "own takes the ms or the samples.",
-    "A shelf is a second-order high shelf, slope 1: half its gain lies at the corner.",
-    "Predictions are estimates: listen and measure before an audience comes in.",
-    "Subs are aligned to the tops before this plan and are no fill's reference.",
-    "The room follows Barron and Lee's revised theory: no single echo or focus is modelled.",
-    "Decisions rest on at most 9 seats a row; the checks cover every seat.",
+_HEARING = (
+    "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
+    "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
 )
-CAUTIONS = (
-    "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
-    "under local codes.",
-    "Mains power, and power outdoors above all, is for licensed people.",
-    "Use a laser of class 2 at most and never point it at eyes.",
-)
-TOWER_CAUTION = (
-    "Towers: keep to their engineer's wind limit, watch an anemometer, keep escape routes "
-    "clear and cables covered."
-)
+_JOINTS = {"cause": " and ", "offer": " and ", "cost": ", "}
+"""What stands between findings of a group that are listed inside another."""
 
 
-def plan_summary(
-    venue: Venue,
-    needs: tuple[AreaNeed, ...],
-    fills: tuple[FillReport, ...],
-    walk: Walk,
-    won_db: float,
-    lift_db: float,
-    relief_db: float,
-) -> tuple[str, ...]:
-    """Open the plan: need, what sounds, and what is won."""
-    lines = [need.sentence for need in needs]
-    used = [fill.output for fill in fills if fill.sounding]
-    if not used:
-        return (*lines, "No fill sounds in this plan.")
-    lines.append(f"Fills that sound: {', '.join(used)}.")
-    lines.append(
-        f"Front to back the level spreads over {walk.spread_db('before'):.1f} dB with the mains "
-        f"alone and {walk.spread_db('after'):.1f} dB with the fills."
+class Kind(Enum):
+    """A kind of finding: the group it belongs to, and its sentence."""
+
+    LEVEL = "cause", "the level lies up to {short_db:.1f} dB below the profile"
+    TONE = "cause", "up to {loss_db:.1f} dB of highs are lost (limit {limit_db:g} dB)"
+    SPEECH = "cause", "speech transmission falls to {index:.2f} (goal {goal:.2f})"
+    COVERAGE = "cause", "{share_pct:.0f} % of the seats lie outside the coverage"
+    NEEDED = "need", "{where}: {what} needed from {from_x_m:g} m, because {causes}."
+    NOT_NEEDED = "need", (
+        "{where}: no fill needed, because at least 90 % of its rows lie within {limit_db:.0f} dB "
+        "of the profile (the weakest row {away_db:.1f} dB {side} it), lose no more than "
+        "{highs_limit_db:g} dB of highs (worst {loss_db:.1f} dB)."
     )
-    lines.append(
-        f"For the same level at the back row the mains may come down by {lift_db:.1f} dB; the "
-        f"front row then gets {relief_db:.1f} dB less. Gain before feedback won: {won_db:.1f} dB."
+    NOT_NEEDED_CLEAR = "need", (
+        "{where}: no fill needed, because at least 90 % of its rows lie within {limit_db:.0f} dB "
+        "of the profile (the weakest row {away_db:.1f} dB {side} it), lose no more than "
+        "{highs_limit_db:g} dB of highs (worst {loss_db:.1f} dB) and its speech transmission is at "
+        "least {index:.2f} (goal {goal:.2f})."
     )
-    back = int(walk.x_m.argmax())
-    lines.append(
-        f"Speech transmission, row at {walk.x_m[back]:.0f} m: {walk.speech_before[back]:.2f} "
-        f"without, {walk.speech_after[back]:.2f} with the fills."
+
+    NOTHING_SOUNDS = "summary", "No fill sounds in this plan."
+    SOUNDING = "summary", "Fills that sound: {outputs}."
+    SPREAD = "summary", (
+        "Front to back the level spreads over {before_db:.1f} dB with the mains alone and "
+        "{after_db:.1f} dB with the fills."
     )
-    lines.extend(_speech_lines(venue, walk))
-    goal = venue.goals.back_dba
-    if goal is not None:
-        without, with_fills = goal - walk.before_dba[back], goal - walk.after_dba[back]
-        lines.append(
-            f"The back row's goal of {goal:.1f} dBA takes {without:+.1f} dB on the mains without "
-            f"fills and {with_fills:+.1f} dB on everything with them."
-        )
-    return tuple(lines)
-
-
-def _speech_lines(venue: Venue, walk: Walk) -> list[str]:
-    """Harm to speech, and why a goal that is out of reach is out of reach."""
-    goal, lines = venue.goals.sti, []
-    loss = walk.speech_before - walk.speech_after
-    worst = int(loss.argmax())
-    if loss[worst] > JUST_NOTICEABLE and (venue.programme == "speech" or goal is not None):
-        lines.append(
-            f"Harm: the fills cost up to {loss[worst]:.2f} of speech transmission (row at "
-            f"{walk.x_m[worst]:.0f} m: {walk.speech_before[worst]:.2f} without, "
-            f"{walk.speech_after[worst]:.2f} with; {JUST_NOTICEABLE} is just noticeable)."
-        )
-    if goal is not None:
-        low = int(walk.speech_after.argmin())
-        gain = float(walk.speech_louder[low] - walk.speech_after[low])
-        decay = venue.states["show"].rt60_s
-        room = f" and the decay of {decay[1000]:.1f} s rules" if decay else ""
-        start = (
-            f"The lowest speech transmission is {walk.speech_after[low]:.2f} (row at "
-            f"{walk.x_m[low]:.0f} m, goal {goal:.2f}): "
-        )
-        change = f"10 dB more from everything would change it by {gain:+.2f}"
-        if abs(gain) < JUST_NOTICEABLE:
-            lines.append(f"{start}{change}, so level is not what limits it{room}.")
-        elif gain > 0:
-            lines.append(f"{start}noise limits it, since {change}.")
-        else:
-            lines.append(f"{start}{change}: loud bands mask the ones above them.")
-    return lines
-
-
-def _seat_problems(venue: Venue, checks: SeatChecks) -> list[str]:
-    """Seats that lose the image at the stage, by fill, with the margin that would mend them."""
-    lines = []
-    names = list(venue.outputs)
-    for index in sorted({*checks.fill.tolist()}):
-        here = checks.fill == index
-        broken = here & ~checks.keeps_image
-        if not broken.any():
-            continue
-        excess = np.where(broken, checks.level_difference_db - checks.limit_db, -np.inf)
-        worst = int(excess.argmax())
-        x, y, _ = checks.point_m[worst]
-        margins = checks.margin_ms[broken]
-        if np.isfinite(margins).any():
-            more = float(margins[np.isfinite(margins)].max())
-            limit = precedence_limit_db(checks.gap_ms[broken] + more)
-            mended = (checks.level_difference_db[broken] <= limit + 1e-9).sum()
-            which = "it" if mended == len(margins) == 1 else f"{mended} of them"
-            mend = f"{more:.1f} ms more margin would mend {which}"
-        else:
-            mend = "no margin mends them: less trim, or another aim, would"
-        lines.append(
-            f"{names[int(index)]}: at {int(broken.sum())} of {int(here.sum())} seats that hear it "
-            "the image leaves the stage (precedence table), worst in the area "
-            f"{venue.areas[int(checks.area[worst])].name} at x {x:.1f}, y {y:.1f} m (gap "
-            f"{checks.gap_ms[worst]:.1f} ms, fill over main "
-            f"{checks.level_difference_db[worst]:+.1f} dB, limit {checks.limit_db[worst]:+.1f} "
-            f"dB); {mend}."
-        )
-    return lines
-
-
-def _echo_problems(venue: Venue, checks: SeatChecks) -> list[str]:
-    limit = ECHO_LIMITS[venue.programme][1]
-    broken = checks.echo > limit
-    if not broken.any():
-        return []
-    worst = int(np.where(broken, checks.echo, -np.inf).argmax())
-    x, y, _ = checks.point_m[worst]
-    return [
-        f"{len({*checks.seat[broken].tolist()})} seats that hear a fill exceed the "
-        f"echo criterion of {limit:g}, worst "
-        f"{checks.echo[worst]:.2f} at x {x:.1f}, y {y:.1f} m: less trim, or a fill nearer to them, "
-        "would mend it."
-    ]
-
-
-def plan_unmet(
-    venue: Venue,
-    left: tuple[AreaNeed, ...],
-    fills: tuple[FillReport, ...],
-    checks: SeatChecks,
-    walk: Walk,
-    reference: Reference,
-    mains: Mapping[str, OutputSettings],
-) -> tuple[str, ...]:
-    """Name every target that the plan does not meet; `left` are the needs that remain."""
-    lines = [line for fill in fills for line in fill.unmet]
-    covered = {area for fill in fills if fill.sounding for area in fill.areas}
-    lines.extend(
-        f"{need.sentence.removesuffix('.').replace(' needed from ', ' still needed from ', 1)}; "
-        "no fill that sounds covers it. A fill for it, one further forward, or a larger allowed "
-        "fall would meet the target."
-        for need in left
-        if need.needed and need.area not in covered
+    RELIEF = "summary", (
+        "For the same level at the back row the mains may come down by {lift_db:.1f} dB; the "
+        "front row then gets {relief_db:.1f} dB less. Gain before feedback won: {won_db:.1f} dB."
     )
-    lines.extend(_seat_problems(venue, checks))
-    lines.extend(_echo_problems(venue, checks))
-    goal = venue.goals.reference_dba
-    if goal is not None and abs(goal - reference.meter_dba) > 0.5:
-        short = goal - reference.meter_dba
-        stronger = ", or a stronger system," if short > 0 else ""
-        lines.append(
-            f"The mains give {reference.meter_dba:.1f} dBA at the reference, not "
-            f"{goal:.1f} dBA: {short:+.1f} dB on the mains{stronger} would meet it."
-        )
-    free = {n: s.trim_db for n, s in mains.items() if "trim_db" not in venue.outputs[n].locked}
-    highest = max(free.values(), default=0.0)
-    lines.extend(
-        f"{name} is at its maximum level, {highest - trim:.1f} dB behind the other mains: their "
-        "balance has shifted; a stronger box there, or less level, would keep it."
-        for name, trim in free.items()
-        if goal is not None and highest > trim >= headroom_db(venue, name) - 1e-9
+    BACK_SPEECH = "summary", (
+        "Speech transmission, row at {x_m:.0f} m: {before:.2f} without, {after:.2f} with the fills."
     )
-    back = int(walk.x_m.argmax())
-    if venue.goals.back_dba is not None:
-        short = venue.goals.back_dba - float(walk.after_dba[back])
-        if short > 0.5:
-            lines.append(
-                f"The back row gets {walk.after_dba[back]:.1f} dBA, not "
-                f"{venue.goals.back_dba:.1f} dBA: {short:+.1f} dB on all outputs would meet it."
-            )
-    return tuple(lines)
+    HARM = "summary", (
+        "Harm: the fills cost up to {loss:.2f} of speech transmission (row at {x_m:.0f} m: "
+        "{before:.2f} without, {after:.2f} with; {step:g} is just noticeable)."
+    )
+    LEVEL_IS_NO_LIMIT = "summary", (
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
+        "dB more from everything would change it by {gain:+.2f}, so level is not what limits it."
+    )
+    DECAY_LIMITS = "summary", (
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
+        "dB more from everything would change it by {gain:+.2f}, so level is not what limits it "
+        "and the decay of {rt60_s:.1f} s rules."
+    )
+    NOISE_LIMITS = "summary", (
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): "
+        "noise limits it, since 10 dB more from everything would change it by {gain:+.2f}."
+    )
+    MASKING_LIMITS = "summary", (
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
+        "dB more from everything would change it by {gain:+.2f}: loud bands mask the ones above "
+        "them."
+    )
+    BACK_GOAL = "summary", (
+        "The back row's goal of {goal_dba:.1f} dBA takes {without_db:+.1f} dB on the mains without "
+        "fills and {with_db:+.1f} dB on everything with them."
+    )
+
+    DELAY = "reason", (
+        "Delay {delay_ms:.2f} ms is the {rule} answer, {answer_ms:.2f} ms, with a margin of "
+        "{margin_ms:+.2f} ms (asked for: {asked_ms:g} ms). The answers without margin: box to box "
+        "{box_to_box_ms:.2f} ms, equal level {equal_level_ms:.2f} ms, never early "
+        "{never_early_ms:.2f} ms."
+    )
+    DEVICE_TOO_SHORT = "reason", (
+        "Its device delays by at most {most_ms:g} ms, which is too little for that."
+    )
+    EARLY = "reason", (
+        "At the worst seat that counts the fill comes {early_ms:.1f} ms before the mains."
+    )
+    EARLY_WHEN_COLD = "reason", (
+        "In the coldest air planned, {coldest_c:.0f} C, it would come {early_ms:.1f} ms before the "
+        "mains there: re-time {where} on the way."
+    )
+    BOX_TO_BOX_IN_FRONT = "reason", (
+        "Box to box suits seats behind the box, in line with the mains. The seats of a front fill "
+        "are not: there it comes {beyond_ms:.1f} ms later than they want. The equal-level rule, or "
+        "a locked delay, would suit it better."
+    )
+    DELAY_LOCKED = "reason", "The file locks this delay."
+    UNCERTAIN = "reason", (
+        "Standard uncertainty of the delay {total_ms:.2f} ms (in ms: {parts}): the {largest} "
+        "counts most."
+    )
+    UNCERTAIN_PART = "cost", "{where} {part_ms:.2f}"
+    OFF = "reason", "The output stays off."
+    OFF_BARRED = "reason", "The output stays off, since {bound} leaves it no trim."
+    TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+.1f} dB."
+    TRIM_ENOUGH = "reason", (
+        "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows come within "
+        "{limit_db:.0f} dB of the profile."
+    )
+    TRIM_NONE_REACHES = "reason", (
+        "No trim reaches the profile, and {bound} allows no more than {trim_db:+.1f} dB."
+    )
+    TRIM_BOUND = "reason", (
+        "The profile would take {needed_db:+.1f} dB, but {bound} allows no more than "
+        "{trim_db:+.1f} dB."
+    )
+    TRIM_SET = "reason", "Set is {trim_db:+.1f} dB."
+    NO_KIND_IN_COMMON = "reason", (
+        "No low cut: the devices of this row of fills offer none in common."
+    )
+    LOW_CUT = "reason", (
+        "Low cut {corner_hz:.0f} Hz is the highest that loses at most 1 dB in any third octave of "
+        "the covered area ({costs})."
+    )
+    LOW_CUT_COST = "cost", "{corner_hz:.0f} Hz costs {loss_db:.1f} dB"
+    LOW_CUT_OFFER = "offer", "{corner_hz:.0f} Hz ({loss_db:.1f} dB)"
+    LOW_LIMIT_FIRST = "reason", (
+        "No low cut: the usual corners that keep the lows within 1 dB lie below the box's own low "
+        "limit."
+    )
+    NO_LOW_CUT = "reason", (
+        "No usual low cut keeps the lows within 1 dB here: they come from the fill as much as from "
+        "the mains. Practice would take {offers}."
+    )
+    LOW_CUT_SET = "reason", "Set is {corner_hz:.0f} Hz."
+    LOW_CUT_SET_NONE = "reason", "Set is none."
+    SHELF_BETTER = "reason", (
+        "Shelf set {shelf_db:+.1f} dB; {better_db:+.1f} dB would bring the highs nearest the "
+        "reference tone within the limits."
+    )
+    SHELF_NONE_BETTER = "reason", (
+        "Shelf set {shelf_db:+.1f} dB; none would keep the highs nearest the reference tone within "
+        "the limits."
+    )
+    SHELF = "reason", (
+        "Shelf {shelf_db:+.1f} dB from {shelf_hz:.0f} Hz brings the highs to the reference tone as "
+        "nearly as the limits allow."
+    )
+    NO_SHELF = "reason", (
+        "No shelf: the highs are within 1 dB of the reference tone, lie above it, or the box has "
+        "no headroom for one."
+    )
+
+    LATE = "unmet", (
+        "{where}: its path is already {late_ms:.2f} ms too late; a further hold-back of "
+        "{late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
+    )
+    ROWS_SHORT = "unmet", (
+        "{where}: only {share_pct:.0f} % of the covered rows come within {limit_db:.0f} dB of the "
+        "profile (target 90 %); {mend}."
+    )
+    MEND_ELSEWHERE = "mend", (
+        "more fills, another place for them, or a larger allowed fall would meet it"
+    )
+    MEND_TRIM = "mend", "{more_db:+.1f} dB of trim would meet it"
+    MEND_STRONGER = "mend", (
+        "{more_db:+.1f} dB of trim would meet it, but needs a stronger box"
+    )
+    MEND_MARGIN = "mend", (
+        "{more_db:+.1f} dB of trim would meet it, but {bound} forbids that: raise the image "
+        "margin, or move or add a fill"
+    )
+    MEND_WALK = "mend", (
+        "{more_db:+.1f} dB of trim would meet it, but {bound} forbids that: add a fill ahead of "
+        "it, or let the mains reach further"
+    )
+    STILL_NEEDED = "unmet", (
+        "{where}: {what} still needed from {from_x_m:g} m, because {causes}; no fill that sounds "
+        "covers it. A fill for it, one further forward, or a larger allowed fall would meet the "
+        "target."
+    )
+    IMAGE_LOST = "unmet", (
+        "{where}: at {broken} of {heard} seats that hear it the image leaves the stage (precedence "
+        "table), worst in the area {area} at x {x_m:.1f}, y {y_m:.1f} m (gap {gap_ms:.1f} ms, fill "
+        "over main {over_db:+.1f} dB, limit {limit_db:+.1f} dB); {mend}."
+    )
+    MEND_IT = "mend", "{margin_ms:.1f} ms more margin would mend it"
+    MEND_SOME = "mend", "{margin_ms:.1f} ms more margin would mend {mended} of them"
+    MEND_NO_MARGIN = "mend", "no margin mends them: less trim, or another aim, would"
+    ECHO = "unmet", (
+        "{seats} seats that hear a fill exceed the echo criterion of {limit:g}, worst {worst:.2f} "
+        "at x {x_m:.1f}, y {y_m:.1f} m: less trim, or a fill nearer to them, would mend it."
+    )
+    MAINS_SHORT = "unmet", (
+        "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
+        "{short_db:+.1f} dB on the mains, or a stronger system, would meet it."
+    )
+    MAINS_LOUD = "unmet", (
+        "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
+        "{short_db:+.1f} dB on the mains would meet it."
+    )
+    MAIN_AT_MAXIMUM = "unmet", (
+        "{where} is at its maximum level, {behind_db:.1f} dB behind the other mains: their balance "
+        "has shifted; a stronger box there, or less level, would keep it."
+    )
+    BACK_SHORT = "unmet", (
+        "The back row gets {level_dba:.1f} dBA, not {goal_dba:.1f} dBA: {short_db:+.1f} dB on all "
+        "outputs would meet it."
+    )
+
+    HEARING_LOUD = "caution", (
+        "Hearing: up to {level_dba:.1f} dBA is predicted at a seat, above the {limit_dba:g} dBA of "
+        "this venue's caution. " + _HEARING
+    )
+    RIGGING = "caution", (
+        "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
+        "under local codes."
+    )
+    MAINS_POWER = "caution", (
+        "Mains power, and power outdoors above all, is for licensed people."
+    )
+    LASER = "caution", "Use a laser of class 2 at most and never point it at eyes."
+    TOWERS = "caution", (
+        "Towers: keep to their engineer's wind limit, watch an anemometer, keep escape routes "
+        "clear and cables covered."
+    )
+    HEARING = "caution", (
+        "Hearing: at most {level_dba:.1f} dBA is predicted at a seat. " + _HEARING
+    )
+
+    TRIM_ZERO = "assumption", (
+        "Trim 0 dB is the level at 1 m that the venue file states, with pink noise."
+    )
+    LENGTHS = "assumption", (
+        "Delays in m and ft hold for the air above. A device that reckons lengths with a speed of "
+        "its own takes the ms or the samples."
+    )
+    SHELF_SLOPE = "assumption", (
+        "A shelf is a second-order high shelf, slope 1: half its gain lies at the corner."
+    )
+    ESTIMATES = "assumption", (
+        "Predictions are estimates: listen and measure before an audience comes in."
+    )
+    SUBS = "assumption", (
+        "Subs are aligned to the tops before this plan and are no fill's reference."
+    )
+    ROOM_MODEL = "assumption", (
+        "The room follows Barron and Lee's revised theory: no single echo or focus is modelled."
+    )
+    EVERY_SEAT = "assumption", "Every seat counts in the decisions and in the checks."
+    SHARE_OF_SEATS = "assumption", (
+        "Decisions rest on an even share of {deciding} of the {seats} seats; the checks cover all."
+    )
+    DEFAULT = "default", "{text}"
+
+    @property
+    def group(self) -> str:
+        """What the finding is: a need, a reason, something unmet, a caution ..."""
+        group: str = self.value[0]
+        return group
+
+    @property
+    def sentence(self) -> str:
+        """Its sentence, with places for the values."""
+        sentence: str = self.value[1]
+        return sentence
 
 
-def cautions(venue: Venue, loudest_dba: float) -> tuple[str, ...]:
-    """State the usual cautions, and the hearing caution where the prediction calls for it."""
-    lines = list(CAUTIONS)
-    if any(source.kind == "tower" for source in venue.sources):
-        lines.append(TOWER_CAUTION)
-    goal = venue.goals.hearing_dba
-    hearing = (
-        "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
-        "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
-    )
-    if loudest_dba > goal:
-        lines.insert(
-            0,
-            f"Hearing: up to {loudest_dba:.1f} dBA is predicted at a seat, above the {goal:g} "
-            f"dBA of this venue's caution. {hearing}",
-        )
-    else:
-        lines.append(f"Hearing: at most {loudest_dba:.1f} dBA is predicted at a seat. {hearing}")
-    return tuple(lines)
+@dataclass(frozen=True)
+class Finding:
+    """Something that a plan found: its kind, the output or area it is about, its numbers.
+
+    `str()` gives the sentence. A value may hold findings that the sentence lists.
+
+    Examples
+    --------
+    >>> print(Finding(Kind.EARLY, "Fill 1", {"early_ms": 3.21}))
+    At the worst seat that counts the fill comes 3.2 ms before the mains.
+    """
+
+    kind: Kind
+    where: str = ""
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        """Return the sentence."""
+        shown = {name: _listed(part) if isinstance(part, tuple) else part
+                 for name, part in self.values.items()}
+        return self.kind.sentence.format(where=self.where, **shown)
+
+
+def _listed(parts: tuple[Any, ...]) -> str:
+    """Return what stands in a list inside a sentence."""
+    first = parts[0] if parts else ""
+    joint = _JOINTS[first.kind.group] if isinstance(first, Finding) else ", "
+    return joint.join(map(str, parts))
+
+
+def sentences(findings: Iterable[Finding], *groups: str) -> tuple[str, ...]:
+    """Return the sentences of the findings in some groups, in their order."""
+    return tuple(str(one) for one in findings if one.kind.group in groups)

@@ -1,29 +1,121 @@
-"""Which outputs play together: mains, and fills in tiers from front to back."""
+"""Who plays for whom: the seats that decide in their rows, mains, and fills in tiers.
+
+Fills are planned tier by tier from front to back, each with everything ahead of it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 
 import numpy as np
 
-from fillalign.field import Settings, output_roles
-from fillalign.venue import Venue
+from fillalign._validate import FloatArray
+from fillalign.air import Air
+from fillalign.field import (
+    BoolArray,
+    IntArray,
+    Paths,
+    Seats,
+    Settings,
+    output_roles,
+    trace_paths,
+    venue_seats,
+)
+from fillalign.venue import Venue, as_venue
 
 TIER_M = 2.0
+SEATS_THAT_DECIDE = 20_000
+
+
+@dataclass(frozen=True)
+class Zones:
+    """The seats n that decide, in rows r from the stage to the back.
+
+    `reference_rows` (r,) marks the rows whose mean is the reference. Rows are
+    counted in the order of their x; `starts` are the first seats of the rows as the
+    venue lists them, `order` puts those in the order of x.
+    """
+
+    paths: Paths
+    starts: IntArray
+    order: IntArray
+    row_x_m: FloatArray
+    row_area: IntArray
+    reference_rows: BoolArray
+
+    @property
+    def venue(self) -> Venue:
+        """The venue that the seats are in."""
+        return self.paths.venue
+
+    def row_mean(self, values: FloatArray) -> FloatArray:
+        """Mean over the seats of each row; the first axis holds seats."""
+        sums = np.add.reduceat(values, self.starts, axis=0)
+        counts = np.diff(np.append(self.starts, len(values)))
+        return np.asarray((sums / counts.reshape(-1, *(1,) * (values.ndim - 1)))[self.order])
+
+    def seats_in(self, areas: Collection[str]) -> BoolArray:
+        """Which seats lie in the named areas, (n,)."""
+        return np.isin(self.paths.seats.area, self._numbers(areas))
+
+    def rows_in(self, areas: Collection[str]) -> BoolArray:
+        """Which rows lie in the named areas, (r,)."""
+        return np.isin(self.row_area, self._numbers(areas))
+
+    def _numbers(self, areas: Collection[str]) -> list[int]:
+        return [number for number, area in enumerate(self.venue.areas) if area.name in areas]
+
+
+def deciding_seats(venue: Venue, most: int = SEATS_THAT_DECIDE) -> Seats:
+    """Return the seats that decide: all of them, or of more than 20,000 an even share.
+
+    The share is the same in every area, whose first and last seats are among them.
+    """
+    seats = venue_seats(venue)
+    if len(seats) <= most:
+        return seats
+    areas = [np.flatnonzero(seats.area == number) for number in range(len(venue.areas))]
+    counts = [max(2, int(len(own) * most / len(seats))) for own in areas]
+    places = [own[np.unique(np.linspace(0, len(own) - 1, count).round().astype(int))]
+              for own, count in zip(areas, counts, strict=True)]
+    return seats.take(np.concatenate(places))
+
+
+def make_zones(venue: Venue, air: Air | None) -> Zones:
+    """Trace the paths to the seats that decide, occupied and in this air (or that state's).
+
+    Raises
+    ------
+    ValueError
+        If the venue has no main.
+    """
+    if not as_venue(venue).of_role("main"):
+        raise ValueError("a plan needs at least one main in the venue, got none")
+    paths = trace_paths(venue, deciding_seats(venue), venue.states["show"], air)
+    x, area = paths.seats.points_m[:, 0], paths.seats.area
+    starts = np.flatnonzero(np.append(True, (np.diff(x) != 0) | (np.diff(area) != 0)))
+    order = np.lexsort((area[starts], x[starts]))
+    row_x = x[starts][order]
+    return Zones(paths, starts, order, row_x, area[starts][order], _reference_rows(venue, row_x))
+
+
+def _reference_rows(venue: Venue, row_x: FloatArray) -> BoolArray:
+    if venue.goals.reference_rows_m is not None:
+        low, high = venue.goals.reference_rows_m
+    else:
+        aim = float(np.mean([source.aim_m[0] for source in venue.of_role("main")]))
+        low, high = aim - 2.0, aim + 2.0
+    inside = (row_x >= low - 1e-9) & (row_x <= high + 1e-9)
+    if not inside.any():
+        away = np.abs(row_x - (low + high) / 2)
+        inside = away == away.min()
+    return np.asarray(inside)
 
 
 def main_outputs(venue: Venue) -> list[str]:
     """Names of the outputs of mains and subs."""
     return [name for name, role in output_roles(venue).items() if role in ("main", "sub")]
-
-
-def fill_depths(venue: Venue) -> dict[str, float]:
-    """Mean x of the boxes of each fill output, in m."""
-    return {
-        name: float(np.mean([s.position_m[0] for s in venue.sources if s.output == name]))
-        for name, role in output_roles(venue).items()
-        if role == "fill"
-    }
 
 
 def covered_areas(venue: Venue, outputs: Collection[str]) -> tuple[str, ...]:
@@ -38,8 +130,10 @@ def fill_tiers(venue: Venue) -> list[list[str]]:
     A tier holds outputs of one kind and loudspeaker, at most 2 m apart in depth,
     that cover the same area.
     """
-    kinds = {s.output: (s.kind, s.loudspeaker) for s in venue.of_role("fill")}
-    depths = fill_depths(venue)
+    fills = venue.of_role("fill")
+    kinds = {source.output: (source.kind, source.loudspeaker) for source in fills}
+    depths = {name: float(np.mean([s.position_m[0] for s in fills if s.output == name]))
+              for name in kinds}
     tiers: list[list[str]] = []
     for name in sorted(depths, key=lambda one: (depths[one], one)):
         for tier in tiers:
@@ -56,14 +150,12 @@ def fill_tiers(venue: Venue) -> list[list[str]]:
     return tiers
 
 
-def heard_with(
-    venue: Venue, settings: Settings, output: str
-) -> tuple[list[str], list[str]]:
-    """Return what sounds ahead of a fill, and what of its tier sounds with it, itself included."""
-    ahead = main_outputs(venue)
-    for tier in fill_tiers(venue):
-        on = [name for name in tier if not np.isneginf(settings[name].trim_db)]
-        if output in tier:
-            return ahead, on if output in on else [*on, output]
-        ahead += on
-    raise KeyError(output)
+def parted(venue: Venue, tier: list[str]) -> tuple[list[str], list[str]]:
+    """Part a tier into outputs whose trim the file locks and those it leaves to us."""
+    held = [name for name in tier if "trim_db" in venue.outputs[name].locked]
+    return held, [name for name in tier if name not in held]
+
+
+def sounding_of(settings: Settings, outputs: Collection[str]) -> list[str]:
+    """Return those of some outputs that sound."""
+    return [name for name in outputs if settings.sounds(name)]

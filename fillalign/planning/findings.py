@@ -1,0 +1,345 @@
+"""What there is to say of a plan, from its numbers: findings, which are worded elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from fillalign._validate import FloatArray
+from fillalign.field import JUST_NOTICEABLE
+from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
+from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
+from fillalign.planning.result import FillPlan, FillReport, Walk
+from fillalign.planning.trim import LOWEST_TRIM_DB, Bound, TrimCurve
+from fillalign.planning.wording import Finding, Kind
+from fillalign.planning.zones import main_outputs
+from fillalign.precedence import ECHO_LIMITS, keeps_image
+from fillalign.venue import OutputSettings, Venue, headroom_db
+
+PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
+
+
+def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
+    """Collect what there is to say of the whole; `deciding` seats decided."""
+    return (*_summary(plan), *_unmet(plan), *_cautions(plan), *_assumptions(plan, deciding))
+
+
+def fill_findings(
+    venue: Venue, own: OutputSettings, fill: FillReport, equalising: tuple[Finding, ...]
+) -> tuple[Finding, ...]:
+    """Collect what there is to say of one fill, `equalising` between its trim and what is unmet."""
+    return (*_delay_findings(venue, own, fill), *_trim_findings(venue, own, fill), *equalising,
+            *_fill_unmet(own, fill))
+
+
+def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+    """Say where the delay comes from, what cold air would do to it, and how sure it is."""
+    rule, margin, name = venue.goals.delay_rule, venue.goals.image_margin_ms, fill.output
+    answers, device = fill.answers, venue.outputs[name]
+    answer = answers.of_rule(rule)
+    three = {f"{one}_ms": getattr(answers, f"{one}_ms")
+             for one in ("box_to_box", "equal_level", "never_early")}
+    yield Finding(Kind.DELAY, name, {
+        "delay_ms": own.delay_ms, "rule": rule, "answer_ms": answer,
+        "margin_ms": own.delay_ms - answer, "asked_ms": margin, **three,
+    })
+    if answer + margin > device.delay_max_ms:
+        yield Finding(Kind.DEVICE_TOO_SHORT, name, {"most_ms": device.delay_max_ms})
+    if fill.early_ms > 0.05:
+        yield Finding(Kind.EARLY, name, {"early_ms": fill.early_ms})
+    if fill.early_cold_ms > max(fill.early_ms, 0.0) + 0.1:
+        yield Finding(Kind.EARLY_WHEN_COLD, name, {"coldest_c": fill.coldest_c,
+                                                   "early_ms": fill.early_cold_ms})
+    beyond = answers.box_to_box_ms - answers.equal_level_ms
+    front = all(source.kind == "front" for source in venue.sources if source.output == name)
+    if rule == "box-to-box" and front and beyond > 0.05:
+        yield Finding(Kind.BOX_TO_BOX_IN_FRONT, name, {"beyond_ms": beyond})
+    if "delay_ms" in device.locked:
+        yield Finding(Kind.DELAY_LOCKED, name)
+    unsure = fill.uncertainty
+    yield Finding(Kind.UNCERTAIN, name, {
+        "total_ms": unsure.total_ms, "largest": unsure.largest,
+        "parts": tuple(Finding(Kind.UNCERTAIN_PART, cause, {"part_ms": part})
+                       for cause, part in unsure.by_cause_ms.items()),
+    })
+
+
+def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+    """Say why the output sounds or stays off, and what decided its trim."""
+    name, curve = fill.output, fill.trim
+    yield from (_need_finding(venue, need) for need in fill.needs)
+    chosen, bound = curve.chosen()
+    if not fill.sounding:
+        if bound and chosen <= LOWEST_TRIM_DB and any(need.needed for need in fill.needs):
+            yield Finding(Kind.OFF_BARRED, name, {"bound": bound})
+        else:
+            yield Finding(Kind.OFF, name)
+        return
+    if "trim_db" in venue.outputs[name].locked:
+        yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": own.trim_db})
+    if bound is None:
+        yield Finding(Kind.TRIM_ENOUGH, name, {"trim_db": chosen, "limit_db": SHORT_DB})
+    elif curve.needed_db is None:
+        yield Finding(Kind.TRIM_NONE_REACHES, name, {"bound": bound, "trim_db": chosen})
+    else:
+        yield Finding(Kind.TRIM_BOUND, name, {"bound": bound, "trim_db": chosen,
+                                              "needed_db": curve.needed_db})
+    if own.trim_db != chosen:
+        yield Finding(Kind.TRIM_SET, name, {"trim_db": own.trim_db})
+
+
+def _fill_unmet(own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+    """Name each target of one fill that is not met, and what would meet it."""
+    name, curve = fill.output, fill.trim
+    if not fill.sounding:
+        return
+    if fill.hold_back_ms > 0.005:
+        yield Finding(Kind.LATE, name, {"late_ms": fill.hold_back_ms})
+    share = float(curve.served_share[int(np.abs(curve.trim_db - own.trim_db).argmin())])
+    if share < SHARE_OF_ROWS:
+        yield Finding(Kind.ROWS_SHORT, name, {
+            "share_pct": 100 * share, "limit_db": SHORT_DB, "mend": _trim_mend(own, curve),
+        })
+
+
+def _trim_mend(own: OutputSettings, curve: TrimCurve) -> Finding:
+    if curve.needed_db is None:
+        return Finding(Kind.MEND_ELSEWHERE)
+    kinds = {Bound.MAXIMUM: Kind.MEND_STRONGER, Bound.PRECEDENCE: Kind.MEND_MARGIN,
+             Bound.WALK: Kind.MEND_WALK}
+    _, bound = curve.chosen()
+    kind = Kind.MEND_TRIM if bound is None else kinds.get(bound, Kind.MEND_TRIM)
+    return Finding(kind, "", {"more_db": curve.needed_db - own.trim_db, "bound": bound})
+
+
+def equalising_findings(
+    own: OutputSettings,
+    name: str,
+    kinds: list[tuple[str, int]],
+    best: LowCutTry | None,
+    tries: list[LowCutTry],
+    shelf_db: float,
+) -> tuple[Finding, ...]:
+    """Say what low cut and shelf of a fill rest on; `best` and `shelf_db` are computed anew."""
+    return (*_low_cut_findings(own, name, kinds, best, tries),
+            _shelf_finding(own, name, shelf_db))
+
+
+def _low_cut_findings(
+    own: OutputSettings,
+    name: str,
+    kinds: list[tuple[str, int]],
+    best: LowCutTry | None,
+    tries: list[LowCutTry],
+) -> Iterator[Finding]:
+    if not kinds:
+        yield Finding(Kind.NO_KIND_IN_COMMON, name)
+        return
+
+    def costs(kind: tuple[str, int]) -> dict[float, float]:
+        return {one.corner_hz: one.loss_db for one in tries if (one.kind, one.order) == kind}
+
+    if best is None:
+        of_first = costs(kinds[0])
+        offers = tuple(Finding(Kind.LOW_CUT_OFFER, "", {"corner_hz": corner, "loss_db": loss})
+                       for corner, loss in of_first.items() if corner in PRACTICE_LOW_CUTS_HZ)
+        fits = any(loss <= LOW_CUT_LOSS_DB for loss in of_first.values())
+        yield (Finding(Kind.LOW_LIMIT_FIRST, name) if fits
+               else Finding(Kind.NO_LOW_CUT, name, {"offers": offers}))
+    else:
+        # Several kinds may do at the same corner: the one that is set is the one to tell of.
+        as_set = costs((own.low_cut_kind, own.low_cut_order))
+        told = costs((best.kind, best.order))
+        if own.low_cut_hz == best.corner_hz and as_set.get(best.corner_hz, 9.9) <= LOW_CUT_LOSS_DB:
+            told = as_set
+        yield Finding(Kind.LOW_CUT, name, {"corner_hz": best.corner_hz, "costs": tuple(
+            Finding(Kind.LOW_CUT_COST, "", {"corner_hz": corner, "loss_db": loss})
+            for corner, loss in told.items()
+        )})
+    if own.low_cut_hz != (None if best is None else best.corner_hz):
+        yield (Finding(Kind.LOW_CUT_SET_NONE, name) if own.low_cut_hz is None
+               else Finding(Kind.LOW_CUT_SET, name, {"corner_hz": own.low_cut_hz}))
+
+
+def _shelf_finding(own: OutputSettings, name: str, better_db: float) -> Finding:
+    dialled = {"shelf_db": own.shelf_db, "shelf_hz": own.shelf_hz, "better_db": better_db}
+    if abs(own.shelf_db - better_db) > SHELF_LEAST_DB:
+        return Finding(Kind.SHELF_BETTER if better_db else Kind.SHELF_NONE_BETTER, name, dialled)
+    return Finding(Kind.SHELF, name, dialled) if own.shelf_db else Finding(Kind.NO_SHELF, name)
+
+
+def _need_finding(venue: Venue, need: AreaNeed, kind: Kind = Kind.NEEDED) -> Finding:
+    goals = venue.goals
+    values: dict[str, Any] = {"index": need.speech_index, "goal": goals.sti, "limit_db": SHORT_DB}
+    if not need.needed:
+        values |= {
+            "away_db": abs(need.shortfall_db),
+            "side": "below" if need.shortfall_db > 0 else "above",
+            "highs_limit_db": goals.highs_loss_db,
+            "loss_db": max(need.highs_loss_db, 0.0),
+        }
+        clear = Kind.NOT_NEEDED if goals.sti is None else Kind.NOT_NEEDED_CLEAR
+        return Finding(clear, need.area, values)
+    causes = {
+        Cause.LEVEL: Finding(Kind.LEVEL, need.area, {"short_db": need.shortfall_db}),
+        Cause.TONE: Finding(Kind.TONE, need.area, {"loss_db": need.highs_loss_db,
+                                                   "limit_db": goals.highs_loss_db}),
+        Cause.SPEECH: Finding(Kind.SPEECH, need.area, values),
+        Cause.COVERAGE: Finding(Kind.COVERAGE, need.area,
+                                {"share_pct": 100 * need.outside_share}),
+    }
+    return Finding(kind, need.area, {
+        "what": "front fill" if need.ahead else "fill",
+        "from_x_m": round(need.from_x_m or 0.0, 1),
+        "causes": tuple(causes[cause] for cause in need.causes),
+    })
+
+
+def _summary(plan: FillPlan) -> Iterator[Finding]:
+    """Open the plan: need, what sounds, and what is won."""
+    venue, walk = plan.venue, plan.walk
+    yield from (_need_finding(venue, need) for need in plan.needs)
+    used = tuple(fill.output for fill in plan.fills if fill.sounding)
+    if not used:
+        yield Finding(Kind.NOTHING_SOUNDS)
+        return
+    back = int(walk.x_m.argmax())
+    yield Finding(Kind.SOUNDING, "", {"outputs": used})
+    yield Finding(Kind.SPREAD, "", {"before_db": walk.spread_db("before"),
+                                    "after_db": walk.spread_db("after")})
+    yield Finding(Kind.RELIEF, "", {
+        "lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
+        "won_db": plan.gain_before_feedback_db,
+    })
+    yield Finding(Kind.BACK_SPEECH, "", _row_speech(walk, back))
+    yield from _speech_findings(venue, walk)
+    goal = venue.goals.back_dba
+    if goal is not None:
+        yield Finding(Kind.BACK_GOAL, "", {
+            "goal_dba": goal, "without_db": float(goal - walk.before_dba[back]),
+            "with_db": float(goal - walk.after_dba[back]),
+        })
+
+
+def _row_speech(walk: Walk, row: int) -> dict[str, float]:
+    return {"x_m": float(walk.x_m[row]), "before": float(walk.speech_before[row]),
+            "after": float(walk.speech_after[row])}
+
+
+def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
+    """Harm to speech, and why a goal that is out of reach is out of reach."""
+    goal = venue.goals.sti
+    loss = walk.speech_before - walk.speech_after
+    worst = int(loss.argmax())
+    if loss[worst] > JUST_NOTICEABLE and (venue.programme == "speech" or goal is not None):
+        yield Finding(Kind.HARM, "", {
+            **_row_speech(walk, worst), "loss": float(loss[worst]), "step": JUST_NOTICEABLE,
+        })
+    if goal is None:
+        return
+    low = int(walk.speech_after.argmin())
+    gain = float(walk.speech_louder[low] - walk.speech_after[low])
+    decay = venue.states["show"].rt60_s
+    if abs(gain) < JUST_NOTICEABLE:
+        kind = Kind.DECAY_LIMITS if decay else Kind.LEVEL_IS_NO_LIMIT
+    else:
+        kind = Kind.NOISE_LIMITS if gain > 0 else Kind.MASKING_LIMITS
+    yield Finding(kind, "", {
+        "index": float(walk.speech_after[low]), "x_m": float(walk.x_m[low]), "goal": goal,
+        "gain": gain, "rt60_s": decay.get(1000),
+    })
+
+
+def _unmet(plan: FillPlan) -> Iterator[Finding]:
+    """Name every target of the whole that the plan does not meet."""
+    venue, walk, goals = plan.venue, plan.walk, plan.venue.goals
+    covered = {area for fill in plan.fills if fill.sounding for area in fill.areas}
+    yield from (_need_finding(venue, need, Kind.STILL_NEEDED) for need in plan.needs_after
+                if need.needed and need.area not in covered)
+    yield from _image_findings(plan)
+    yield from _echo_findings(plan)
+    meter, goal = plan.reference.meter_dba, goals.reference_dba
+    if goal is not None and abs(goal - meter) > 0.5:
+        kind = Kind.MAINS_SHORT if goal > meter else Kind.MAINS_LOUD
+        yield Finding(kind, "", {"meter_dba": meter, "goal_dba": goal, "short_db": goal - meter})
+    free = {name: plan.settings[name].trim_db for name in main_outputs(venue)
+            if "trim_db" not in venue.outputs[name].locked}
+    highest = max(free.values(), default=0.0)
+    yield from (
+        Finding(Kind.MAIN_AT_MAXIMUM, name, {"behind_db": highest - trim})
+        for name, trim in free.items()
+        if goal is not None and highest > trim >= headroom_db(venue, name) - 1e-9
+    )
+    level = float(walk.after_dba[int(walk.x_m.argmax())])
+    if goals.back_dba is not None and goals.back_dba - level > 0.5:
+        yield Finding(Kind.BACK_SHORT, "", {
+            "level_dba": level, "goal_dba": goals.back_dba, "short_db": goals.back_dba - level,
+        })
+
+
+def _image_findings(plan: FillPlan) -> Iterator[Finding]:
+    """Seats that lose the image at the stage, by fill, with the margin that would mend them."""
+    checks, names = plan.checks, list(plan.venue.outputs)
+    for number in sorted({*checks.fill.tolist()}):
+        here = checks.fill == number
+        broken = here & ~checks.keeps_image
+        if not broken.any():
+            continue
+        over = checks.level_difference_db
+        worst = int(np.where(broken, over - checks.limit_db, -np.inf).argmax())
+        x, y, _ = checks.point_m[worst].tolist()
+        yield Finding(Kind.IMAGE_LOST, names[int(number)], {
+            "broken": int(broken.sum()), "heard": int(here.sum()), "x_m": x, "y_m": y,
+            "area": plan.venue.areas[int(checks.area[worst])].name,
+            "gap_ms": float(checks.gap_ms[worst]), "over_db": float(over[worst]),
+            "limit_db": float(checks.limit_db[worst]),
+            "mend": _margin_mend(checks.gap_ms[broken], over[broken], checks.margin_ms[broken]),
+        })
+
+
+def _margin_mend(gap_ms: FloatArray, over_db: FloatArray, margin_ms: FloatArray) -> Finding:
+    if not np.isfinite(margin_ms).any():
+        return Finding(Kind.MEND_NO_MARGIN)
+    more = float(margin_ms[np.isfinite(margin_ms)].max())
+    mended = int(np.count_nonzero(keeps_image(gap_ms + more, over_db)))
+    one = mended == len(margin_ms) == 1
+    return Finding(Kind.MEND_IT if one else Kind.MEND_SOME, "",
+                   {"margin_ms": more, "mended": mended})
+
+
+def _echo_findings(plan: FillPlan) -> Iterator[Finding]:
+    checks, limit = plan.checks, ECHO_LIMITS[plan.venue.programme][1]
+    broken = checks.echo > limit
+    if broken.any():
+        worst = int(np.where(broken, checks.echo, -np.inf).argmax())
+        x, y, _ = checks.point_m[worst].tolist()
+        yield Finding(Kind.ECHO, "", {
+            "seats": len({*checks.seat[broken].tolist()}), "limit": limit,
+            "worst": float(checks.echo[worst]), "x_m": x, "y_m": y,
+        })
+
+
+def _cautions(plan: FillPlan) -> Iterator[Finding]:
+    """State the usual cautions, and the hearing caution where the prediction calls for it."""
+    loud, limit = plan.loudest_dba, plan.venue.goals.hearing_dba
+    if loud > limit:
+        yield Finding(Kind.HEARING_LOUD, "", {"level_dba": loud, "limit_dba": limit})
+    yield from map(Finding, (Kind.RIGGING, Kind.MAINS_POWER, Kind.LASER))
+    if any(source.kind == "tower" for source in plan.venue.sources):
+        yield Finding(Kind.TOWERS)
+    if loud <= limit:
+        yield Finding(Kind.HEARING, "", {"level_dba": loud})
+
+
+def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
+    """Name what the plan rests on, and every default that the venue file left to us."""
+    yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
+                             Kind.SUBS, Kind.ROOM_MODEL))
+    every = int(sum(np.prod(area.counts) for area in plan.venue.areas))
+    if deciding == every:
+        yield Finding(Kind.EVERY_SEAT)
+    else:
+        yield Finding(Kind.SHARE_OF_SEATS, "", {"deciding": deciding, "seats": every})
+    yield from (Finding(Kind.DEFAULT, "", {"text": line}) for line in plan.venue.defaults_used)
