@@ -113,17 +113,16 @@ def click_train(
     count = as_whole("clicks", clicks, low=1, high=60)
     first = as_number("spacing_ms", spacing_ms, "ms", low=50, high=5000) / 1000
     order = np.arange(count)
-    starts = np.round(rate * (0.005 + order * first + 0.007 * order * (order - 1) / 2)).astype(int)
+    starts = 0.005 + order * first + 0.007 * order * (order - 1) / 2
     # At least one sample inside the stroke, also at 8 kHz.
     stroke, dip = max(1e-4, 2.0 / rate), 1e-3
-    time = np.arange(round((stroke + dip) * rate) + 1) / rate
-    up = np.where(time < stroke, np.sin(np.pi * time / stroke) ** 2, 0.0)
-    after = np.clip((time - stroke) / dip, 0, 1)
-    down = np.sin(np.pi * after) ** 2
-    click = up - down * up.sum() / down.sum()
-    train = np.zeros(starts[-1] + round(first / 2 * rate) + click.size)
+    train = np.zeros(round((starts[-1] + first / 2 + stroke + dip) * rate) + 2)
     for start in starts:
-        train[start : start + click.size] = click
+        place = np.arange(int(start * rate), int((start + stroke + dip) * rate) + 2)
+        time = place / rate - start
+        up = np.where((time > 0) & (time < stroke), np.sin(np.pi * time / stroke) ** 2, 0.0)
+        down = np.sin(np.pi * np.clip((time - stroke) / dip, 0, 1)) ** 2
+        train[place] += up - down * up.sum() / down.sum()
     return _scaled(train, peak_dbfs)
 
 
@@ -141,7 +140,7 @@ def pink_noise(
     seconds : float
         Length, 0.1 to 600 s.
     seed : int
-        The same seed gives the same noise.
+        The same seed gives the same noise, at any sample rate.
     sample_rate_hz, peak_dbfs : float
         As in `exponential_sweep`.
 
@@ -158,11 +157,12 @@ def pink_noise(
     rate = as_rate(sample_rate_hz)
     length = as_number("seconds", seconds, "s", low=0.1, high=600)
     size = round(length * rate)
-    frequency = np.fft.rfftfreq(size, 1 / rate)
-    spectrum = np.fft.rfft(np.random.default_rng(as_whole("seed", seed)).standard_normal(size))
-    inside = (frequency >= 20) & (frequency <= min(20000.0, 0.45 * rate))
-    spectrum[inside] /= np.sqrt(frequency[inside])
-    spectrum[~inside] = 0.0
+    inside = np.arange(np.ceil(20.0 * length), min(20000.0, 0.45 * rate) * length, dtype=int)
+    draws = np.random.default_rng(as_whole("seed", seed))
+    # Drawn from the lowest frequency up, so that every sample rate gives the same noise.
+    parts = draws.standard_normal((inside.size, 2)) @ [1.0, 1.0j]
+    spectrum = np.zeros(size // 2 + 1, dtype=complex)
+    spectrum[inside] = parts / np.sqrt(inside)
     fade = max(1, round(0.03 * size))
     return _scaled(_fade(np.fft.irfft(spectrum, size), fade, fade), peak_dbfs)
 
