@@ -83,7 +83,8 @@ def response_levels_db(response: np.ndarray, fraction: int = 1, rate: float = RA
 
 
 def octaves(thirds_db: np.ndarray) -> np.ndarray:
-    return 10 * np.log10((10 ** (thirds_db / 10)).reshape(9, 3).sum(axis=1))
+    with np.errstate(divide="ignore"):  # an octave that nothing plays is silent
+        return 10 * np.log10((10 ** (thirds_db / 10)).reshape(9, 3).sum(axis=1))
 
 
 def pink(seconds: float, seed: int) -> np.ndarray:
