@@ -25,7 +25,13 @@ from fillalign.audio.signals import (
     snare,
     take_turns,
 )
-from fillalign.audio.wav import Recording, RecordingError, read_wav, write_wav
+from fillalign.audio.wav import (
+    Recording,
+    RecordingError,
+    read_recording,
+    read_wav,
+    write_wav,
+)
 
 __all__ = [
     "Arrival",
@@ -45,6 +51,7 @@ __all__ = [
     "measured_levels",
     "measured_toml",
     "pink_noise",
+    "read_recording",
     "read_wav",
     "render_seat",
     "snare",

@@ -1,7 +1,8 @@
-"""WAV files, written whole or not at all and read with one clear error.
+"""Recordings on disk: WAV written whole or not at all, and what recorders make, read.
 
-Reading goes through scipy; writing through the standard library, which knows
-24 bits.
+WAV is read through scipy and written through the standard library, which knows
+24 bits; FLAC, OGG and MP3 need the package soundfile (`pip install
+"fillalign[audio]"`). Whatever cannot be read gives one clear error.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import warnings
 import wave
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,10 +25,19 @@ from fillalign._validate import SAMPLE_RATES_HZ, FloatArray, as_float, as_path, 
 MAX_CHANNELS = 8
 MAX_FILE_BYTES = 1_000_000_000
 _WAV_SUFFIXES = (".wav", ".wave")
+_DECODED_SUFFIXES = (".flac", ".ogg", ".oga", ".mp3")
+_PHONE_SUFFIXES = (".m4a", ".mp4", ".aac", ".3gp")
+_PLAIN_FORMATS = (1, 3, 0xFFFE)  # PCM, float, extensible: tags of the RIFF registry
+_HOW_TO_CONVERT = (
+    "holds compressed sound of a phone (AAC), which cannot be read here. Convert it to WAV: on "
+    "macOS in a terminal 'afconvert -f WAVE -d LEI16 take.m4a take.wav'; on Windows "
+    "'winget install ffmpeg', then 'ffmpeg -i take.m4a take.wav'; on Linux 'ffmpeg -i take.m4a "
+    "take.wav' from the package ffmpeg. Next time set the phone's recorder to lossless, FLAC or WAV"
+)
 
 
 class RecordingError(ValueError):
-    """A WAV file that cannot be used or written: names the file and the reason."""
+    """A recording that cannot be used or written: names the file and the reason."""
 
     def __init__(self, path: str | os.PathLike[str], reason: str) -> None:
         self.path = str(path)
@@ -123,19 +133,57 @@ def write_wav(
         raise RecordingError(path, error.problem) from error
 
 
+def _check_wav(content: bytes) -> None:
+    """Raise ValueError where the parts that a WAV file is made of do not fit the file."""
+    if len(content) < 12 or content[:4] not in (b"RIFF", b"RIFX", b"RF64"):
+        raise ValueError(_HOW_TO_CONVERT if content[4:8] == b"ftyp" else
+                         "is not a WAV file (it does not begin with RIFF)")
+    order: Literal["big", "little"] = "big" if content[:4] == b"RIFX" else "little"
+    place = 12
+    while place + 8 <= len(content):
+        name = content[place : place + 4]
+        size = int.from_bytes(content[place + 4 : place + 8], order)
+        if name == b"data" and content[:4] != b"RF64" and place + 8 + size > len(content):
+            raise ValueError("is cut short: it holds less sound than its header says")
+        tag = int.from_bytes(content[place + 8 : place + 10], order)
+        if name == b"fmt " and tag not in _PLAIN_FORMATS:
+            raise ValueError(f"holds sound compressed in a way that cannot be read (format {tag}); "
+                             "save it as WAV with 16 or 24 bits")
+        place += 8 + size + size % 2
+
+
 def _parse_wav(content: bytes) -> tuple[int, Any]:
     """Return rate and samples as stored, or raise ValueError with the reason."""
     from scipy.io import wavfile
 
-    if len(content) < 12 or content[:4] not in (b"RIFF", b"RIFX", b"RF64"):
-        raise ValueError("is not a WAV file (it does not begin with RIFF)")
+    _check_wav(content)
     with warnings.catch_warnings(record=True) as notes:
         warnings.simplefilter("always")
         try:
             rate, data = wavfile.read(io.BytesIO(content))
-        except Exception as error:  # a parser fed with rubbish raises whatever it likes
-            raise ValueError(f"is damaged or cut short ({error or type(error).__name__})") from None
+        except Exception:  # a parser fed with rubbish raises whatever it likes
+            raise ValueError("is damaged or cut short: its header makes no sense") from None
     if any("EOF" in str(note.message) for note in notes):
+        raise ValueError("is cut short: it holds less sound than its header says")
+    return int(rate), data
+
+
+def _decode(content: bytes) -> tuple[int, Any]:
+    """Return rate and samples of FLAC, OGG or MP3, or raise ValueError with the reason."""
+    if content[4:8] == b"ftyp":
+        raise ValueError(_HOW_TO_CONVERT)
+    try:
+        import soundfile
+    except ImportError:
+        raise ValueError('needs the package soundfile to be read: pip install "fillalign[audio]"; '
+                         "or convert it to WAV") from None
+    try:
+        with soundfile.SoundFile(io.BytesIO(content)) as file:
+            data, expected = file.read(always_2d=True), file.frames
+            rate = file.samplerate
+    except Exception:  # whatever a decoder fed with rubbish raises
+        raise ValueError("is damaged, cut short or no sound") from None
+    if len(data) < expected:
         raise ValueError("is cut short: it holds less sound than its header says")
     return int(rate), data
 
@@ -153,7 +201,7 @@ def _as_samples(data: Any) -> FloatArray:
         return samples / scale
 
 
-def _wav_fault(rate: int, samples: FloatArray) -> str | None:
+def _fault(rate: int, samples: FloatArray) -> str | None:
     if samples.size == 0:
         return "holds no sound (zero length)"
     if samples.shape[0] == 1:
@@ -168,17 +216,37 @@ def _wav_fault(rate: int, samples: FloatArray) -> str | None:
     return None
 
 
-def _content(file: Path) -> bytes:
+def _content(file: Path, suffixes: tuple[str, ...]) -> bytes:
     """Return the bytes of a file, or raise OSError or ValueError with the reason."""
     if not file.exists():
         raise ValueError("there is no such file")
     if not file.is_file():
         raise ValueError("is a folder, not a file")
-    if file.suffix.lower() not in _WAV_SUFFIXES:
-        raise ValueError("the name does not end in .wav; only WAV files can be read")
+    ending = file.suffix.lower()
+    if ending in _PHONE_SUFFIXES:
+        raise ValueError(_HOW_TO_CONVERT)
+    if ending not in suffixes:
+        wanted = " or ".join([", ".join(suffixes[:-1]), suffixes[-1]])
+        raise ValueError(f"the name does not end in {wanted}; only these can be read")
     if file.stat().st_size > MAX_FILE_BYTES:
         raise ValueError("is larger than 1 GB; cut it to the take that matters")
     return file.read_bytes()
+
+
+def _read(path: str | os.PathLike[str], suffixes: tuple[str, ...]) -> Recording:
+    file = as_path("path", path)
+    try:
+        content = _content(file, suffixes)
+        is_wav = file.suffix.lower() in _WAV_SUFFIXES
+        rate, data = _parse_wav(content) if is_wav else _decode(content)
+        samples = _as_samples(data)
+        if fault := _fault(rate, samples):
+            raise ValueError(fault)
+    except OSError as error:
+        raise RecordingError(path, f"cannot be read ({error.strerror})") from None
+    except ValueError as error:
+        raise RecordingError(path, str(error)) from None
+    return Recording(samples, rate)
 
 
 def read_wav(path: str | os.PathLike[str]) -> Recording:
@@ -206,13 +274,33 @@ def read_wav(path: str | os.PathLike[str]) -> Recording:
     Traceback (most recent call last):
     fillalign.audio.wav.RecordingError: missing.wav: there is no such file
     """
-    try:
-        rate, data = _parse_wav(_content(as_path("path", path)))
-        samples = _as_samples(data)
-        if fault := _wav_fault(rate, samples):
-            raise ValueError(fault)
-    except OSError as error:
-        raise RecordingError(path, f"cannot be read ({error.strerror})") from None
-    except ValueError as error:
-        raise RecordingError(path, str(error)) from None
-    return Recording(samples, rate)
+    return _read(path, _WAV_SUFFIXES)
+
+
+def read_recording(path: str | os.PathLike[str]) -> Recording:
+    """Read what a recorder or a phone made: WAV, FLAC, OGG or MP3, at its own rate.
+
+    Parameters
+    ----------
+    path : path
+        Ends in .wav, .flac, .ogg or .mp3; at most 1 GB. All but WAV need the
+        package soundfile (extra `audio`).
+
+    Returns
+    -------
+    Recording
+        Samples (n, channels), full scale at 1, and the sample rate in Hz.
+
+    Raises
+    ------
+    RecordingError
+        As in `read_wav`; for the AAC of many phones (.m4a) with the steps that
+        make a WAV file of it on each system.
+
+    Examples
+    --------
+    >>> read_recording("missing.flac")
+    Traceback (most recent call last):
+    fillalign.audio.wav.RecordingError: missing.flac: there is no such file
+    """
+    return _read(path, _WAV_SUFFIXES + _DECODED_SUFFIXES)
