@@ -1,31 +1,22 @@
-"""Validation at the border: one form of error for every bad number.
+"""Validation at the border: one form of error for every bad value.
 
 Private to the package. Every public function turns its arguments into float
 arrays here and gives scalars back for scalars, so that the formulas behind it
-stay free of checks.
+stay free of checks; records have the kinds of their fields checked here.
 """
 
 from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
-from functools import cache
+from functools import cache, wraps
+from inspect import signature
 from numbers import Integral, Real
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import (
-    Any,
-    Final,
-    TypeAlias,
-    TypedDict,
-    Unpack,
-    get_args,
-    get_origin,
-    get_type_hints,
-    overload,
-)
+from typing import Any, ParamSpec, get_args, get_origin, get_type_hints
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,16 +24,16 @@ from numpy.typing import ArrayLike, NDArray
 from fillalign._text import listed, quoted, short
 
 # Nothing here is larger; its square and cube still fit a float.
-_HUGE: Final = 1e100
-_FLOAT64: Final = np.dtype(np.float64)
+_HUGE = 1e100
 
-FloatArray: TypeAlias = NDArray[np.float64]
-ComplexArray: TypeAlias = NDArray[np.complex128]
-Extent: TypeAlias = tuple[FloatArray, float, float]
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]
+Arguments = ParamSpec("Arguments")
 
-SAMPLE_RATES_HZ: Final = (8000.0, 192000.0)
+SAMPLE_RATES_HZ = (8000.0, 192000.0)
 # What a refused value of a unit looks like: between which values, and words.
-_SLIPS: Final[Mapping[str, tuple[tuple[float, float, str], ...]]] = {
+_SLIPS: dict[str, tuple[tuple[float, float, str], ...]] = {
     "C": (
         (200.0, 345.0, "looks like kelvin: degrees C are kelvin less 273.15"),
         (60.0, 130.0, "looks like Fahrenheit: degrees C are (F - 32) / 1.8"),
@@ -61,22 +52,16 @@ class RangeWarning(UserWarning):
     """A number outside what a formula is stated for, or one that looks like a slip of unit."""
 
 
-def _shown(value: float) -> str:
-    return f"{value:.10g}"
-
-
 def range_text(low: float, high: float, unit: str, *, open_low: bool = False) -> str:
     """Return the allowed range in words, for an error message."""
     tail = f" {unit}" if unit else ""
-    if np.isinf(low) and np.isinf(high):
-        return "a finite number"
-    if np.isinf(high):
-        return f"{'above' if open_low else 'at least'} {_shown(low)}{tail}"
-    if np.isinf(low):
-        return f"at most {_shown(high)}{tail}"
+    if math.isinf(low):
+        return "a finite number" if math.isinf(high) else f"at most {high:.10g}{tail}"
+    if math.isinf(high):
+        return f"{'above' if open_low else 'at least'} {low:.10g}{tail}"
     if open_low:
-        return f"above {_shown(low)} and at most {_shown(high)}{tail}"
-    return f"between {_shown(low)} and {_shown(high)}{tail}"
+        return f"above {low:.10g} and at most {high:.10g}{tail}"
+    return f"between {low:.10g} and {high:.10g}{tail}"
 
 
 def slip_text(value: float, unit: str) -> str:
@@ -85,15 +70,16 @@ def slip_text(value: float, unit: str) -> str:
     return next((f", which {text}" for low, high, text in slips if low < value < high), "")
 
 
-class Limits(TypedDict, total=False):
-    """What `as_float` allows: its keyword arguments."""
-
-    low: float
-    high: float
-    open_low: bool
-
-
-def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limits]) -> FloatArray:
+def as_float(
+    name: str,
+    value: ArrayLike,
+    unit: str = "",
+    *,
+    low: float = -math.inf,
+    high: float = math.inf,
+    open_low: bool = False,
+    silence: bool = False,
+) -> FloatArray:
     """Return `value` as a float array, or raise one clear error.
 
     Parameters
@@ -106,92 +92,51 @@ def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limit
         Allowed range, ends included.
     open_low : bool
         Whether `low` itself is refused.
+    silence : bool
+        Whether minus infinity is welcome: the level of silence.
 
     Raises
     ------
     TypeError
-        If `value` is not real numbers.
+        If `value` is not real numbers, or an array with some of it masked out.
     ValueError
         If any of it is not finite or lies outside the range; the message holds
         the name, the first offending value and its place in an array, the unit
         and the range, and another unit if the value seems to be in it.
     """
-    return as_float_extent(name, value, unit, **limits)[0]
-
-
-def _extremes(array: FloatArray) -> FloatArray:
-    """Return an array's smallest and largest value; nan, if it holds one."""
-    return np.array([np.minimum.reduce(array, None), np.maximum.reduce(array, None)])
-
-
-def as_float_extent(
-    name: str,
-    value: ArrayLike,
-    unit: str = "",
-    *,
-    low: float = -np.inf,
-    high: float = np.inf,
-    open_low: bool = False,
-) -> Extent:
-    """Return what `as_float` returns with its smallest and largest value (nan if empty)."""
-    if isinstance(value, float) and low < value < high and -_HUGE < value < _HUGE:
-        number = float(value)
-        return np.asarray(number), number, number
+    if isinstance(value, np.ndarray) and hasattr(value, "mask"):
+        raise TypeError(f"{name} must not be a masked array: fill it or drop what is masked")
     try:
         array: FloatArray = np.asarray(value)
-        if array.dtype is not _FLOAT64:
-            if array.dtype.kind not in "fiu":
-                raise TypeError
-            array = np.asarray(array, dtype=np.float64)
+        if array.dtype.kind not in "fiu":
+            raise TypeError
+        array = np.asarray(array, dtype=np.float64)
     except (TypeError, ValueError):
         allowed = range_text(low, high, unit, open_low=open_low)
         raise TypeError(f"{name} must be {allowed}, got {quoted(str(value))}") from None
-    if not array.size:
-        return array, np.nan, np.nan
-    # Two searches pass good values; the masks are made only for a bad one's message.
-    flat = array if array.flags.c_contiguous else _extremes(array)
-    least, most = flat.item(flat.argmin()), flat.item(flat.argmax())
-    if (least > low if open_low else least >= low) and most <= high:
-        if -_HUGE <= least and most <= _HUGE:
-            return array, least, most
-    bad = ~(array > low if open_low else array >= low) | ~(array <= high) | ~(abs(array) <= _HUGE)
-    place = np.argwhere(bad)[0].tolist()
+    good = (array >= max(low, -_HUGE)) & (array <= min(high, _HUGE))
+    if open_low:
+        good &= array != low
+    if silence:
+        good |= array == -math.inf
+    if good.all():
+        return array
+    place = np.argwhere(~good)[0].tolist()
     first = float(array[tuple(place)])
     where = f" at {place}" if array.size > 1 else ""
     allowed = range_text(low, high, unit, open_low=open_low)
     hint = slip_text(first, unit)
     if not hint and _HUGE < abs(first) < math.inf:
         hint = f", which is too large: at most {_HUGE:g}"
-    raise ValueError(f"{name} must be {allowed}, got {_shown(first)}{where}{hint}")
+    raise ValueError(f"{name} must be {allowed}, got {first:.10g}{where}{hint}")
 
 
-def as_number(name: str, value: ArrayLike, unit: str = "", **limits: Unpack[Limits]) -> float:
-    """Return one number as a float, or raise one clear error."""
+def as_number(name: str, value: ArrayLike, unit: str = "", **limits: Any) -> float:
+    """Return one number as a float, or raise one clear error; limits as in `as_float`."""
     array = as_float(name, value, unit, **limits)
     if array.ndim:
         raise TypeError(f"{name} must be one number, got an array of shape {array.shape}")
     return float(array)
-
-
-def as_path(name: str, value: str | os.PathLike[str]) -> Path:
-    """Return a path, or raise one clear error."""
-    if not isinstance(value, str | os.PathLike) or isinstance(os.fspath(value), bytes):
-        raise TypeError(f"{name} must be a path as text, got {type(value).__name__}")
-    return Path(value)
-
-
-def check_type(name: str, value: object, *kinds: type) -> None:
-    """Raise TypeError unless `value` is one of these records."""
-    if not isinstance(value, kinds):
-        words = " or ".join(kind.__name__ for kind in kinds)
-        article = "an" if words[0] in "AEIOaeio" else "a"
-        raise TypeError(f"{name} must be {article} {words}, got {type(value).__name__}")
-
-
-def check_flag(name: str, value: object) -> None:
-    """Raise TypeError unless `value` is true or false."""
-    if not isinstance(value, bool | np.bool_):
-        raise TypeError(f"{name} must be True or False, got {type(value).__name__}")
 
 
 def as_whole(name: str, value: float, *, low: float = 0.0, high: float = 2.0**32 - 1) -> int:
@@ -226,6 +171,27 @@ def as_mono(name: str, value: ArrayLike, *, least: int = 1) -> FloatArray:
     return mono
 
 
+def as_path(name: str, value: str | os.PathLike[str]) -> Path:
+    """Return a path, or raise one clear error."""
+    if not isinstance(value, str | os.PathLike) or isinstance(os.fspath(value), bytes):
+        raise TypeError(f"{name} must be a path as text, got {type(value).__name__}")
+    return Path(value)
+
+
+def check_type(name: str, value: object, *kinds: type) -> None:
+    """Raise TypeError unless `value` is one of these records."""
+    if not isinstance(value, kinds):
+        words = " or ".join(kind.__name__ for kind in kinds)
+        article = "an" if words[0] in "AEIOaeio" else "a"
+        raise TypeError(f"{name} must be {article} {words}, got {type(value).__name__}")
+
+
+def check_flag(name: str, value: object) -> None:
+    """Raise TypeError unless `value` is true or false."""
+    if not isinstance(value, bool | np.bool_):
+        raise TypeError(f"{name} must be True or False, got {type(value).__name__}")
+
+
 def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:
     """Return `value` if it is one of the allowed words, or raise ValueError."""
     if not isinstance(value, str) or value not in allowed:
@@ -233,31 +199,51 @@ def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:
     return value
 
 
-@overload
-def scalar_out(value: FloatArray) -> Any: ...
-@overload
-def scalar_out(value: ComplexArray) -> Any: ...
 def scalar_out(value: Any) -> Any:
     """Return a Python scalar for a 0-d array and the array itself otherwise."""
-    if isinstance(value, float):
-        return float(value)
     array = np.asarray(value)
     return array.item() if array.ndim == 0 else array
 
 
+def check_shapes(**arrays: ArrayLike) -> None:
+    """Raise ValueError that names all arrays, unless they broadcast together."""
+    shapes = {name: np.shape(array) for name, array in arrays.items()}
+    try:
+        np.broadcast_shapes(*shapes.values())
+    except ValueError:
+        shown = ", ".join(f"{name} {shape}" for name, shape in shapes.items() if shape)
+        raise ValueError(f"shapes must fit together (broadcast), got {shown}") from None
+
+
+def broadcasting(function: Callable[Arguments, Any]) -> Callable[Arguments, Any]:
+    """Have a function of several arrays name those that do not fit, and give scalars for scalars.
+
+    Whatever it declares as ArrayLike must broadcast together.
+    """
+
+    @wraps(function)
+    def bordered(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Any:
+        try:
+            result = function(*args, **kwargs)
+        except ValueError:
+            given, kinds = signature(function).bind(*args, **kwargs), function.__annotations__
+            arrays = {name: value for name, value in given.arguments.items()
+                      if "ArrayLike" in kinds[name]}
+            check_shapes(**arrays)
+            raise
+        return tuple(map(scalar_out, result)) if isinstance(result, tuple) else scalar_out(result)
+
+    return bordered
+
+
 _WORDS: dict[Any, str] = {float: "a number", int: "a whole number", str: "text", NoneType: "None"}
-_LARGEST = 1e100
-
-
-@cache
-def _declared(kind: Any) -> dict[str, Any]:
-    return get_type_hints(kind)
+_declared = cache(get_type_hints)
 
 
 def _bearable(number: Real) -> bool:
     """Whether a number can be computed with; minus infinity is a trim that is off."""
     try:
-        return -_LARGEST <= float(number) <= _LARGEST or float(number) == -math.inf
+        return -_HUGE <= float(number) <= _HUGE or float(number) == -math.inf
     except OverflowError:
         return False
 
@@ -268,11 +254,10 @@ def _fits(value: object, kind: Any) -> bool:
     if origin is UnionType:
         return any(_fits(value, one) for one in inner)
     if origin is tuple:
-        items = list(value) if isinstance(value, tuple | list | np.ndarray) else None
-        if items is None or (inner[-1] is not ... and len(items) != len(inner)):
+        if not isinstance(value, tuple | list | np.ndarray):
             return False
-        kinds = (inner[0],) * len(items) if inner[-1] is ... else inner
-        return all(map(_fits, items, kinds))
+        kinds = (inner[0],) * len(value) if inner[-1] is ... else inner
+        return len(kinds) == len(value) and all(map(_fits, value, kinds))
     if origin is Mapping:
         return isinstance(value, Mapping) and all(
             _fits(key, inner[0]) and _fits(item, inner[1]) for key, item in value.items()
@@ -305,7 +290,7 @@ def check_record(record: Any) -> None:
             whose = f" {short(name)}" if isinstance(name, str) and name else ""
             raise TypeError(f"{kind.__name__}{whose}: {item.name} must be {_words(declared)}, "
                             f"got {quoted(value)}")
-        parts = value.values() if isinstance(value, Mapping) else value
-        for part in parts if isinstance(value, Mapping | tuple | list) else (value,):
+        inside = value.values() if isinstance(value, Mapping) else value
+        for part in inside if isinstance(value, Mapping | tuple | list) else (value,):
             if is_dataclass(part):
                 check_record(part)

@@ -14,14 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
-from fillalign._validate import (
-    Extent,
-    FloatArray,
-    RangeWarning,
-    as_float,
-    as_float_extent,
-    scalar_out,
-)
+from fillalign._validate import FloatArray, RangeWarning, as_float, broadcasting, scalar_out
 
 __all__ = [
     "Air",
@@ -35,6 +28,7 @@ __all__ = [
     "vapour_mole_fraction",
 ]
 
+COLDEST_C, HOTTEST_C = -50.0, 60.0
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
 TODAYS_CO2 = 0.0004
@@ -55,54 +49,59 @@ _CO2 = (-85.20931, -0.228525, 5.91e-5)
 _SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
 
 
-def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> Extent:
-    """Return temperatures from -50 to 60 C with their extent, or raise one clear error."""
-    return as_float_extent(name, value, "C", low=-50.0, high=60.0)
+def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
+    """Return temperatures from -50 to 60 C, or raise one clear error."""
+    return as_float(name, value, "C", low=COLDEST_C, high=HOTTEST_C)
 
 
-def read_humidity_pct(
-    value: ArrayLike, name: str = "humidity_pct", *, stacklevel: int = 3
-) -> FloatArray:
-    """Return relative humidity in percent; warn if some of it looks like a fraction."""
-    humidity, least, _ = as_float_extent(name, value, "%", low=0.0, high=100.0)
-    if least < 1.0 and ((humidity > 0.0) & (humidity < 1.0)).any():
-        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=stacklevel)
+def read_humidity_pct(value: ArrayLike, name: str = "humidity_pct") -> FloatArray:
+    """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
+
+    A caller is a function that is `broadcasting`, or the making of an Air.
+    """
+    humidity = as_float(name, value, "%", low=0.0, high=100.0)
+    if ((humidity > 0.0) & (humidity < 1.0)).any():
+        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=4)
     return humidity
 
 
-def read_pressure_kpa(value: ArrayLike) -> Extent:
-    """Return static pressures from 20 to 200 kPa with their extent, or raise one clear error."""
-    return as_float_extent("pressure_kpa", value, "kPa", low=20.0, high=200.0)
+def read_pressure_kpa(value: ArrayLike) -> FloatArray:
+    """Return static pressures from 20 to 200 kPa, or raise one clear error."""
+    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0)
 
 
-def _saturation_pa(t: FloatArray) -> Any:
+def _saturation_pa(t: Any) -> Any:
     kelvin = t + ZERO_C_K
     return np.exp(
         (1.2378847e-5 * kelvin - 1.9121316e-2) * kelvin + 33.93711047 - 6343.1645 / kelvin
     )
 
 
-def _enhancement(t: FloatArray, p_pa: FloatArray) -> Any:
+def _enhancement(t: Any, p_pa: Any) -> Any:
     return 1.00062 + 3.14e-8 * p_pa + 5.6e-7 * t**2
 
 
-def _vapour_fraction(t: FloatArray, humidity: FloatArray, p_pa: FloatArray) -> Any:
+def _vapour_fraction(t: Any, humidity: Any, p_pa: Any) -> Any:
     return humidity / 100.0 * _enhancement(t, p_pa) * _saturation_pa(t) / p_pa
 
 
-def _quadratic(row: tuple[float, float, float], t: FloatArray) -> Any:
+def _quadratic(row: tuple[float, float, float], t: Any) -> Any:
     return row[0] + (row[1] + row[2] * t) * t
 
 
-def _cramer(t: FloatArray, humidity: FloatArray, p_pa: FloatArray, x_c: FloatArray) -> Any:
-    x_w = _vapour_fraction(t, humidity, p_pa)
+def _speed(t: Any, humidity: Any, p_kpa: Any, x_c: Any, *, stacklevel: int) -> Any:
+    """Return Cramer's equation 15, with a warning outside the range that it is stated for."""
+    if np.any((t < 0.0) | (t > 30.0)) or np.any((p_kpa < 75.0) | (p_kpa > 102.0)):
+        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=stacklevel)
+    p = 1000.0 * p_kpa
+    x_w = _vapour_fraction(t, humidity, p)
     a12, a13, a14, a15 = _SQUARES
     return (
         _quadratic(_BARE, t)
         + (_quadratic(_VAPOUR, t) + a12 * x_w) * x_w
-        + (_quadratic(_PRESSURE, t) + a13 * p_pa) * p_pa
+        + (_quadratic(_PRESSURE, t) + a13 * p) * p
         + (_quadratic(_CO2, t) + a14 * x_c) * x_c
-        + a15 * x_w * p_pa * x_c
+        + a15 * x_w * p * x_c
     )
 
 
@@ -129,9 +128,10 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     >>> round(saturation_vapour_pressure_pa(20.0))
     2339
     """
-    return scalar_out(_saturation_pa(read_temperature_c(temperature_c)[0]))
+    return scalar_out(_saturation_pa(read_temperature_c(temperature_c)))
 
 
+@broadcasting
 def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFERENCE_KPA) -> Any:
     """Return the ratio of the vapour's saturation pressure in air to that of water alone.
 
@@ -154,10 +154,10 @@ def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFER
     >>> round(enhancement_factor(20.0, 101.325), 5)
     1.00403
     """
-    t, p = read_temperature_c(temperature_c)[0], read_pressure_kpa(pressure_kpa)[0]
-    return scalar_out(_enhancement(t, 1000.0 * p))
+    return _enhancement(read_temperature_c(temperature_c), 1000.0 * read_pressure_kpa(pressure_kpa))
 
 
+@broadcasting
 def vapour_mole_fraction(
     temperature_c: ArrayLike,
     humidity_pct: ArrayLike = 50.0,
@@ -191,10 +191,11 @@ def vapour_mole_fraction(
     >>> round(vapour_mole_fraction(20.0, 50.0), 4)
     0.0116
     """
-    t, p = read_temperature_c(temperature_c)[0], read_pressure_kpa(pressure_kpa)[0]
-    return scalar_out(_vapour_fraction(t, read_humidity_pct(humidity_pct), 1000.0 * p))
+    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
+    return _vapour_fraction(t, read_humidity_pct(humidity_pct), 1000.0 * p)
 
 
+@broadcasting
 def humidity_at_constant_vapour(
     from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
 ) -> Any:
@@ -230,10 +231,10 @@ def humidity_at_constant_vapour(
     >>> round(humidity_at_constant_vapour(27.0, 40.0, 13.0), 1)
     95.3
     """
-    before = _saturation_pa(read_temperature_c(from_temperature_c, "from_temperature_c")[0])
-    after = _saturation_pa(read_temperature_c(to_temperature_c, "to_temperature_c")[0])
+    before = _saturation_pa(read_temperature_c(from_temperature_c, "from_temperature_c"))
+    after = _saturation_pa(read_temperature_c(to_temperature_c, "to_temperature_c"))
     humidity = read_humidity_pct(from_humidity_pct, "from_humidity_pct")
-    return scalar_out(np.minimum(humidity * (before / after), 100.0))
+    return np.minimum(humidity * (before / after), 100.0)
 
 
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
@@ -264,6 +265,7 @@ def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
     return scalar_out(REFERENCE_KPA * (1.0 - 0.0065 * geopotential_m / 288.15) ** exponent)
 
 
+@broadcasting
 def speed_of_sound(
     temperature_c: ArrayLike,
     humidity_pct: ArrayLike = 50.0,
@@ -308,24 +310,9 @@ def speed_of_sound(
     >>> speed_of_sound([10.0, 20.0, 30.0]).round(1)
     array([337.8, 344. , 350.3])
     """
-    humidity = read_humidity_pct(humidity_pct)
-    return _speed(temperature_c, humidity, pressure_kpa, co2_fraction, stacklevel=3)
-
-
-def _speed(
-    temperature_c: ArrayLike,
-    humidity: FloatArray,
-    pressure_kpa: ArrayLike,
-    co2_fraction: ArrayLike = TODAYS_CO2,
-    *,
-    stacklevel: int = 2,
-) -> Any:
-    t, coldest, hottest = read_temperature_c(temperature_c)
-    p, lowest, highest = read_pressure_kpa(pressure_kpa)
+    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
     x_c = as_float("co2_fraction", co2_fraction, low=0.0, high=0.01)
-    if coldest < 0.0 or hottest > 30.0 or lowest < 75.0 or highest > 102.0:
-        warnings.warn(_CRAMER_HINT, RangeWarning, stacklevel=stacklevel)
-    return scalar_out(_cramer(t, humidity, 1000.0 * p, x_c))
+    return _speed(t, read_humidity_pct(humidity_pct), p, x_c, stacklevel=4)
 
 
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
@@ -350,7 +337,7 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_ideal(20.0), 2)
     343.21
     """
-    return scalar_out(331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c)[0] / ZERO_C_K))
+    return scalar_out(331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c) / ZERO_C_K))
 
 
 def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
@@ -375,7 +362,7 @@ def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_linear(20.0), 2)
     343.42
     """
-    return scalar_out(331.3 + 0.606 * read_temperature_c(temperature_c)[0])
+    return scalar_out(331.3 + 0.606 * read_temperature_c(temperature_c))
 
 
 @dataclass(frozen=True)
@@ -411,9 +398,9 @@ class Air:
     def __post_init__(self) -> None:
         """Check the three values and keep them as plain floats."""
         checked = {
-            "temperature_c": read_temperature_c(self.temperature_c)[0],
-            "humidity_pct": read_humidity_pct(self.humidity_pct, stacklevel=4),
-            "pressure_kpa": read_pressure_kpa(self.pressure_kpa)[0],
+            "temperature_c": read_temperature_c(self.temperature_c),
+            "humidity_pct": read_humidity_pct(self.humidity_pct),
+            "pressure_kpa": read_pressure_kpa(self.pressure_kpa),
         }
         for name, value in checked.items():
             if value.ndim:
@@ -439,10 +426,10 @@ class Air:
         >>> round(Air(27.0, 40.0).at_temperature(13.0).humidity_pct, 1)
         95.3
         """
-        there = read_temperature_c(temperature_c)[0]
         with warnings.catch_warnings():
             # A computed humidity below 1 % is dry air, not a slip.
             warnings.simplefilter("ignore", RangeWarning)
+            there = read_temperature_c(temperature_c)
             humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
             return Air(temperature_c, humidity, self.pressure_kpa)
 
@@ -450,8 +437,10 @@ class Air:
     def speed_m_s(self) -> float:
         """Speed of sound in m/s: `speed_of_sound` of this air."""
         # Its humidity was looked at when it was made.
-        humidity = np.asarray(self.humidity_pct)
-        return float(_speed(self.temperature_c, humidity, self.pressure_kpa))
+        speed = _speed(
+            self.temperature_c, self.humidity_pct, self.pressure_kpa, TODAYS_CO2, stacklevel=2
+        )
+        return float(speed)
 
     def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
         """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""

@@ -13,13 +13,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
-    ComplexArray,
     FloatArray,
     as_float,
     as_number,
     as_whole,
+    broadcasting,
     check_choice,
-    scalar_out,
 )
 
 __all__ = [
@@ -45,25 +44,21 @@ def _butterworth(order: int, kind: str) -> tuple[int, int]:
     return (int(order) // 2, 2) if kind == "linkwitz-riley" else (int(order), 1)
 
 
-def _poles(order: int) -> ComplexArray:
+def _poles(order: int) -> Any:
     """Return the poles of a Butterworth filter with its corner at 1 rad/s."""
-    k = np.arange(order)
-    return np.asarray(np.exp(0.5j * np.pi * (2 * k + 1 + order) / order))
+    return np.exp(0.5j * np.pi * (2 * np.arange(order) + 1 + order) / order)
 
 
-def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[Any, Any]:
     """Return frequency over corner, and the corner."""
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=_FASTEST_HZ)
     corner = as_float("corner_hz", corner_hz, "Hz", low=1e-3, high=_FASTEST_HZ)
-    return np.asarray(frequency / corner), corner
+    return frequency / corner, corner
 
 
+@broadcasting
 def low_cut_response(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
-    *,
-    order: int = 4,
-    kind: str = "linkwitz-riley",
+    frequency_hz: ArrayLike, corner_hz: ArrayLike, *, order: int = 4, kind: str = "linkwitz-riley"
 ) -> Any:
     """Return the complex response of a low cut.
 
@@ -95,16 +90,12 @@ def low_cut_response(
     """
     count, times = _butterworth(order, kind)
     s = 1j * _ratio(frequency_hz, corner_hz)[0]
-    response = np.prod([s / (s - pole) for pole in _poles(count)], axis=0)
-    return scalar_out(np.asarray(response**times))
+    return np.prod([s / (s - pole) for pole in _poles(count)], axis=0) ** times
 
 
+@broadcasting
 def low_cut_group_delay_ms(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
-    *,
-    order: int = 4,
-    kind: str = "linkwitz-riley",
+    frequency_hz: ArrayLike, corner_hz: ArrayLike, *, order: int = 4, kind: str = "linkwitz-riley"
 ) -> Any:
     """Return the group delay of a low cut in ms.
 
@@ -120,22 +111,19 @@ def low_cut_group_delay_ms(
     count, times = _butterworth(order, kind)
     omega, corner = _ratio(frequency_hz, corner_hz)
     turns = sum(-pole.real / np.abs(1j * omega - pole) ** 2 for pole in _poles(count))
-    return scalar_out(np.asarray(1000.0 * times * turns / (2.0 * np.pi * corner)))
+    return 1000.0 * times * turns / (2.0 * np.pi * corner)
 
 
-def _shelf_parts(gain_db: ArrayLike, slope: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def _shelf_parts(gain_db: ArrayLike, slope: ArrayLike) -> tuple[Any, Any]:
     """Return A and sqrt(A)/Q of the shelf's prototype."""
     a = 10.0 ** (as_float("gain_db", gain_db, "dB", low=-40.0, high=40.0) / 40.0)
     steep = as_float("slope", slope, low=1e-3, high=1.0)
-    return np.asarray(a), np.sqrt(a * ((a + 1.0 / a) * (1.0 / steep - 1.0) + 2.0))
+    return a, np.sqrt(a * ((a + 1.0 / a) * (1.0 / steep - 1.0) + 2.0))
 
 
+@broadcasting
 def shelf_response(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
-    gain_db: ArrayLike,
-    *,
-    slope: ArrayLike = 1.0,
+    frequency_hz: ArrayLike, corner_hz: ArrayLike, gain_db: ArrayLike, *, slope: ArrayLike = 1.0
 ) -> Any:
     """Return the complex response of a second-order high shelf.
 
@@ -166,16 +154,12 @@ def shelf_response(
     """
     a, damping = _shelf_parts(gain_db, slope)
     s = 1j * _ratio(frequency_hz, corner_hz)[0]
-    response = a * (a * s**2 + damping * s + 1.0) / (s**2 + damping * s + a)
-    return scalar_out(np.asarray(response))
+    return a * (a * s**2 + damping * s + 1.0) / (s**2 + damping * s + a)
 
 
+@broadcasting
 def shelf_group_delay_ms(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
-    gain_db: ArrayLike,
-    *,
-    slope: ArrayLike = 1.0,
+    frequency_hz: ArrayLike, corner_hz: ArrayLike, gain_db: ArrayLike, *, slope: ArrayLike = 1.0
 ) -> Any:
     """Return the group delay of a high shelf in ms, negative where a boost leads.
 
@@ -189,16 +173,13 @@ def shelf_group_delay_ms(
     a, damping = _shelf_parts(gain_db, slope)
     omega, corner = _ratio(frequency_hz, corner_hz)
     turn = _quadratic_delay(omega, 1.0, damping, a) - _quadratic_delay(omega, a, damping, 1.0)
-    return scalar_out(np.asarray(1000.0 * turn / (2.0 * np.pi * corner)))
+    return 1000.0 * turn / (2.0 * np.pi * corner)
 
 
-def _quadratic_delay(
-    omega: FloatArray, square: ArrayLike, linear: FloatArray, constant: ArrayLike
-) -> FloatArray:
+def _quadratic_delay(omega: Any, square: Any, linear: Any, constant: Any) -> Any:
     """Return d/d omega of the angle of square s^2 + linear s + constant at s = j omega."""
-    square, constant = np.asarray(square), np.asarray(constant)
     numerator = linear * (constant + square * omega**2)
-    return np.asarray(numerator / ((constant - square * omega**2) ** 2 + (linear * omega) ** 2))
+    return numerator / ((constant - square * omega**2) ** 2 + (linear * omega) ** 2)
 
 
 def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float]:
@@ -211,11 +192,7 @@ def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float
 
 
 def design_low_cut(
-    corner_hz: float,
-    sample_rate_hz: float,
-    *,
-    order: int = 4,
-    kind: str = "linkwitz-riley",
+    corner_hz: float, sample_rate_hz: float, *, order: int = 4, kind: str = "linkwitz-riley"
 ) -> FloatArray:
     """Return a low cut as second-order sections, shape (sections, 6).
 

@@ -1,7 +1,8 @@
-"""Levels: conversions, sums and spreading.
+"""Levels: decibels, sums, the fall over a path, and weighting by the ear.
 
 Levels are in dB; minus infinity is silence and is welcome everywhere. Sums are
-by power unless a phase is known.
+by power unless a phase is known. Evaluate weightings at exact mid-band frequencies
+(`fillalign.absorption.THIRDS_HZ`).
 """
 
 from __future__ import annotations
@@ -11,7 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, check_choice, check_flag, scalar_out
+from fillalign._validate import (
+    FloatArray,
+    as_float,
+    broadcasting,
+    check_choice,
+    check_flag,
+    scalar_out,
+)
 from fillalign.air import Air, as_air
 
 __all__ = [
@@ -22,39 +30,30 @@ __all__ = [
     "db_to_amplitude",
     "db_to_power",
     "fill_level_db",
+    "path_loss_db",
     "pink_band_levels_db",
     "point_source_level_db",
     "power_mean_db",
     "power_sum_db",
     "power_to_db",
-    "speech_band_levels_db",
     "spreading_db",
     "weighted_total_db",
+    "weighting_factors",
 ]
 
-HIGHEST_LEVEL_DB = 1000.0
-LOWEST_FREQUENCY_HZ = 1e-3
-HIGHEST_FREQUENCY_HZ = 1e6
-
 WAVES = ("spherical", "cylindrical")
-
+WEIGHTINGS = ("A", "C", "Z")
 Axis = int | tuple[int, ...] | None
 
 
 def as_level(name: str, value: ArrayLike) -> FloatArray:
     """Return `value` as levels in dB, minus infinity for silence, or raise one clear error."""
-    try:
-        return as_float(name, value, "dB", high=HIGHEST_LEVEL_DB)
-    except ValueError:
-        level = np.asarray(value, dtype=np.float64)
-        audible = np.where(np.isneginf(level), 0.0, level)
-        as_float(name, audible, "dB", high=HIGHEST_LEVEL_DB)
-        return level
+    return as_float(name, value, "dB", high=1000.0, silence=True)
 
 
 def as_frequency(name: str, value: ArrayLike) -> FloatArray:
     """Return `value` as frequencies of 0.001 Hz to 1 MHz, or raise one clear error."""
-    return as_float(name, value, "Hz", low=LOWEST_FREQUENCY_HZ, high=HIGHEST_FREQUENCY_HZ)
+    return as_float(name, value, "Hz", low=1e-3, high=1e6)
 
 
 def _log10(value: Any) -> Any:
@@ -74,7 +73,7 @@ def db_to_power(level_db: ArrayLike) -> Any:
     Raises
     ------
     TypeError, ValueError
-        If `level_db` is not numbers, not a number, or above 1000 dB.
+        If it is not numbers, not a number, or above 1000 dB.
 
     Examples
     --------
@@ -95,7 +94,7 @@ def power_to_db(power: ArrayLike) -> Any:
     Raises
     ------
     TypeError, ValueError
-        If `power` is not finite numbers of at least 0.
+        If it is not finite numbers of at least 0.
 
     Examples
     --------
@@ -106,17 +105,7 @@ def power_to_db(power: ArrayLike) -> Any:
 
 
 def db_to_amplitude(level_db: ArrayLike) -> Any:
-    """Return amplitude (pressure) ratio for a level: 10^(L/20).
-
-    Parameters
-    ----------
-    level_db : array_like
-        Level in dB, at most 1000; minus infinity gives 0.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If `level_db` is not numbers, not a number, or above 1000 dB.
+    """Return amplitude (pressure) ratio for a level: 10^(L/20); range, errors of `db_to_power`.
 
     Examples
     --------
@@ -127,18 +116,14 @@ def db_to_amplitude(level_db: ArrayLike) -> Any:
 
 
 def amplitude_to_db(amplitude: ArrayLike) -> Any:
-    """Return the level of an amplitude ratio in dB: 20 log10 |a|.
+    """Return the level of a real amplitude ratio in dB: 20 log10 |a|.
 
-    Parameters
-    ----------
-    amplitude : array_like
-        Real amplitude; its sign (polarity) does not matter; 0 gives minus
-        infinity.
+    Its sign (polarity) does not matter; 0 gives minus infinity.
 
     Raises
     ------
     TypeError, ValueError
-        If `amplitude` is not finite real numbers.
+        If it is not finite real numbers.
 
     Examples
     --------
@@ -151,21 +136,19 @@ def amplitude_to_db(amplitude: ArrayLike) -> Any:
 def _weighted_powers(
     level_db: ArrayLike, weights: ArrayLike | None
 ) -> tuple[FloatArray, FloatArray]:
-    # exp runs many times faster than a power of ten on large arrays.
-    power = np.atleast_1d(np.exp(as_level("level_db", level_db) * (np.log(10.0) / 10.0)))
+    power = np.atleast_1d(db_to_power(level_db))
     weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
-    return power if weights is None else power * weight, np.broadcast_to(weight, power.shape)
+    return power * weight, np.broadcast_to(weight, power.shape)
 
 
-def power_sum_db(
-    level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None
-) -> Any:
+@broadcasting
+def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None) -> Any:
     """Return the level of unrelated sounds together: 10 log10 sum w 10^(L/10).
 
     Parameters
     ----------
     level_db : array_like
-        Levels in dB; minus infinity adds nothing.
+        Levels in dB, at most 1000; minus infinity adds nothing.
     axis : int, tuple of int or None
         Axis summed over; None for all.
     weights : array_like, optional
@@ -182,28 +165,19 @@ def power_sum_db(
     93.01
     """
     power, _ = _weighted_powers(level_db, weights)
-    return scalar_out(10.0 * _log10(power.sum(axis=axis)))
+    return power_to_db(power.sum(axis=axis))
 
 
-def power_mean_db(
-    level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None
-) -> Any:
+@broadcasting
+def power_mean_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None) -> Any:
     """Return the level of the (weighted) mean power of `level_db`.
 
-    Parameters
-    ----------
-    level_db : array_like
-        Levels in dB.
-    axis : int, tuple of int or None
-        Axis averaged over; None for all.
-    weights : array_like, optional
-        Weights of the powers, at least 0, that broadcast to `level_db`.
+    Arguments are those of `power_sum_db`.
 
     Raises
     ------
     TypeError, ValueError
-        If a level is not a number or above 1000 dB, a weight is below 0, or
-        the weights (or the axis) hold nothing to average.
+        As there, and if the weights (or the axis) hold nothing to average.
 
     Examples
     --------
@@ -214,16 +188,17 @@ def power_mean_db(
     shares = weight.sum(axis=axis)
     if not np.all(shares > 0.0):
         raise ValueError("level_db must hold at least one level of weight above 0, got none")
-    return scalar_out(10.0 * _log10(power.sum(axis=axis) / shares))
+    return power_to_db(power.sum(axis=axis) / shares)
 
 
+@broadcasting
 def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Axis = -1) -> Any:
     """Return the level of sounds of known phase together.
 
     Parameters
     ----------
     level_db : array_like
-        Levels in dB.
+        Levels in dB, at most 1000.
     phase_rad : array_like
         Phase of each in radians; broadcasts with `level_db`.
     axis : int, tuple of int or None
@@ -239,26 +214,24 @@ def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Ax
     >>> round(coherent_sum_db([90.0, 90.0]), 2)
     96.02
     """
-    amplitude = 10.0 ** (as_level("level_db", level_db) / 20.0)
-    pressure = np.atleast_1d(amplitude * np.exp(1j * as_float("phase_rad", phase_rad, "rad")))
-    return scalar_out(20.0 * _log10(np.abs(pressure.sum(axis=axis))))
+    turn = np.exp(1j * as_float("phase_rad", phase_rad, "rad"))
+    pressure = np.atleast_1d(db_to_amplitude(level_db) * turn)
+    return amplitude_to_db(np.abs(pressure.sum(axis=axis)))
 
 
+@broadcasting
 def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = False) -> Any:
-    """Return the level a fill must bring so that mains and fill reach the goal.
+    """Return the level in dB that a fill must bring so that mains and fill reach the goal.
+
+    It is minus infinity where the mains reach the goal already.
 
     Parameters
     ----------
     mains_db, goal_db : array_like
-        Level of the mains alone and the level wanted, dB; they broadcast.
+        Level of the mains alone and the level wanted, dB, at most 1000.
     coherent : bool
         Whether mains and fill add in phase (lows of one feed, timed) instead
         of by power.
-
-    Returns
-    -------
-    float or ndarray
-        Level in dB; minus infinity where the mains reach the goal already.
 
     Raises
     ------
@@ -272,16 +245,15 @@ def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = F
     >>> fill_level_db(93.0, 93.0)
     -inf
     """
-    goal = as_level("goal_db", goal_db)
-    mains, goal = np.broadcast_arrays(as_level("mains_db", mains_db), goal)
+    mains, goal = np.broadcast_arrays(as_level("mains_db", mains_db), as_level("goal_db", goal_db))
     check_flag("coherent", coherent)
     decade = 20.0 if coherent else 10.0
-    needed = mains < goal
-    below = np.subtract(mains, goal, out=np.zeros(goal.shape), where=needed)
+    below = np.subtract(mains, goal, out=np.zeros(goal.shape), where=mains < goal)
     missing = -np.expm1(below * (np.log(10.0) / decade))
-    return scalar_out(goal + decade * _log10(missing))
+    return goal + decade * _log10(missing)
 
 
+@broadcasting
 def spreading_db(
     distance_m: ArrayLike, *, reference_m: ArrayLike = 1.0, wave: str = "spherical"
 ) -> Any:
@@ -307,35 +279,63 @@ def spreading_db(
     distance = as_float("distance_m", distance_m, "m", low=0.0, open_low=True)
     reference = as_float("reference_m", reference_m, "m", low=0.0, open_low=True)
     factor = -20.0 if check_choice("wave", wave, WAVES) == "spherical" else -10.0
-    return scalar_out(factor * (np.log10(distance) - np.log10(reference)))
+    return factor * (np.log10(distance) - np.log10(reference))
 
 
-def point_source_level_db(
-    level_1m_db: ArrayLike, distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air
-) -> Any:
-    """Return the direct level of a point source: spreading and air.
+@broadcasting
+def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> Any:
+    """Return what spreading and the air take from a point source's level at 1 m, in dB.
 
     Parameters
     ----------
-    level_1m_db : array_like
-        Level brought back to 1 m on the axis (spreading undone, air not), dB.
     distance_m : array_like
-        Distance, above 0 m. The three arrays broadcast: distances of shape
-        (..., 1) against frequencies of shape (bands,) give (..., bands).
+        Distance, above 0 m. Distances of shape (..., 1) and frequencies of shape
+        (bands,) give (..., bands).
     frequency_hz : array_like
-        Frequencies in Hz.
+        Frequencies in Hz, 0 or more.
     air : Air
         Air along the path.
 
     Raises
     ------
     TypeError, ValueError
-        If a level is not a number, a distance is not above 0 m, or a frequency
-        is out of the range of the absorption.
+        If a distance is not above 0 m, a frequency is below 0 Hz, or the air is
+        no Air.
 
     Notes
     -----
-    ``L = L_1m - 20 log10(d / 1 m) - alpha(f) d``, alpha from ISO 9613-1.
+    ``20 log10(d / 1 m) + alpha(f) d``: inverse square law, and alpha from ISO
+    9613-1. The level at 1 m is one brought back there from afar, spreading undone
+    and air not.
+
+    Examples
+    --------
+    >>> from fillalign.air import Air
+    >>> path_loss_db(40.0, [125.0, 8000.0], Air(20.0, 50.0)).round(1)
+    array([32.1, 36.3])
+    """
+    spread = spreading_db(distance_m)
+    return as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m) - spread
+
+
+@broadcasting
+def point_source_level_db(
+    level_1m_db: ArrayLike, distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air
+) -> Any:
+    """Return the direct level of a point source in dB: its level at 1 m less `path_loss_db`.
+
+    Parameters
+    ----------
+    level_1m_db : array_like
+        Level brought back to 1 m on the axis (spreading undone, air not), dB, at
+        most 1000.
+    distance_m, frequency_hz, air
+        As for `path_loss_db`; the three arrays broadcast.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As there, and if a level is not a number or above 1000 dB.
 
     Examples
     --------
@@ -343,18 +343,7 @@ def point_source_level_db(
     >>> round(point_source_level_db(127.0, 40.0, 8000.0, Air(20.0, 50.0)), 1)
     90.7
     """
-    level = as_level("level_1m_db", level_1m_db)
-    spread = spreading_db(distance_m)
-    loss = as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
-    return scalar_out(level + spread - loss)
-
-
-WEIGHTINGS = ("A", "C", "Z")
-SPEECH_OCTAVES_DB = (2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8)
-"""Speech by octave, 125 Hz to 8 kHz, relative to its A-weighted total, in dB.
-
-IEC 60268-16:2011, male speech (from memory).
-"""
+    return as_level("level_1m_db", level_1m_db) - path_loss_db(distance_m, frequency_hz, air)
 
 
 def _pole_frequencies_hz() -> tuple[float, float, float, float]:
@@ -376,70 +365,64 @@ def _pole_frequencies_hz() -> tuple[float, float, float, float]:
 _F1, _F2, _F3, _F4 = _pole_frequencies_hz()
 
 
-def _c_gain(square: Any) -> Any:
-    return _F4**2 * square / ((square + _F1**2) * (square + _F4**2))
+def _power_gain(square: Any, weighting: str) -> Any:
+    if weighting == "Z":
+        return np.ones_like(square)
+    c = (square / ((square + _F1**2) * (square + _F4**2))) ** 2
+    return c if weighting == "C" else c * square**2 / ((square + _F2**2) * (square + _F3**2))
 
 
-def _a_gain(square: Any) -> Any:
-    return _c_gain(square) * square / np.sqrt((square + _F2**2) * (square + _F3**2))
+def weighting_factors(frequency_hz: ArrayLike, weighting: str = "A") -> Any:
+    """Return the factor on the power of a band that stands for the ear, 1 at 1 kHz.
 
-
-def c_weighting_db(frequency_hz: ArrayLike) -> Any:
-    """Return the C weighting in dB, 0 at 1 kHz.
+    Band powers times these, added up, make the A- or C-weighted power.
 
     Parameters
     ----------
     frequency_hz : array_like
         Frequency, 0.001 Hz to 1 MHz; exact mid-band frequencies for bands.
+    weighting : {'A', 'C', 'Z'}
+        Z weighs nothing.
 
     Raises
     ------
     TypeError, ValueError
-        If a frequency is out of range.
+        If a frequency is out of range, or `weighting` is not one of the three.
 
     Notes
     -----
     IEC 61672-1:2013, analytic form (annex E).
+
+    Examples
+    --------
+    >>> weighting_factors([125.89, 1000.0]).round(4)
+    array([0.0246, 1.    ])
+    """
+    square = as_frequency("frequency_hz", frequency_hz) ** 2
+    word = check_choice("weighting", weighting, WEIGHTINGS)
+    return scalar_out(_power_gain(square, word) / _power_gain(np.float64(1e6), word))
+
+
+def c_weighting_db(frequency_hz: ArrayLike) -> Any:
+    """Return the C weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
 
     Examples
     --------
     >>> round(c_weighting_db(1000 * 10 ** -1.2), 1)
     -0.8
     """
-    square = as_frequency("frequency_hz", frequency_hz) ** 2
-    return scalar_out(20.0 * np.log10(_c_gain(square) / _c_gain(1e6)))
+    return power_to_db(weighting_factors(frequency_hz, "C"))
 
 
 def a_weighting_db(frequency_hz: ArrayLike) -> Any:
-    """Return the A weighting in dB, 0 at 1 kHz.
-
-    Parameters
-    ----------
-    frequency_hz : array_like
-        Frequency, 0.001 Hz to 1 MHz; exact mid-band frequencies for bands.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a frequency is out of range.
-
-    Notes
-    -----
-    IEC 61672-1:2013, analytic form (annex E).
+    """Return the A weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
 
     Examples
     --------
     >>> round(a_weighting_db(1000 * 10 ** -0.9), 1)
     -16.1
     """
-    square = as_frequency("frequency_hz", frequency_hz) ** 2
-    return scalar_out(20.0 * np.log10(_a_gain(square) / _a_gain(1e6)))
-
-
-def _weighting_db(frequency_hz: ArrayLike, weighting: str) -> Any:
-    if check_choice("weighting", weighting, WEIGHTINGS) == "Z":
-        return np.zeros(np.shape(frequency_hz))
-    return (a_weighting_db if weighting == "A" else c_weighting_db)(frequency_hz)
+    return power_to_db(weighting_factors(frequency_hz, "A"))
 
 
 def weighted_total_db(
@@ -450,11 +433,11 @@ def weighted_total_db(
     Parameters
     ----------
     level_db : array_like
-        Unweighted band levels with the bands on `axis`.
+        Unweighted band levels, at most 1000 dB, with the bands on `axis`.
     frequency_hz : array_like, shape (bands,)
-        Exact mid-band frequencies.
+        Exact mid-band frequencies, 0.001 Hz to 1 MHz.
     weighting : {'A', 'C', 'Z'}
-        Z weighs nothing.
+        As for `weighting_factors`.
     axis : int
         Axis of the bands.
 
@@ -470,34 +453,31 @@ def weighted_total_db(
     90.11
     """
     level = np.moveaxis(np.atleast_1d(as_level("level_db", level_db)), axis, -1)
-    weight = np.atleast_1d(_weighting_db(as_frequency("frequency_hz", frequency_hz), weighting))
-    if weight.shape != level.shape[-1:]:
-        raise ValueError(f"level_db must hold {weight.size} bands on axis {axis}, one for each "
+    weights = np.atleast_1d(weighting_factors(frequency_hz, weighting))
+    if weights.shape != level.shape[-1:]:
+        raise ValueError(f"level_db must hold {weights.size} bands on axis {axis}, one for each "
                          f"frequency_hz, got {level.shape[-1]}")
-    return power_sum_db(level + weight)
+    return power_sum_db(level, weights=weights)
 
 
-def _scaled_to_dba(shape_db: Any, total_dba: ArrayLike, frequency: FloatArray) -> Any:
+def scaled_to_dba(shape_db: FloatArray, total_dba: ArrayLike, frequency_hz: FloatArray) -> Any:
+    """Return band levels of a given shape, lifted to an A-weighted total."""
     total = as_level("total_dba", total_dba)[..., np.newaxis]
-    return total + (shape_db - weighted_total_db(shape_db, frequency))
+    return total + (shape_db - weighted_total_db(shape_db, frequency_hz))
 
 
 def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
-    """Return band levels of pink noise with a given A-weighted total.
+    """Return unweighted band levels in dB of pink noise with a given A-weighted total.
 
     Pink noise has the same level in every band of equal relative width.
 
     Parameters
     ----------
     total_dba : array_like, shape (...)
-        A-weighted total over the bands given, dB.
+        A-weighted total over the bands given, dB, at most 1000; the result has
+        shape (..., bands).
     frequency_hz : array_like, shape (bands,)
-        Exact mid-band frequencies (all thirds, or all octaves).
-
-    Returns
-    -------
-    ndarray, shape (..., bands)
-        Unweighted band levels in dB.
+        Exact mid-band frequencies (all thirds, or all octaves), 0.001 Hz to 1 MHz.
 
     Raises
     ------
@@ -510,54 +490,4 @@ def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     array([88.3, 88.3])
     """
     frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
-    return _scaled_to_dba(np.zeros(frequency.shape), total_dba, frequency)
-
-
-def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
-    """Return band levels of speech with a given A-weighted total.
-
-    The spectrum is that of IEC 60268-16:2011 (male speech, from memory), known
-    by octave from 125 Hz to 8 kHz; thirds share their octave's power equally
-    and bands outside are silent (minus infinity).
-
-    Parameters
-    ----------
-    total_dba : array_like, shape (...)
-        A-weighted total over the bands given, dB.
-    frequency_hz : array_like, shape (bands,)
-        Mid-band frequencies (all thirds, or all octaves).
-
-    Returns
-    -------
-    ndarray, shape (..., bands)
-        Unweighted band levels in dB.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a level or a frequency is out of range, or no band holds speech.
-
-    Examples
-    --------
-    >>> octaves = 1000 * 10 ** (0.3 * np.arange(-3, 4))
-    >>> speech_band_levels_db(65.0, octaves).round(1)
-    array([67.9, 67.9, 64.2, 58.2, 52.2, 46.2, 40.2])
-    """
-    frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
-    octave = np.rint(np.log10(frequency / 1000.0) * 10.0 / 3.0).astype(int) + 3
-    spoken = (octave >= 0) & (octave < len(SPEECH_OCTAVES_DB))
-    if not spoken.any():
-        raise ValueError("frequency_hz must hold a band between 125 Hz and 8 kHz, got none")
-    level = np.array(SPEECH_OCTAVES_DB)[np.where(spoken, octave, 0)]
-    return _scaled_to_dba(np.where(spoken, level, -np.inf), total_dba, frequency)
-
-
-def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> Any:
-    """Loss on a path by spreading and air, in dB."""
-    loss = as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m)
-    return scalar_out(np.asarray(loss - spreading_db(distance_m)))
-
-
-def weighting_factors(frequency_hz: ArrayLike, weighting: str = "A") -> Any:
-    """Power factor of a weighting by band."""
-    return db_to_power((a_weighting_db if weighting == "A" else c_weighting_db)(frequency_hz))
+    return scaled_to_dba(np.zeros(frequency.shape), total_dba, frequency)

@@ -20,7 +20,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, as_number, check_choice, scalar_out
+from fillalign._validate import (
+    FloatArray,
+    as_float,
+    as_number,
+    broadcasting,
+    check_choice,
+    check_shapes,
+    scalar_out,
+)
+from fillalign.propagation import NEAR_DB
 from fillalign.room import DECAY_NEPERS, as_rt60
 from fillalign.speech import as_energies, first_arrival_ms
 
@@ -29,6 +38,7 @@ __all__ = [
     "ECHO_LIMITS",
     "PRECEDENCE_TABLE",
     "echo_criterion",
+    "keeps_image",
     "precedence_limit_db",
     "required_margin_ms",
 ]
@@ -61,8 +71,6 @@ _ECHO_ENERGY = 10.0**-2.5
 # largest rise is nearly always at one of the two ends.
 _ECHO_TRIES = (0.0, 0.25, 0.5, 0.75, 1.0 - 1e-9)
 
-_GAPS_MS: FloatArray
-_LIMITS_DB: FloatArray
 _GAPS_MS, _LIMITS_DB = np.array(PRECEDENCE_TABLE).T
 _LARGEST_DB = float(_LIMITS_DB.max())
 _TOP = int(_LIMITS_DB.argmax())
@@ -70,8 +78,7 @@ _TOP = int(_LIMITS_DB.argmax())
 
 def _limits(largest_db: float) -> FloatArray:
     top = as_number("largest_db", largest_db, "dB", low=0.0, high=CEILING_DB, open_low=True)
-    scale = np.where(_LIMITS_DB > 0.0, top / _LARGEST_DB, 1.0)
-    return _LIMITS_DB * scale
+    return np.asarray(np.where(_LIMITS_DB > 0.0, top / _LARGEST_DB, 1.0) * _LIMITS_DB)
 
 
 def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -> Any:
@@ -105,6 +112,42 @@ def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -
     return scalar_out(np.interp(gap, _GAPS_MS, _limits(largest_db)))
 
 
+@broadcasting
+def keeps_image(
+    gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = _LARGEST_DB
+) -> Any:
+    """Return whether a fill leaves the image at the stage: within the table, or hardly heard.
+
+    A fill that lies 10 dB or more below the main draws no image, whenever it comes.
+
+    Parameters
+    ----------
+    gap_ms, level_difference_db : array_like
+        Gap at the seat in ms, and level of the fill over the main there in dB (minus
+        infinity: silent).
+    largest_db : float
+        As in `precedence_limit_db`.
+
+    Returns
+    -------
+    bool or ndarray
+
+    Raises
+    ------
+    TypeError, ValueError
+        As in `precedence_limit_db`, and if a level is not a number.
+
+    Examples
+    --------
+    >>> keeps_image([15.0, 15.0, -20.0, -20.0], [6.0, 6.5, -9.0, -11.0]).tolist()
+    [True, False, False, True]
+    """
+    limit = np.maximum(precedence_limit_db(gap_ms, largest_db=largest_db), -NEAR_DB)
+    # A fill trimmed right up to its limit is within it, whatever the rounding.
+    return as_float("level_difference_db", level_difference_db, "dB", silence=True) <= limit + 1e-9
+
+
+@broadcasting
 def required_margin_ms(
     gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = _LARGEST_DB
 ) -> Any:
@@ -136,7 +179,7 @@ def required_margin_ms(
     satisfied = level <= np.interp(gap, _GAPS_MS, limits)
     wanted = np.interp(level, limits[: _TOP + 1], _GAPS_MS[: _TOP + 1])
     mendable = (level <= limits[_TOP]) & (wanted >= gap)
-    return scalar_out(np.where(satisfied, 0.0, np.where(mendable, wanted - gap, np.nan)))
+    return np.where(satisfied, 0.0, np.where(mendable, wanted - gap, np.nan))
 
 
 def _centre_s(
@@ -162,11 +205,10 @@ def _echogram(
 
     The tail power is that of all tails so far, just after each arrival.
     """
-    sound, reverberant, times = np.broadcast_arrays(
-        as_energies("direct", direct),
-        as_energies("tail", tail),
-        as_float("time_ms", time_ms, "ms"),
-    )
+    given = {"direct": as_energies("direct", direct), "tail": as_energies("tail", tail),
+             "time_ms": as_float("time_ms", time_ms, "ms")}
+    check_shapes(**given)
+    sound, reverberant, times = np.broadcast_arrays(*given.values())
     if np.broadcast_shapes(rate.shape, times.shape[1:]) != times.shape[1:]:
         raise ValueError(f"rt60_s must fit one band's seats, {times.shape[1:]}, got {rate.shape}")
     order = np.argsort(times, axis=0)
@@ -246,9 +288,3 @@ def echo_criterion(
                 rise = (_centre_s(end, *parts) - _centre_s(end - step, *parts)) / step
             worst = np.fmax(worst, np.where(counts[i], rise, np.nan))
     return scalar_out(worst)
-
-
-def keeps_image(gap_ms: ArrayLike, level_difference_db: ArrayLike) -> Any:
-    """Whether the image stays at the stage."""
-    limit = np.maximum(precedence_limit_db(gap_ms), -10.0)
-    return np.asarray(level_difference_db) <= limit + 1e-9

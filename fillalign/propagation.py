@@ -1,8 +1,9 @@
-"""When sound arrives, and how long a fill must wait.
+"""When sound arrives, which arrival counts, and how long a fill must wait.
 
-All times are in milliseconds. A gap is the fill's arrival minus the main's at
-one seat: positive when the fill is later. Wind counts along the path, positive
-when it blows with the sound.
+All times are in milliseconds; they convert to samples, to metres of air and to the
+steps of a device. A gap is the fill's arrival minus the main's at one seat: positive
+when the fill is later. Wind counts along the path, positive when it blows with the
+sound. Distances and positions are in m, and everything broadcasts.
 """
 
 from __future__ import annotations
@@ -12,13 +13,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import as_float, as_points, scalar_out
-from fillalign.air import Air, as_air
+from fillalign._validate import (
+    as_float,
+    as_number,
+    as_points,
+    broadcasting,
+    check_shapes,
+    scalar_out,
+)
+from fillalign.air import COLDEST_C, HOTTEST_C, Air, as_air
 
 __all__ = [
     "distance_m",
     "drift_ms_per_c",
     "fill_delay_ms",
+    "first_heard",
     "ft_to_m",
     "gap_ms",
     "m_to_ft",
@@ -31,21 +40,21 @@ __all__ = [
     "wind_along_m_s",
 ]
 
+NEAR_DB = 10.0
+"""How far below the loudest an arrival still counts as heard, in dB."""
+
+METRES_PER_FOOT = 0.3048
 _MAX_WIND_M_S = 50.0
 
 
+@broadcasting
 def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
-    """Straight-line distance between points.
+    """Straight-line distance between points in m.
 
     Parameters
     ----------
-    from_m, to_m : array_like
-        Points, shape (..., 3), in m; the leading axes broadcast.
-
-    Returns
-    -------
-    float or ndarray
-        Distance in m.
+    from_m, to_m : array_like, shape (..., 3)
+        Points; the leading axes broadcast.
 
     Raises
     ------
@@ -58,27 +67,24 @@ def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
     5.0
     """
     offset = as_points("to_m", to_m) - as_points("from_m", from_m)
-    return scalar_out(np.sqrt((offset**2).sum(axis=-1)))
+    return np.sqrt((offset**2).sum(axis=-1))
 
 
 def wind_along_m_s(
     from_m: ArrayLike, to_m: ArrayLike, wind_m_s: ArrayLike, wind_towards_deg: ArrayLike
 ) -> Any:
-    """Component of a level wind along a path, positive with the sound.
+    """Component of a level wind along a path in m/s, positive with the sound.
+
+    It is 0 where the two points coincide.
 
     Parameters
     ----------
-    from_m, to_m : array_like
-        Source and listener, shape (..., 3), in m.
-    wind_m_s : array_like
+    from_m, to_m : array_like, shape (..., 3)
+        Source and listener.
+    wind_m_s : array_like, shape (...)
         Wind speed, 0 to 50 m/s.
-    wind_towards_deg : array_like
+    wind_towards_deg : array_like, shape (...)
         Direction the wind blows towards, from +x towards +y, in degrees.
-
-    Returns
-    -------
-    float or ndarray
-        Component in m/s; 0 where the two points coincide.
 
     Raises
     ------
@@ -92,13 +98,16 @@ def wind_along_m_s(
     """
     speed = as_float("wind_m_s", wind_m_s, "m/s", low=0.0, high=_MAX_WIND_M_S)
     towards = np.radians(as_float("wind_towards_deg", wind_towards_deg, "degrees"))
-    offset = as_points("to_m", to_m) - as_points("from_m", from_m)
-    length = np.sqrt((offset**2).sum(axis=-1))
+    start, end = as_points("from_m", from_m), as_points("to_m", to_m)
+    check_shapes(
+        from_m=start[..., 0], to_m=end[..., 0], wind_m_s=speed, wind_towards_deg=towards
+    )
+    offset, length = end - start, distance_m(start, end)
     along = offset[..., 0] * np.cos(towards) + offset[..., 1] * np.sin(towards)
-    with np.errstate(invalid="ignore"):
-        return scalar_out(np.where(length > 0.0, speed * along / length, 0.0))
+    return scalar_out(speed * along / np.where(length > 0.0, length, 1.0))
 
 
+@broadcasting
 def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = 0.0) -> Any:
     """Time that sound takes over a distance: d / (c + w).
 
@@ -110,11 +119,6 @@ def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike
         The air on the path.
     wind_along_m_s : array_like
         Wind along the path, positive with the sound, -50 to 50 m/s.
-
-    Returns
-    -------
-    float or ndarray
-        Time in ms.
 
     Raises
     ------
@@ -132,7 +136,7 @@ def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike
     >>> round(travel_time_ms(15.0, Air(20.0)), 1)
     43.6
     """
-    return scalar_out(_path_ms(air, distance_m=distance_m, wind_along_m_s=wind_along_m_s))
+    return _path_ms(air, distance_m=distance_m, wind_along_m_s=wind_along_m_s)
 
 
 def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
@@ -143,6 +147,55 @@ def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
     return 1000.0 * distance / (as_air(air).speed_m_s + along)
 
 
+@broadcasting
+def first_heard(
+    arrival_ms: ArrayLike, level_db: ArrayLike, *, within_db: float = NEAR_DB
+) -> tuple[Any, Any]:
+    """Which of several arrivals at a seat is the first that counts, and when it comes.
+
+    The earliest of those that are nearly as loud as the loudest: what is much weaker
+    neither draws the image nor opens the early window.
+
+    Parameters
+    ----------
+    arrival_ms, level_db : array_like, shape (n, ...)
+        Arrival times and levels (minus infinity: silent), sources on the first axis.
+    within_db : float
+        How far below the loudest an arrival still counts, 0 to 100 dB.
+
+    Returns
+    -------
+    index, time_ms : int and float, or ndarrays of shape (...)
+        Place on the first axis (the lower of two that come together) and arrival;
+        where all are silent, those of the earliest.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is not a number or out of range, or nothing is on the first axis.
+
+    References
+    ----------
+    10 dB, for the main that a fill is timed to and for the window of useful sound:
+    common practice, after the 10 dB of Haas (1951). 20 dB, for C50 and the echo
+    criterion (`fillalign.speech.first_arrival_ms`): the onset of ISO 3382-1, annex A
+    (from memory).
+
+    Examples
+    --------
+    >>> first_heard([12.0, 20.0, 31.0], [70.0, 82.0, 85.0])
+    (1, 20.0)
+    """
+    near = as_number("within_db", within_db, "dB", low=0.0, high=100.0)
+    arrival, level = np.broadcast_arrays(
+        as_float("arrival_ms", arrival_ms, "ms"), as_float("level_db", level_db, "dB", silence=True)
+    )
+    if not (arrival.ndim and len(arrival)):
+        raise ValueError("arrival_ms must hold arrivals on its first axis, got none")
+    heard = np.where(level >= level.max(axis=0) - near, arrival, np.inf)
+    return heard.argmin(axis=0), heard.min(axis=0)
+
+
 def _delay_ms(
     earlier_ms: Any, margin: ArrayLike, main_latency: ArrayLike, fill_latency: ArrayLike
 ) -> Any:
@@ -150,9 +203,10 @@ def _delay_ms(
     wait = as_float("margin_ms", margin, "ms", low=-100.0, high=100.0)
     main = as_float("main_latency_ms", main_latency, "ms", low=0.0, high=1000.0)
     fill = as_float("fill_latency_ms", fill_latency, "ms", low=0.0, high=1000.0)
-    return scalar_out(np.asarray(earlier_ms + wait - (fill - main)))
+    return earlier_ms + wait - (fill - main)
 
 
+@broadcasting
 def seat_delay_ms(
     main_to_seat_m: ArrayLike,
     fill_to_seat_m: ArrayLike,
@@ -164,7 +218,7 @@ def seat_delay_ms(
     main_wind_along_m_s: ArrayLike = 0.0,
     fill_wind_along_m_s: ArrayLike = 0.0,
 ) -> Any:
-    """Delay on a fill that makes it arrive with the main at one seat.
+    """Delay on a fill that makes it arrive with the main at one seat, in ms.
 
     (d_main - d_fill) / c + margin - (fill latency - main latency). It is
     negative where the fill's path is late already.
@@ -172,7 +226,7 @@ def seat_delay_ms(
     Parameters
     ----------
     main_to_seat_m, fill_to_seat_m : array_like
-        Distances to the seat, at least 0 m; they broadcast.
+        Distances to the seat, at least 0 m.
     air : Air
         The air on the paths.
     main_latency_ms, fill_latency_ms : array_like
@@ -180,12 +234,7 @@ def seat_delay_ms(
     margin_ms : array_like
         How much later than the main the fill shall arrive, -100 to 100 ms.
     main_wind_along_m_s, fill_wind_along_m_s : array_like
-        Wind along each path, positive with the sound.
-
-    Returns
-    -------
-    float or ndarray
-        Delay in ms.
+        Wind along each path, positive with the sound, -50 to 50 m/s.
 
     Raises
     ------
@@ -208,6 +257,7 @@ def seat_delay_ms(
     return _delay_ms(main - fill, margin_ms, main_latency_ms, fill_latency_ms)
 
 
+@broadcasting
 def fill_delay_ms(
     box_to_box_m: ArrayLike,
     air: Air,
@@ -217,7 +267,7 @@ def fill_delay_ms(
     margin_ms: ArrayLike = 0.0,
     wind_along_m_s: ArrayLike = 0.0,
 ) -> Any:
-    """Delay on a fill from the laser distance between main and fill.
+    """Delay on a fill from the laser distance between main and fill, in ms.
 
     The delay for seats on the extension of that line. By the triangle
     inequality it makes the fill early at no seat, as long as the air is the
@@ -227,19 +277,10 @@ def fill_delay_ms(
     ----------
     box_to_box_m : array_like
         Distance from the main to the fill, at least 0 m.
-    air : Air
-        The air on the path.
-    main_latency_ms, fill_latency_ms : array_like
-        Processing latency of each path, 0 to 1000 ms.
-    margin_ms : array_like
-        Extra wait that keeps the image at the stage, -100 to 100 ms.
+    air, main_latency_ms, fill_latency_ms, margin_ms
+        As for `seat_delay_ms`.
     wind_along_m_s : array_like
-        Wind from main to fill, positive with the sound.
-
-    Returns
-    -------
-    float or ndarray
-        Delay in ms; negative where the fill's path is late already.
+        Wind from main to fill, positive with the sound, -50 to 50 m/s.
 
     Raises
     ------
@@ -260,6 +301,7 @@ def fill_delay_ms(
     return _delay_ms(between, margin_ms, main_latency_ms, fill_latency_ms)
 
 
+@broadcasting
 def gap_ms(
     main_to_seat_m: ArrayLike,
     fill_to_seat_m: ArrayLike,
@@ -271,25 +313,14 @@ def gap_ms(
     main_wind_along_m_s: ArrayLike = 0.0,
     fill_wind_along_m_s: ArrayLike = 0.0,
 ) -> Any:
-    """Gap at a seat: arrival of the fill minus arrival of the main.
+    """Gap at a seat in ms: arrival of the fill minus arrival of the main.
 
     Parameters
     ----------
-    main_to_seat_m, fill_to_seat_m : array_like
-        Distances to the seat, at least 0 m; they broadcast.
     delay_ms : array_like
         Delay set on the fill beyond the main's, in ms.
-    air : Air
-        The air on the paths.
-    main_latency_ms, fill_latency_ms : array_like
-        Processing latency of each path, 0 to 1000 ms.
-    main_wind_along_m_s, fill_wind_along_m_s : array_like
-        Wind along each path, positive with the sound.
-
-    Returns
-    -------
-    float or ndarray
-        Gap in ms, positive when the fill is later.
+    main_to_seat_m, fill_to_seat_m, air and all others
+        As for `seat_delay_ms`.
 
     Raises
     ------
@@ -306,7 +337,6 @@ def gap_ms(
     >>> round(gap_ms(30.0, 4.0, 80.0, Air(20.0)), 1)
     4.4
     """
-    delay = as_float("delay_ms", delay_ms, "ms")
     wanted = seat_delay_ms(
         main_to_seat_m,
         fill_to_seat_m,
@@ -316,23 +346,20 @@ def gap_ms(
         main_wind_along_m_s=main_wind_along_m_s,
         fill_wind_along_m_s=fill_wind_along_m_s,
     )
-    return scalar_out(np.asarray(delay - wanted))
+    return as_float("delay_ms", delay_ms, "ms") - wanted
 
 
 def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
-    """Change of travel time per degree of warming, at constant water vapour.
+    """Change of travel time in ms per degree of warming, at constant water vapour.
+
+    -d c'/c^2: negative, since warm air is faster.
 
     Parameters
     ----------
     distance_m : array_like
         Path, or difference of paths, at least 0 m.
     air : Air
-        The air now; it must lie 0.05 degrees inside the range of `Air`.
-
-    Returns
-    -------
-    float or ndarray
-        -d c'/c^2 in ms per degree: negative, since warm air is faster.
+        The air now.
 
     Raises
     ------
@@ -341,7 +368,7 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
 
     References
     ----------
-    Derivative of d/c with c of Cramer (1993), by central difference.
+    Derivative of d/c with c of Cramer (1993), by difference over 0.1 degrees.
 
     Examples
     --------
@@ -350,20 +377,14 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
     -0.5
     """
     distance = as_float("distance_m", distance_m, "m", low=0.0)
-    step_c = 0.05
-    warmer = as_air(air).at_temperature(air.temperature_c + step_c).speed_m_s
-    cooler = air.at_temperature(air.temperature_c - step_c).speed_m_s
-    return scalar_out(1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (2.0 * step_c))
+    here_c = as_air(air).temperature_c
+    cold_c, warm_c = max(here_c - 0.05, COLDEST_C), min(here_c + 0.05, HOTTEST_C)
+    cooler, warmer = (air.at_temperature(one_c).speed_m_s for one_c in (cold_c, warm_c))
+    return scalar_out(1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (warm_c - cold_c))
 
 
-METRES_PER_FOOT = 0.3048
-_LOWEST_RATE_HZ, _HIGHEST_RATE_HZ = 8000.0, 768000.0
-
-
-def _rate(sample_rate_hz: float) -> Any:
-    return as_float(
-        "sample_rate_hz", sample_rate_hz, "Hz", low=_LOWEST_RATE_HZ, high=_HIGHEST_RATE_HZ
-    )
+def _rate(sample_rate_hz: float) -> float:
+    return as_number("sample_rate_hz", sample_rate_hz, "Hz", low=8000.0, high=768000.0)
 
 
 def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
@@ -376,19 +397,10 @@ def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
     sample_rate_hz : float
         Sample rate, 8000 to 768000 Hz.
 
-    Returns
-    -------
-    float or ndarray
-        Samples.
-
     Raises
     ------
     TypeError, ValueError
         If a value is not a number or out of range.
-
-    References
-    ----------
-    Arithmetic.
 
     Examples
     --------
@@ -399,28 +411,7 @@ def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
 
 
 def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
-    """Convert samples to milliseconds; the inverse of `ms_to_samples`.
-
-    Parameters
-    ----------
-    samples : array_like
-        Samples.
-    sample_rate_hz : float
-        Sample rate, 8000 to 768000 Hz.
-
-    Returns
-    -------
-    float or ndarray
-        Time in ms.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a value is not a number or out of range.
-
-    References
-    ----------
-    Arithmetic.
+    """Convert samples to milliseconds; the inverse of `ms_to_samples`, its range and errors.
 
     Examples
     --------
@@ -431,28 +422,12 @@ def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
 
 
 def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
-    """Distance that sound covers in a time, in m.
-
-    Parameters
-    ----------
-    time_ms : array_like
-        Time in ms.
-    air : Air
-        The air on the path.
-
-    Returns
-    -------
-    float or ndarray
-        Distance in m.
+    """Distance in m that sound covers in a time in ms; the inverse of `travel_time_ms`.
 
     Raises
     ------
     TypeError, ValueError
         If a value is not a finite number, or the air is no Air.
-
-    References
-    ----------
-    Arithmetic with the speed of Cramer (1993).
 
     Examples
     --------
@@ -464,26 +439,12 @@ def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
 
 
 def m_to_ft(length_m: ArrayLike) -> Any:
-    """Convert metres to feet (1 ft = 0.3048 m exactly).
-
-    Parameters
-    ----------
-    length_m : array_like
-        Length in m.
-
-    Returns
-    -------
-    float or ndarray
-        Length in ft.
+    """Convert metres to feet: 1 ft is 0.3048 m, the international foot of 1959.
 
     Raises
     ------
     TypeError, ValueError
-        If a value is not a finite number.
-
-    References
-    ----------
-    International yard and pound agreement of 1959.
+        If a length is not a finite number.
 
     Examples
     --------
@@ -494,26 +455,7 @@ def m_to_ft(length_m: ArrayLike) -> Any:
 
 
 def ft_to_m(length_ft: ArrayLike) -> Any:
-    """Convert feet to metres; the inverse of `m_to_ft`.
-
-    Parameters
-    ----------
-    length_ft : array_like
-        Length in ft.
-
-    Returns
-    -------
-    float or ndarray
-        Length in m.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a value is not a finite number.
-
-    References
-    ----------
-    International yard and pound agreement of 1959.
+    """Convert feet to metres; the inverse of `m_to_ft`, its source and errors.
 
     Examples
     --------
@@ -524,7 +466,9 @@ def ft_to_m(length_ft: ArrayLike) -> Any:
 
 
 def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
-    """Round a delay up to the device's step, so that a fill is never early.
+    """Round a delay in ms up to the device's step, so that a fill is never early.
+
+    A delay that lies less than a millionth of a step above one counts as that one.
 
     Parameters
     ----------
@@ -533,36 +477,17 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     step_ms : float
         The device's step in ms, at least 1e-6.
 
-    Returns
-    -------
-    float or ndarray
-        The next multiple of the step, in ms; a delay that lies less than a
-        millionth of a step above one counts as that one.
-
     Raises
     ------
     TypeError, ValueError
         If a value is not a number or out of range.
-
-    References
-    ----------
-    Arithmetic.
 
     Examples
     --------
     >>> round_up_to_step(75.03, 0.1)
     75.1
     """
-    step = as_float("step_ms", step_ms, "ms", low=1e-6)
+    step = as_number("step_ms", step_ms, "ms", low=1e-6)
     # A delay that is a multiple already must not climb a step by rounding error.
     steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
     return scalar_out(np.round(steps * step, 9))
-
-NEAR_DB = 10.0
-
-
-def first_heard(arrival_ms: Any, level_db: Any, *, within_db: float = NEAR_DB) -> Any:
-    """Which of several arrivals at a seat is the first that counts, and when it comes."""
-    arrival, level = np.broadcast_arrays(arrival_ms, level_db)
-    heard = np.where(level >= level.max(axis=0) - within_db, arrival, np.inf)
-    return heard.argmin(axis=0), heard.min(axis=0)

@@ -4,6 +4,7 @@ All energies are relative to the direct sound of an omnidirectional source of
 the same power, 10 m away. `rt60_s` usually holds one value an octave, on the
 last axis; everything broadcasts. A box whose level is known on its axis feeds
 the room with its power: divide the room energies by its directivity factor.
+Whatever is not a number or outside its range raises TypeError or ValueError.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, scalar_out
+from fillalign._validate import FloatArray, as_float, broadcasting, scalar_out
 
 __all__ = [
     "critical_distance_m",
@@ -48,6 +49,11 @@ def _as_volume(volume_m3: ArrayLike) -> FloatArray:
     return as_float("volume_m3", volume_m3, "m^3", low=10.0, high=2e6)
 
 
+def _absorbing_area(rt60_s: ArrayLike, volume_m3: ArrayLike) -> FloatArray:
+    """Return Sabine's A = 0.161 V/T in m^2."""
+    return np.asarray(_SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s))
+
+
 def direct_energy(distance_m: ArrayLike) -> Any:
     """Return the direct sound of an omnidirectional source, 1 at 10 m.
 
@@ -69,6 +75,7 @@ def direct_energy(distance_m: ArrayLike) -> Any:
     return scalar_out((_REFERENCE_M / _as_distance(distance_m)) ** 2)
 
 
+@broadcasting
 def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayLike = 0.0) -> Any:
     """Return the share of one source's tail that a seat takes as early.
 
@@ -99,9 +106,10 @@ def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayL
     window = as_float("early_ms", early_ms, "ms", low=0.0, high=1000.0)
     gap = as_float("gap_ms", gap_ms, "ms", low=0.0)
     left_s = np.maximum(window - gap, 0.0) / 1000.0
-    return scalar_out(-np.expm1(-DECAY_NEPERS * left_s / rt60))
+    return -np.expm1(-DECAY_NEPERS * left_s / rt60)
 
 
+@broadcasting
 def reverberant_energy(distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
     """Return the energy of the whole tail, early and late, by revised theory.
 
@@ -132,9 +140,10 @@ def reverberant_energy(distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: Arra
     4.806
     """
     distance, rt60, volume = _as_distance(distance_m), as_rt60(rt60_s), _as_volume(volume_m3)
-    return scalar_out(_BARRON_LEE_LEVEL * rt60 / volume * np.exp(-0.04 * distance / rt60))
+    return _BARRON_LEE_LEVEL * rt60 / volume * np.exp(-0.04 * distance / rt60)
 
 
+@broadcasting
 def early_late_energy(
     distance_m: ArrayLike,
     rt60_s: ArrayLike,
@@ -163,11 +172,12 @@ def early_late_energy(
     >>> round(early, 3), round(late, 3)
     (2.101, 2.704)
     """
-    tail = np.asarray(reverberant_energy(distance_m, rt60_s, volume_m3))
-    share = np.asarray(early_share(rt60_s, early_ms=early_ms, gap_ms=gap_ms))
-    return scalar_out(tail * share), scalar_out(tail * (1.0 - share))
+    tail = reverberant_energy(distance_m, rt60_s, volume_m3)
+    share = early_share(rt60_s, early_ms=early_ms, gap_ms=gap_ms)
+    return tail * share, tail * (1.0 - share)
 
 
+@broadcasting
 def hopkins_stryker(
     distance_m: ArrayLike, q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike
 ) -> tuple[Any, Any]:
@@ -198,12 +208,11 @@ def hopkins_stryker(
     >>> round(direct, 3), round(reverberant, 3)
     (1.0, 9.366)
     """
-    factor = as_float("q", q, low=0.0)
-    area = _SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s)
-    direct = factor * (_REFERENCE_M / _as_distance(distance_m)) ** 2
-    return scalar_out(direct), scalar_out(16.0 * np.pi * _REFERENCE_M**2 / area)
+    direct = as_float("q", q, low=0.0) * direct_energy(distance_m)
+    return direct, 16.0 * np.pi * _REFERENCE_M**2 / _absorbing_area(rt60_s, volume_m3)
 
 
+@broadcasting
 def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
     """Return where direct and reverberant sound are equal, constant field, in m.
 
@@ -224,6 +233,5 @@ def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -
     >>> round(critical_distance_m(1.0, 1.2, 4000.0), 2)
     3.27
     """
-    factor = as_float("q", q, low=0.0)
-    area = _SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s)
-    return scalar_out(np.sqrt(factor * area / (16.0 * np.pi)))
+    area = _absorbing_area(rt60_s, volume_m3)
+    return np.sqrt(as_float("q", q, low=0.0) * area / (16.0 * np.pi))

@@ -5,6 +5,11 @@ Inputs hold sources on the first axis: energies (n, ..., bands), arrival times
 arrival and decays with the room's RT60, as in `fillalign.room`, so both agree.
 Energies are relative: any common reference will do. No array holds sources,
 octaves and modulation frequencies at once, so whole seat maps go in at once.
+
+Clarity counts from the onset of the response, the first arrival within 20 dB of
+the strongest, since that is how it is measured; what is useful to a listener
+(`fillalign.field`) counts from the first arrival within 10 dB, which the ear follows.
+The speech transmission index is that of IEC 60268-16:2011 (edition 4), male speech.
 """
 
 from __future__ import annotations
@@ -14,15 +19,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._turns import cosine_and_sine
-from fillalign._validate import ComplexArray, FloatArray, as_float, check_choice, scalar_out
-from fillalign.levels import SPEECH_OCTAVES_DB, as_level, db_to_power, power_to_db
+from fillalign._validate import FloatArray, as_float, check_choice, check_shapes, scalar_out
+from fillalign.levels import as_frequency, as_level, db_to_power, power_to_db, scaled_to_dba
+from fillalign.propagation import first_heard
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
 __all__ = [
     "clarity_db",
     "direct_to_reverberant_db",
     "modulation_transfer",
+    "speech_band_levels_db",
     "speech_octave_levels_db",
     "speech_transmission_index",
 ]
@@ -32,14 +38,17 @@ STI_OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 STI_ALPHA = (0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173)
 STI_BETA = (0.085, 0.078, 0.065, 0.011, 0.047, 0.095)
 SPEECH_SPECTRA_DB = {
-    "2011": SPEECH_OCTAVES_DB,
+    "2011": (2.9, 2.9, -0.8, -6.8, -12.8, -18.8, -24.8),
     "2020": (-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0),
 }
-"""Octave levels of speech over its A-weighted total, by edition of IEC 60268-16."""
+"""Octave levels of male speech over its A-weighted total, by edition of IEC 60268-16.
+
+From memory, as are the weights of the octaves, the reception threshold and the masking.
+"""
 
 RECEPTION_THRESHOLD_DB = (46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0)
 
-_ONSET_ENERGY = 0.01
+_ONSET_DB = 20.0
 _SNR_LIMIT_DB = 15.0
 
 
@@ -49,6 +58,19 @@ def as_energies(name: str, energy: ArrayLike) -> FloatArray:
     if array.ndim == 0:
         raise ValueError(f"{name} must hold sources on its first axis, got a single number")
     return array
+
+
+def _arrivals(
+    direct: ArrayLike, tail: ArrayLike, time_ms: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return checked energies (n, ..., bands) and times (n, ...)."""
+    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    times = as_float("time_ms", time_ms, "ms")
+    if not sound.ndim == reverberant.ndim == times.ndim + 1:
+        raise ValueError("direct and tail must have shape (n, ..., bands) and time_ms (n, ...), "
+                         f"got {sound.shape}, {reverberant.shape} and {times.shape}")
+    check_shapes(direct=sound, tail=reverberant, time_ms=times[..., np.newaxis])
+    return sound, reverberant, times
 
 
 def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
@@ -69,9 +91,10 @@ def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
     Returns
     -------
     float or ndarray, shape (...)
-        The earliest arrival whose energy over all bands lies within 20 dB of
-        the strongest (the onset rule of ISO 3382-1, Annex A, from memory), so
-        that a muted or shadowed box opens no window.
+        The first arrival heard (`fillalign.propagation.first_heard`) among those
+        whose energy over all bands lies within 20 dB of the strongest (the onset
+        rule of ISO 3382-1, Annex A, from memory), so that a muted or shadowed box
+        opens no window.
 
     Examples
     --------
@@ -79,9 +102,8 @@ def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
     20.0
     """
     times = as_float("time_ms", time_ms, "ms")
-    energy = as_energies("direct", direct).sum(axis=-1)
-    heard = energy >= _ONSET_ENERGY * energy.max(axis=0)
-    return scalar_out(np.where(heard, times, np.inf).min(axis=0))
+    level = power_to_db(as_energies("direct", direct).sum(axis=-1))
+    return first_heard(times, level, within_db=_ONSET_DB)[1]
 
 
 def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
@@ -103,6 +125,7 @@ def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
     -10.0
     """
     sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
+    check_shapes(direct=sound, tail=reverberant)
     return _ratio_db(sound.sum(axis=0), reverberant.sum(axis=0))
 
 
@@ -146,11 +169,10 @@ def clarity_db(
     >>> float(c50[0])
     0.0
     """
-    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
-    times = as_float("time_ms", time_ms, "ms")
+    sound, reverberant, times = _arrivals(direct, tail, time_ms)
     opens = first_arrival_ms(sound, times) if first_ms is None else as_float("first_ms", first_ms)
     gap = np.maximum(times - opens, 0.0)[..., np.newaxis]
-    share = np.asarray(early_share(rt60_s, early_ms=early_ms, gap_ms=gap))
+    share = early_share(rt60_s, early_ms=early_ms, gap_ms=gap)
     inside = gap <= early_ms
     early = (sound * inside).sum(axis=0) + (reverberant * share).sum(axis=0)
     late = (sound * ~inside).sum(axis=0) + (reverberant * (1.0 - share)).sum(axis=0)
@@ -191,13 +213,10 @@ def modulation_transfer(
     >>> round(float(m[0, 0]), 4)
     0.8467
     """
-    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
-    times = as_float("time_ms", time_ms, "ms")
+    sound, reverberant, times = _arrivals(direct, tail, time_ms)
     frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
-    if times.ndim != sound.ndim - 1 or sound.ndim != reverberant.ndim or frequency.ndim != 1:
-        raise ValueError("direct and tail must have shape (n, ..., bands), time_ms (n, ...) and "
-                         f"modulation_hz (frequencies,), got {sound.shape}, {reverberant.shape}, "
-                         f"{times.shape} and {frequency.shape}")
+    if frequency.ndim != 1:
+        raise ValueError(f"modulation_hz must have shape (frequencies,), got {frequency.shape}")
     arrived = modulated_energy(
         sound, times - times.min(axis=0), reverberant, as_rt60(rt60_s), frequency
     )
@@ -212,21 +231,17 @@ def modulated_energy(
     tail: FloatArray,
     rt60_s: FloatArray,
     modulation_hz: FloatArray,
-) -> ComplexArray:
+) -> Any:
     """Return the Fourier transform of the squared response, (..., bands, frequencies).
 
     It is linear in the energies, so what several sources send can be added.
     """
-    waves = cosine_and_sine(np.pi / 1000.0 * modulation_hz * time_ms[..., np.newaxis])
-    sent, returned = (
-        [np.einsum("i...b,i...f->...bf", energy, wave) for wave in waves]
-        for energy in (direct, tail)
-    )
+    waves = np.exp(-2j * np.pi / 1000.0 * modulation_hz * time_ms[..., np.newaxis])
     delay_s = np.atleast_1d(rt60_s)[:, np.newaxis] / DECAY_NEPERS
-    decay = 1.0 / (1.0 + 2j * np.pi * modulation_hz * delay_s)
-    arrived = (returned[0] - 1j * returned[1]) * decay
-    arrived += sent[0] - 1j * sent[1]
-    return np.asarray(arrived)
+    sent, returned = (
+        np.einsum("i...b,i...f->...bf", energy, waves) for energy in (direct, tail)
+    )
+    return sent + returned / (1.0 + 2j * np.pi * modulation_hz * delay_s)
 
 
 def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> FloatArray:
@@ -254,6 +269,35 @@ def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> 
     return np.asarray(level[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
 
 
+def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
+    """Return unweighted band levels in dB of speech with a given A-weighted total.
+
+    The spectrum is that of IEC 60268-16:2011 (male speech, from memory), known
+    by octave from 125 Hz to 8 kHz; thirds share their octave's power equally
+    and bands outside are silent (minus infinity). Arguments are those of
+    `fillalign.levels.pink_band_levels_db`.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As there, and if no band holds speech.
+
+    Examples
+    --------
+    >>> octaves = 1000 * 10 ** (0.3 * np.arange(-3, 4))
+    >>> speech_band_levels_db(65.0, octaves).round(1)
+    array([67.9, 67.9, 64.2, 58.2, 52.2, 46.2, 40.2])
+    """
+    frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
+    spectrum = np.array(SPEECH_SPECTRA_DB["2011"])
+    octave = np.rint(np.log10(frequency / 1000.0) * 10.0 / 3.0).astype(int) + 3
+    spoken = (octave >= 0) & (octave < len(spectrum))
+    if not spoken.any():
+        raise ValueError("frequency_hz must hold a band between 125 Hz and 8 kHz, got none")
+    level = spectrum[np.where(spoken, octave, 0)]
+    return scaled_to_dba(np.where(spoken, level, -np.inf), total_dba, frequency)
+
+
 def _masking_db(level_db: FloatArray) -> FloatArray:
     ranges = [level_db < 63.0, level_db < 67.0, level_db < 100.0]
     slopes = [0.5 * level_db - 65.0, 1.8 * level_db - 146.9, 0.5 * level_db - 59.8]
@@ -278,7 +322,7 @@ def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> Flo
 
     Notes
     -----
-    IEC 60268-16 (from memory): masking by the octave below depends on that
+    IEC 60268-16:2011 (from memory): masking by the octave below depends on that
     octave's level with the noise in it; reception threshold by octave.
 
     Examples
@@ -286,12 +330,13 @@ def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> Flo
     >>> noise_factor([60.0] * 7, [60.0] * 7).round(3).tolist()
     [0.49, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
     """
-    speech = 10.0 ** (as_level("speech_db", speech_db) / 10.0)
-    noise = -np.inf if noise_db is None else as_level("noise_db", noise_db)
-    sound = speech + 10.0 ** (noise / 10.0)
-    if speech.ndim == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
+    speech = db_to_power(as_level("speech_db", speech_db))
+    noise = 0.0 if noise_db is None else db_to_power(as_level("noise_db", noise_db))
+    if np.ndim(speech) == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
         raise ValueError(f"speech_db must hold the 7 octaves 125 Hz to 8 kHz on its last axis, "
-                         f"got shape {speech.shape}")
+                         f"got shape {np.shape(speech)}")
+    check_shapes(speech_db=speech, noise_db=noise)
+    sound = speech + noise
     below = sound[..., :-1]
     masking = np.zeros_like(sound)
     masking[..., 1:] = below * db_to_power(_masking_db(power_to_db(below)))
@@ -327,7 +372,7 @@ def speech_transmission_index(
 
     Notes
     -----
-    IEC 60268-16 (from memory): m to an effective signal-to-noise ratio within
+    IEC 60268-16:2011 (from memory): m to an effective signal-to-noise ratio within
     15 dB, its mean over modulation frequencies, octaves weighed by alpha less
     beta times the geometric mean of neighbours.
 
@@ -344,13 +389,10 @@ def speech_transmission_index(
         m = m * noise_factor(speech_db, noise_db)[..., np.newaxis]
     elif noise_db is not None:
         raise ValueError("noise_db needs speech_db beside it: noise counts by its ratio to speech")
-    edge = 1.0 / (1.0 + 10.0 ** (_SNR_LIMIT_DB / 10.0))
-    index = np.clip(m, edge, 1.0 - edge)
-    index /= 1.0 - index
-    np.log10(index, out=index)
-    index *= 10.0
-    index /= 2.0 * _SNR_LIMIT_DB
-    index += 0.5
-    band = index @ np.full(index.shape[-1], 1.0 / index.shape[-1])
+    # A ratio of modulation m to noise of 1 - m, within 15 dB.
+    edge = 1.0 / (1.0 + db_to_power(_SNR_LIMIT_DB))
+    kept = np.clip(m, edge, 1.0 - edge)
+    index = 0.5 + 10.0 * np.log10(kept / (1.0 - kept)) / (2.0 * _SNR_LIMIT_DB)
+    band = index.mean(axis=-1)
     shared = np.sqrt(band[..., :-1] * band[..., 1:])
     return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))

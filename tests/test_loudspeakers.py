@@ -470,19 +470,23 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
         ),
         (
             lambda: directivity.off_axis_angles([1, 2, 3], [1, 2, 3], [4, 5, 6]),
-            "aim_m must not lie at source_m: the box has no direction",
+            "aim_m must not lie at source_m: it gives no direction",
         ),
         (
             lambda: directivity.off_axis_angles([1, 2, 3], [4, 2, 3], [[4, 5, 6], [1, 2, 3]]),
             "point_m must not lie at source_m: it has no direction",
         ),
         (
-            lambda: directivity.off_axis_angles([1, 2], [4, 2, 3], [4, 5, 6]),
+            lambda: directivity.off_axis_angles([1, 2], [4, 2], [4, 5]),
             "source_m must hold x, y, z in metres",
         ),
         (
+            lambda: directivity.off_axis_angles(np.zeros((2, 3)), np.ones((4, 3)), [4, 5, 6]),
+            r"fit together \(broadcast\), got source_m \(2, 3\), aim_m \(4, 3\), point_m \(3,\)",
+        ),
+        (
             lambda: arrays.array_elements([0, 0, 0], [0, 0, 0], elements=2, spacing_m=1.0),
-            "aim_m must not lie at position_m: the array has no direction",
+            "aim_m must not lie at position_m: it gives no direction",
         ),
         (
             lambda: arrays.array_elements(np.zeros((2, 3)), [1, 0, 0], elements=1),

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from fillalign._validate import (
     as_float,
-    as_float_extent,
     as_number,
     as_path,
     as_points,
@@ -153,16 +152,6 @@ def test_records_and_flags_are_named():
 def test_what_seems_to_be_in_another_unit_is_told(value, unit, ending):
     with pytest.raises(ValueError, match=rf"^x must be between 0 and 9 {unit}, {ending}$"):
         as_float("x", value, unit, low=0.0, high=9.0)
-
-
-@pytest.mark.parametrize(
-    ("value", "least", "most"),
-    [(3.0, 3.0, 3.0), (3, 3.0, 3.0), ([[2.0, 5.0], [4.0, 3.0]], 2.0, 5.0), ([], np.nan, np.nan)],
-)
-def test_extent(value, least, most):
-    array, low, high = as_float_extent("x", value, low=0.0)
-    np.testing.assert_array_equal(array, np.asarray(value, float))
-    np.testing.assert_equal((low, high), (least, most))
 
 
 def test_points_have_three_coordinates():
