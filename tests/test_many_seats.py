@@ -5,11 +5,13 @@ from __future__ import annotations
 import gc
 import tracemalloc
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
 
 from fillalign import plan_fills, seat_field, seat_speech
+from fillalign.planning import zones
 from fillalign.venue.model import SEAT_LIMIT
 from fillalign.venue.reader import VenueError, read_venue
 from tests.demo_plans import DATA
@@ -40,19 +42,28 @@ def peak_bytes(work, seats_a_row):
         tracemalloc.stop()
 
 
+def bytes_a_seat(work, few, many):
+    """Return the memory of some work for each seat more, between venues of the same rows."""
+    (seats, low), (more_seats, high) = peak_bytes(work, few), peak_bytes(work, many)
+    assert (seats, more_seats) == (80 * few, 80 * many)
+    assert low < 60e6
+    return (high - low) / (more_seats - seats)
+
+
 @pytest.mark.parametrize(("work", "most_bytes"), [
     # Levels of everything (3) and of each output (2) in 27 bands, two arrivals, a place.
     (seat_field, (5 * 27 + 2 + 3) * 8),
     (seat_speech, 400),
-    (plan_fills, 150),
 ])
 def test_memory_for_a_seat_is_bounded(work, most_bytes):
-    """Between venues of the same rows, on which the planner decides alike."""
-    few, low = peak_bytes(work, 50)
-    many, high = peak_bytes(work, 200)
-    assert (few, many) == (4000, 16_000)
-    assert (high - low) / (many - few) < 1.25 * most_bytes
-    assert low < 60e6
+    assert bytes_a_seat(work, 30, 120) < 1.25 * most_bytes
+
+
+def test_memory_for_a_seat_of_a_plan_is_bounded(monkeypatch):
+    """For a seat that decides: four sources in 27 bands and 55 parts; for others: its checks."""
+    assert bytes_a_seat(plan_fills, 10, 20) < 1.25 * 16_000
+    monkeypatch.setattr(zones, "deciding_seats", partial(zones.deciding_seats, most=800))
+    assert bytes_a_seat(plan_fills, 20, 40) < 1.25 * 150
 
 
 def test_a_seat_among_many_is_what_it_is_alone():
