@@ -79,8 +79,8 @@ class House:
         return "root" if first else "top"
 
     def public(self, module: str) -> set[str]:
-        """Return the names that a module lists in `__all__`."""
-        for node in self.trees[module].body:
+        """Return the names that a module lists in `__all__`; the top works its own out."""
+        for node in self.trees[module].body if module else ():
             if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
                 return set(ast.literal_eval(node.value))
         return set()
@@ -118,7 +118,8 @@ class House:
     ) -> list[tuple[str, str]]:
         """Return module and name; of a module imported whole, the names used of it."""
         whole = f"{source}.{name}".strip(".")
-        if name and whole not in self.trees:
+        listed = source in self.trees and name in self.public(source)
+        if name and (listed or whole not in self.trees):
             return [(source, name)]
         used = {node.attr for node in ast.walk(tree)
                 if isinstance(node, ast.Attribute) and ast.unparse(node.value) == bound}
