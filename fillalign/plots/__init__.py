@@ -1,11 +1,22 @@
-"""Pictures of a plan: views of the venue, levels along the walk, gaps, trim, weather.
+"""Pictures: the venue from above and from the side, levels along the walk, gaps, trim, weather.
 
-The only importer of matplotlib. Every function draws into the axes given, or
-into a new figure, and returns the axes. Line styles, markers and figures on
-contours carry the meaning, so that grey print and any eye can read them.
+In come a plan, or a `Venue` not planned yet; out come axes. Every function draws
+into the axes given as `ax` and only there, or into pyplot's current ones, with the
+letters, colours and sizes that matplotlib is set to. Line styles, markers and
+figures on contours carry the meaning, so that grey print and any eye can read them.
+The only importer of matplotlib beside the classroom.
 """
 
-from fillalign.plots.base import blank_figure, extent_m, svg_bytes
+from fillalign.plots.base import (
+    GREY,
+    HUE,
+    INK,
+    PALE,
+    blank_figure,
+    extent_m,
+    page_picture,
+    svg_bytes,
+)
 from fillalign.plots.curves import (
     bound_letters,
     retime_plot,
@@ -17,6 +28,10 @@ from fillalign.plots.overview import overview, overview_text
 from fillalign.plots.views import gap_map, key_rows, natural_stretch, plan_view, side_section
 
 __all__ = [
+    "GREY",
+    "HUE",
+    "INK",
+    "PALE",
     "blank_figure",
     "bound_letters",
     "extent_m",
@@ -25,6 +40,7 @@ __all__ = [
     "natural_stretch",
     "overview",
     "overview_text",
+    "page_picture",
     "plan_view",
     "retime_plot",
     "side_section",

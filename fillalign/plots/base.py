@@ -1,62 +1,121 @@
-"""What all pictures share: colours, marks, axes, and a file that is the same every time."""
+"""What all pictures share: colours, marks, axes, and a file that is the same every time.
+
+Letters are as large as the axes' labels, ink is of their colour, and curves take
+what the axes' property cycle gives: a script's own style shows, and `page_axes`
+sets that of the sheet on its own axes alone. Nothing of matplotlib's process-wide
+state is changed.
+"""
 
 from __future__ import annotations
 
 import io
-import warnings
+import re
+from collections.abc import Callable
 from typing import Any
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
 
 from fillalign._text import listed, plain, quoted
 from fillalign.planning import FillPlan, FillReport
+from fillalign.venue import Venue
 
 INK = "#222222"
 HUE = "#1f5c99"
 GREY = "#767676"
 PALE = "#ececec"
 ONE_HUE = LinearSegmentedColormap.from_list("one hue", ["#f6f9fc", "#5f93c4"])
-SMALL, TINY = 7.0, 6.0
+PAGE_PT = 7.0
+_TINY = 0.86
 _LONGEST = 28
 FILL_MARKERS = "^oDvPX<>ph"
 DASHES: tuple[tuple[float, ...], ...] = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2), (3, 1, 1, 1))
+_MADE_UP_ID = re.compile(rb'(id="|url\(#|href="#)((?:C\w+_)?[a-z]?[0-9a-f]{10})(?=["\)])')
 
 
 def label(text: str) -> str:
-    """Return a name as text that is never taken for mathematics or a hidden entry, cut to fit."""
+    """Return a name as text that is never taken for mathematics or a hidden entry, cut to fit.
+
+    Letters for which the user's fonts have no shape become question marks.
+    """
     shown = plain(text)
-    shown = (shown if len(shown) <= _LONGEST else f"{shown[:_LONGEST - 3]}...").replace("$", r"\$")
+    shown = shown if len(shown) <= _LONGEST else f"{shown[:_LONGEST - 3]}..."
+    fonts = [get_font(findfont(FontProperties(family=[one]))) for one in
+             FontProperties().get_family()]
+    shown = "".join(letter if any(font.get_char_index(ord(letter)) for font in fonts) else "?"
+                    for letter in shown).replace("$", r"\$")
     return f" {shown}" if shown.startswith("_") else shown
 
 
-def blank_figure(width_in: float, height_in: float) -> Figure:
-    """Return an empty figure that makes room for its labels."""
-    return Figure(figsize=(width_in, height_in), layout="constrained")
+def axes_for(ax: Axes | None) -> Axes:
+    """Return the axes given, or pyplot's current ones."""
+    if ax is not None:
+        return ax
+    from matplotlib import pyplot
+
+    return pyplot.gca()
 
 
-def axes_for(ax: Axes | None, size_in: tuple[float, float]) -> Axes:
-    """Return the axes given, or those of a new figure."""
-    return blank_figure(*size_in).add_subplot() if ax is None else ax
+def letters(ax: Axes, share: float = _TINY) -> float:
+    """Size in points of letters inside a plot: a share of the axes' labels."""
+    return share * float(ax.xaxis.label.get_fontsize())
+
+
+def ink(ax: Axes) -> Any:
+    """Colour of what is neither curve nor map: that of the axes' labels."""
+    return ax.xaxis.label.get_color()
 
 
 def tidy(ax: Axes, x_label: str, y_label: str, *, grid: bool = True) -> None:
     """Label the axes and take away what carries nothing."""
-    ax.set_xlabel(x_label, fontsize=SMALL)
-    ax.set_ylabel(y_label, fontsize=SMALL)
-    ax.tick_params(labelsize=SMALL, length=2.5)
+    ax.set(xlabel=x_label, ylabel=y_label)
     ax.spines[["top", "right"]].set_visible(False)
     if grid:
-        ax.grid(color="#dddddd", linewidth=0.5)
+        ax.grid(color=GREY, alpha=0.25, linewidth=0.5)
         ax.set_axisbelow(True)
 
 
-def extent_m(plan: FillPlan) -> tuple[float, float, float, float, float]:
+def style_for_page(ax: Axes) -> Axes:
+    """Give axes the small letters and thin lines of a page, told apart in grey print too."""
+    ax.set_prop_cycle(color=[HUE, GREY, INK], linewidth=[1.5, 1.3, 1.3])
+    ax.tick_params(labelsize=PAGE_PT, length=2.5)
+    for text in (ax.xaxis.label, ax.yaxis.label):
+        text.set(fontsize=PAGE_PT, color=INK)
+    return ax
+
+
+def page_picture(
+    draw: Callable[..., Axes], size_in: tuple[float, float], description: str
+) -> bytes:
+    """Return one picture of a page as SVG.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws into the axes given as `ax`, like the functions of this package.
+    size_in : (float, float)
+        Width and height in inches.
+    description : str
+        What it shows, for those who do not see it.
+    """
+    figure = Figure(figsize=size_in, layout="constrained")
+    finish_page(draw(ax=style_for_page(figure.add_subplot())))
+    return svg_bytes(figure, description)
+
+
+def finish_page(ax: Axes) -> None:
+    """Bring the legend of drawn axes to the letters of a page."""
+    legend = ax.get_legend()
+    for text in legend.get_texts() if legend else ():
+        text.set_fontsize(letters(ax))
+
+
+def extent_m(plan: FillPlan | Venue) -> tuple[float, float, float, float, float]:
     """Smallest and largest x and y, and largest z, that a drawing of the venue must hold."""
-    venue = plan.venue
+    venue = venue_of(plan)
     seats = np.vstack([area.seats_m() for area in venue.areas])
     points = np.vstack([seats, [s.position_m for s in venue.sources], venue.stage_microphone_m])
     (x0, y0, _), (x1, y1, z1) = points.min(axis=0), points.max(axis=0)
@@ -66,6 +125,11 @@ def extent_m(plan: FillPlan) -> tuple[float, float, float, float, float]:
         y0, y1 = min(y0, -room.width_m / 2), max(y1, room.width_m / 2)
         z1 = max(z1, room.height_m)
     return float(x0), float(x1), float(y0), float(y1), float(z1)
+
+
+def venue_of(plan: FillPlan | Venue) -> Venue:
+    """Return the venue of a plan, or the venue itself."""
+    return plan if isinstance(plan, Venue) else plan.venue
 
 
 def report(plan: FillPlan, fill: str) -> FillReport:
@@ -78,22 +142,23 @@ def report(plan: FillPlan, fill: str) -> FillReport:
 
 
 def svg_bytes(figure: Figure, description: str) -> bytes:
-    """Return a figure as SVG, the same bytes for the same plan.
+    """Return a figure as SVG, the same bytes for the same plan and style."""
+    held = io.BytesIO()
+    layout = figure.get_layout_engine()
+    if layout is not None:
+        # It settles in steps where a scale drawing fills less than its room.
+        layout.execute(figure)
+        layout.execute(figure)
+    figure.savefig(held, format="svg",
+                   metadata={"Date": None, "Description": description, "Creator": None})
+    # Matplotlib draws names for its shapes by lot; here they are counted.
+    names: dict[bytes, bytes] = {}
+    return _MADE_UP_ID.sub(
+        lambda found: found[1] + names.setdefault(found[2], b"shape%d" % len(names)),
+        held.getvalue(),
+    )
 
-    Letters become outlines, so that it looks alike everywhere.
-    """
-    text = io.BytesIO()
-    steady: dict[Any, Any] = {
-        "svg.hashsalt": "fillalign", "svg.fonttype": "path", "hatch.linewidth": 0.5,
-    }
-    with warnings.catch_warnings(), matplotlib.rc_context(steady):
-        # A name in a script without glyphs here is drawn as boxes: no reason to stop.
-        warnings.filterwarnings("ignore", message="Glyph|Matplotlib currently does not support")
-        layout = figure.get_layout_engine()
-        if layout is not None:
-            # It settles in steps where a scale drawing fills less than its room.
-            layout.execute(figure)
-            layout.execute(figure)
-        figure.savefig(text, format="svg",
-                       metadata={"Date": None, "Description": description, "Creator": None})
-    return text.getvalue()
+
+def blank_figure(width_in: float, height_in: float) -> Figure:
+    """Return an empty figure that makes room for its labels."""
+    return Figure(figsize=(width_in, height_in), layout="constrained")

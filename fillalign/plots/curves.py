@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.transforms import ScaledTranslation
 
 from fillalign._validate import FloatArray
 from fillalign.field import IntArray
@@ -14,11 +15,10 @@ from fillalign.plots.base import (
     DASHES,
     FILL_MARKERS,
     GREY,
-    HUE,
-    INK,
-    TINY,
     axes_for,
+    ink,
     label,
+    letters,
     report,
     tidy,
 )
@@ -42,36 +42,38 @@ def walk_levels_plot(plan: FillPlan, *, which: str = "heard", ax: Axes | None = 
         Sound that decides (useful sound in a room, direct sound outdoors) with
         the profile it is held against, or the total that a meter shows.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
 
     Returns
     -------
     matplotlib.axes.Axes
         Distance in m against level in dBA.
     """
-    ax = axes_for(ax, (3.7, 2.1))
+    ax = axes_for(ax)
     walk = plan.walk
     heard = which == "heard"
     before, after = (
         (walk.heard_before_dba, walk.heard_after_dba) if heard
         else (walk.before_dba, walk.after_dba)
     )
-    lines: list[tuple[str, FloatArray, str, str, tuple[float, ...]]] = [
-        ("mains alone", before, "o", GREY, (4, 2)),
+    lines: list[tuple[str, FloatArray, str, tuple[float, ...]]] = [
+        ("mains alone", before, "o", (4, 2)),
     ]
     if any(fill.sounding for fill in plan.fills):
-        lines.append(("with the fills", after, "s", HUE, ()))
+        lines.insert(0, ("with the fills", after, "s", ()))
     if heard:
-        lines.append(("profile", walk.profile_dba, "", INK, (1, 1.5)))
-    for name, level, marker, colour, dashes in lines:
+        lines.append(("profile", walk.profile_dba, "", (1, 1.5)))
+    for name, level, marker, dashes in lines:
+        colour = None
         for place, rows in enumerate(_by_area(plan)):
-            line, = ax.plot(walk.x_m[rows], level[rows], color=colour, marker=marker,
-                            markersize=2.5, markevery=max(1, len(rows) // 8), linewidth=1.3,
-                            dashes=dashes or (None, None), label=name if place == 0 else None)
+            line, = ax.plot(walk.x_m[rows], level[rows], marker=marker, markersize=2.5,
+                            markevery=max(1, len(rows) // 8), color=colour,
+                            dashes=dashes or (None, None), label=None if colour else name)
+            colour = line.get_color()
             line.set_gid(f"walk {name} {place}")
     what = "useful" if plan.venue.indoors else "direct"
     tidy(ax, "x, m", f"{what if heard else 'total'} sound, dBA")
-    ax.legend(fontsize=TINY, frameon=False, loc="lower left")
+    ax.legend(frameon=False, loc="lower left")
     ax.margins(y=0.12)
     return ax
 
@@ -86,7 +88,7 @@ def trim_curve_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axe
     fill : str
         Output of the fill.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
 
     Returns
     -------
@@ -100,43 +102,10 @@ def trim_curve_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axe
         If there is no such fill.
     """
     curve = report(plan, fill).trim
-    ax = axes_for(ax, (2.5, 2.1))
-    ax.plot(curve.trim_db, 100 * curve.served_share, color=HUE, linewidth=1.5,
-            label="rows served")
-    ax.plot(curve.trim_db, 100 * curve.precedence_share, color=INK, linewidth=1.3, dashes=(4, 2),
-            label="image kept")
-    ax.set_ylim(-4.0, 104.0)
-    _trim_axis(ax, plan, fill)
-    tidy(ax, "trim, dB", "share, %")
+    ax = _against_trim(plan, fill, ax, {"rows served": 100 * curve.served_share,
+                                        "image kept": 100 * curve.precedence_share})
+    ax.set(ylim=(-4.0, 104.0), ylabel="share, %")
     return ax
-
-
-def bound_letters(fill: FillReport) -> dict[str, tuple[float, str]]:
-    """Letter on the trim axis, trim in dB and name of each bound."""
-    bounds = fill.trim.bounds().items()
-    return {letter: (trim, name) for letter, (name, trim) in zip("abcdefgh", bounds, strict=False)}
-
-
-def _trim_axis(ax: Axes, plan: FillPlan, fill: str) -> None:
-    """Mark the trim that is set and the bounds, by letter above the axes."""
-    found, own = report(plan, fill), plan.settings[fill].trim_db
-    by_trim: dict[float, str] = {}
-    for letter, (trim, _) in bound_letters(found).items():
-        by_trim[trim] = by_trim.get(trim, "") + letter
-    if np.isfinite(own):
-        by_trim[own] = " ".join(filter(None, [by_trim.get(own), "set"]))
-        ax.axvline(own, color=INK, linewidth=1.6)
-    for place, (trim, letters) in enumerate(sorted(by_trim.items())):
-        if trim != own:
-            ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
-        ax.annotate(letters, (trim, 1.0), xycoords=("data", "axes fraction"),
-                    xytext=(0, 1 + 7 * (place % 2)), textcoords="offset points", ha="center",
-                    va="bottom", fontsize=TINY)
-    low = max(float(found.trim.trim_db[0]), min(by_trim) - 8.0)
-    ax.set_xlim(low, max(by_trim) + 1.5)
-    ax.figure.legend(*ax.get_legend_handles_labels(), fontsize=TINY, frameon=False, ncols=3,
-                     loc="outside upper left", columnspacing=1.0, handlelength=1.8,
-                     borderpad=0.1)
 
 
 def speech_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
@@ -144,12 +113,8 @@ def speech_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
 
     Parameters
     ----------
-    plan : FillPlan
-        The plan.
-    fill : str
-        Output of the fill.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+    plan, fill, ax
+        As in `trim_curve_plot`.
 
     Returns
     -------
@@ -162,12 +127,43 @@ def speech_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
         If there is no such fill.
     """
     curve = report(plan, fill).trim
-    ax = axes_for(ax, (2.5, 2.1))
-    ax.plot(curve.trim_db, curve.speech_covered, color=HUE, linewidth=1.5, label="rows covered")
-    ax.plot(curve.trim_db, curve.speech_ahead, color=INK, linewidth=1.3, dashes=(4, 2),
-            label="rows ahead")
-    _trim_axis(ax, plan, fill)
+    return _against_trim(plan, fill, ax, {"rows covered": curve.speech_covered,
+                                          "rows ahead": curve.speech_ahead})
+
+
+def bound_letters(fill: FillReport) -> dict[str, tuple[float, str]]:
+    """Letter on the trim axis, trim in dB and name of each bound."""
+    bounds = fill.trim.bounds().items()
+    return {letter: (trim, name) for letter, (name, trim) in zip("abcdefgh", bounds, strict=False)}
+
+
+def _against_trim(
+    plan: FillPlan, fill: str, ax: Axes | None, curves: dict[str, FloatArray]
+) -> Axes:
+    """Draw curves over the trim, with the trim that is set and the bounds by letter above."""
+    found, own = report(plan, fill), plan.settings[fill].trim_db
+    ax = axes_for(ax)
+    for place, (name, values) in enumerate(curves.items()):
+        ax.plot(found.trim.trim_db, values, dashes=(4, 2) if place else (None, None), label=name)
+    by_trim: dict[float, str] = {}
+    for letter, (trim, _) in bound_letters(found).items():
+        by_trim[trim] = by_trim.get(trim, "") + letter
+    if np.isfinite(own):
+        by_trim[own] = " ".join(filter(None, [by_trim.get(own), "set"]))
+        ax.axvline(own, color=ink(ax))
+    tiny = letters(ax)
+    for place, (trim, marks) in enumerate(sorted(by_trim.items())):
+        if trim != own:
+            ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
+        ax.annotate(marks, (trim, 1.0), xycoords=("data", "axes fraction"),
+                    xytext=(0, 1 + 1.17 * tiny * (place % 2)), textcoords="offset points",
+                    ha="center", va="bottom", fontsize=tiny)
+    ax.set_xlim(max(float(found.trim.trim_db[0]), min(by_trim) - 8.0), max(by_trim) + 1.5)
     tidy(ax, "trim, dB", "speech index")
+    above = ax.transAxes + ScaledTranslation(0.0, 2.5 * tiny / 72, ax.figure.dpi_scale_trans)
+    ax.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0),
+              bbox_transform=above, columnspacing=0.8, handlelength=1.8, borderpad=0.1,
+              borderaxespad=0.1)
     return ax
 
 
@@ -179,24 +175,24 @@ def retime_plot(plan: FillPlan, *, ax: Axes | None = None) -> Axes:
     plan : FillPlan
         The plan.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
 
     Returns
     -------
     matplotlib.axes.Axes
         Temperature in degrees C against the change of delay in ms.
     """
-    ax = axes_for(ax, (3.7, 2.1))
+    ax = axes_for(ax)
     rows = plan.retime_rows(plan.planned_airs())
     temperature = [row["temperature_c"] for row in rows]
     sounding = [fill.output for fill in plan.fills if fill.sounding]
     for place, name in enumerate(sounding):
         moved = [row[name] - plan.settings[name].delay_ms for row in rows]
-        ax.plot(temperature, moved, color=HUE, marker=FILL_MARKERS[place % len(FILL_MARKERS)],
-                markersize=4, markerfacecolor="white", linewidth=1.1,
-                dashes=DASHES[place % len(DASHES)] or (None, None), label=label(name))
+        ax.plot(temperature, moved, marker=FILL_MARKERS[place % len(FILL_MARKERS)], markersize=4,
+                markerfacecolor="white", dashes=DASHES[place % len(DASHES)] or (None, None),
+                label=label(name))
     ax.axhline(0.0, color=GREY, linewidth=0.6)
     tidy(ax, "temperature, C", "change of delay, ms")
     if sounding:
-        ax.legend(fontsize=TINY, frameon=False, loc="best")
+        ax.legend(frameon=False, loc="best")
     return ax

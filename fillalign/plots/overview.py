@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from fillalign._text import plain
 from fillalign.planning import FillPlan
-from fillalign.plots.base import SMALL, extent_m
+from fillalign.plots.base import PAGE_PT, extent_m, finish_page, style_for_page
 from fillalign.plots.curves import walk_levels_plot
 from fillalign.plots.views import key_rows, natural_stretch, plan_view, side_section
 
@@ -33,7 +33,7 @@ def overview(plan: FillPlan) -> Figure:
     stretch = natural_stretch(plan)
     view = scale * (y1 - y0 + 0.04 * (x1 - x0))
     section, levels = scale * stretch * 1.1 * z1, 1.9
-    key, gap = 0.16 * key_rows(plan, width) + 0.1, 0.66
+    key, gap = 0.16 * key_rows(plan, width - left - right) + 0.1, 0.66
     height = key + view + section + levels + 3 * gap
     figure = Figure(figsize=(width, height))
     top = height - key
@@ -45,12 +45,11 @@ def overview(plan: FillPlan) -> Figure:
     for tall, draw in parts:
         top -= tall
         box = (left / width, top / height, (width - left - right) / width, tall / height)
-        ax = figure.add_axes(box)
-        draw(ax)
+        finish_page(draw(style_for_page(figure.add_axes(box))))
         top -= gap
     figure.axes[-1].set_xlim(figure.axes[0].get_xlim())
     for title, ax in zip(("", "from the side", "along the walk"), figure.axes, strict=True):
-        ax.set_title(title, loc="left", fontsize=SMALL, fontweight="bold")
+        ax.set_title(title, loc="left", fontsize=PAGE_PT, fontweight="bold")
     return figure
 
 

@@ -12,7 +12,6 @@ from matplotlib.patches import Rectangle
 
 from fillalign._text import listed, quoted
 from fillalign._validate import FloatArray
-from fillalign.field import output_roles
 from fillalign.planning import FillPlan
 from fillalign.plots.base import (
     FILL_MARKERS,
@@ -20,20 +19,22 @@ from fillalign.plots.base import (
     HUE,
     INK,
     ONE_HUE,
+    PAGE_PT,
     PALE,
-    SMALL,
-    TINY,
     axes_for,
     extent_m,
+    ink,
     label,
+    letters,
     tidy,
+    venue_of,
 )
-from fillalign.sheet import trim_text
-from fillalign.venue import Area, Source
+from fillalign.venue import Area, Source, Venue
 
 _KEY_COLUMN_IN = 2.2
 _AIM_SHARE = 0.16
-_FIGURES_APART_PT = 16.0
+# In sizes of a letter.
+_FIGURES_APART = 2.7
 
 
 @dataclass(frozen=True)
@@ -41,38 +42,43 @@ class _Mark:
     """How one output is drawn, and what its entry in the key says."""
 
     marker: str
-    colour: str
+    colour: Any
     filled: bool
     text: str
 
 
-def _marks(plan: FillPlan) -> dict[str, _Mark]:
-    shapes = iter(FILL_MARKERS * len(plan.venue.outputs))
-    marks = {}
-    for name, role in output_roles(plan.venue).items():
-        own = plan.settings[name]
-        off = bool(np.isneginf(own.trim_db))
-        what = "off" if off else f"{own.delay_ms:.2f} ms, {trim_text(own.trim_db)}"
-        marker = {"main": "s", "sub": "*"}.get(role) or next(shapes)
-        colour = HUE if role == "fill" else INK
+def _marks(plan: FillPlan | Venue, other: Any) -> dict[str, _Mark]:
+    venue = venue_of(plan)
+    shapes, marks = iter(FILL_MARKERS * len(venue.outputs)), {}
+    roles = {source.output: source.role for source in venue.sources}
+    for name in venue.outputs:
+        what, off = roles[name], False
+        if isinstance(plan, FillPlan):
+            own = plan.settings[name]
+            off = bool(np.isneginf(own.trim_db))
+            trim = f"{own.trim_db:+.1f}" if own.trim_db else "0.0"
+            what = "off" if off else f"{own.delay_ms:.2f} ms, {trim} dB"
+        marker = {"main": "s", "sub": "*"}.get(roles[name]) or next(shapes)
+        colour = HUE if roles[name] == "fill" else other
         marks[name] = _Mark(marker, colour, not off, f"{label(name)}: {what}")
     return marks
 
 
-def _key_columns(plan: FillPlan, width_in: float) -> int:
-    return max(1, min(int(width_in / _KEY_COLUMN_IN), len(plan.venue.outputs)))
+def _key_columns(plan: FillPlan | Venue, width_in: float, size_pt: float) -> int:
+    columns = int(width_in / (_KEY_COLUMN_IN * size_pt / PAGE_PT))
+    return max(1, min(columns, len(venue_of(plan).outputs)))
 
 
-def key_rows(plan: FillPlan, width_in: float) -> int:
-    """Return how many rows the key of outputs takes in a plan view of that width."""
-    return -(-len(plan.venue.outputs) // _key_columns(plan, width_in))
+def key_rows(plan: FillPlan | Venue, width_in: float) -> int:
+    """Return how many rows the key of outputs takes in a plan view of that width on a page."""
+    return -(-len(venue_of(plan).outputs) // _key_columns(plan, width_in, PAGE_PT))
 
 
-def _draw_sources(ax: Axes, plan: FillPlan, axes: tuple[int, int], *, key: bool) -> None:
+def _draw_sources(ax: Axes, plan: FillPlan | Venue, axes: tuple[int, int], *, key: bool) -> None:
     """Draw every box with a line along its axis; `axes` are the two coordinates shown."""
-    marks = _marks(plan)
+    marks = _marks(plan, ink(ax))
     x0, x1, *_ = extent_m(plan)
-    for source in plan.venue.sources:
+    for source in venue_of(plan).sources:
         mark = marks[source.output]
         start, end = _aim(source, _AIM_SHARE * (x1 - x0))
         ax.plot(*zip(start[list(axes)], end[list(axes)], strict=True), color=mark.colour,
@@ -80,10 +86,17 @@ def _draw_sources(ax: Axes, plan: FillPlan, axes: tuple[int, int], *, key: bool)
         ax.plot(*start[list(axes)], zorder=4, **_style(mark))
     if key:
         handles = [Line2D([], [], **_style(mark)) for mark in marks.values()]
-        width_in = ax.figure.bbox.width / ax.figure.dpi
+        columns = _key_columns(plan, _width_in(ax), letters(ax, 1.0))
         ax.legend(handles, [mark.text for mark in marks.values()], loc="lower left",
-                  bbox_to_anchor=(0.0, 1.0), ncols=_key_columns(plan, width_in), fontsize=SMALL,
-                  frameon=False, handletextpad=0.2, columnspacing=1.2, borderpad=0.2)
+                  bbox_to_anchor=(0.0, 1.0), ncols=columns, frameon=False, handletextpad=0.2,
+                  columnspacing=1.2, borderpad=0.2)
+
+
+def _width_in(ax: Axes) -> float:
+    """Width that axes may take, labels included: their share of the columns of a grid."""
+    spec = ax.get_subplotspec()
+    share = len(spec.colspan) / spec.get_gridspec().ncols if spec else ax.get_position().width
+    return share * float(ax.figure.bbox.width) / ax.figure.dpi
 
 
 def _style(mark: _Mark) -> dict[str, Any]:
@@ -102,11 +115,11 @@ def _name_area(ax: Axes, area: Area) -> None:
     ax.apply_aspect()
     box = ax.transData.transform([(area.x_from_m, 0), (area.x_to_m, 0)])
     width_pt = float(box[1, 0] - box[0, 0]) * 72 / ax.figure.dpi
-    name = label(area.name)
-    narrow = width_pt < 0.54 * TINY * len(name)
+    name, tiny = label(area.name), letters(ax)
+    narrow = width_pt < 0.54 * tiny * len(name)
     middle = (area.x_from_m + area.x_to_m) / 2
     ax.annotate(name, (middle, area.y_from_m), xytext=(0, 2), textcoords="offset points",
-                ha="center", va="bottom", rotation=90 if narrow else 0, fontsize=TINY,
+                ha="center", va="bottom", rotation=90 if narrow else 0, fontsize=tiny,
                 color=INK, style="italic", zorder=3.5,
                 bbox={"facecolor": PALE, "edgecolor": "none", "pad": 0.6})
 
@@ -117,58 +130,78 @@ def _outline(ax: Axes, area: Area, *, facecolor: str = "none") -> None:
                            linewidth=0.5))
 
 
-def plan_view(plan: FillPlan, *, ax: Axes | None = None, key: bool = True) -> Axes:
+def _start_view(ax: Axes | None, plan: FillPlan | Venue) -> tuple[Axes, float]:
+    """Axes with the depth of the venue from left to right, and the room left around it."""
+    ax, (x0, x1, *_) = axes_for(ax), extent_m(plan)
+    pad = 0.02 * (x1 - x0)
+    ax.set_xlim(x0 - pad, x1 + pad)
+    return ax, pad
+
+
+def plan_view(plan: FillPlan | Venue, *, ax: Axes | None = None, key: bool = True) -> Axes:
     """Draw the venue from above: seats, loudspeakers and where they look.
 
     Parameters
     ----------
-    plan : FillPlan
-        The plan.
+    plan : FillPlan or Venue
+        The plan, or a venue that is not planned yet.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
     key : bool
-        Whether to put the key of outputs above the axes, with delay and trim.
+        Whether to put the key of outputs above the axes: with delay and trim
+        for a plan, with the role for a venue.
 
     Returns
     -------
     matplotlib.axes.Axes
         The axes, in metres on both.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from fillalign.venue import read_venue
+    >>> ax = plan_view(read_venue("data/lantern_room.toml"), ax=Figure().add_subplot())
+    >>> [text.get_text() for text in ax.get_legend().get_texts()]
+    ['Mains: main', 'Fill: fill']
     """
-    ax = axes_for(ax, (7.5, 4.0))
-    x0, x1, y0, y1, _ = extent_m(plan)
-    pad = 0.02 * (x1 - x0)
+    venue, (_, _, y0, y1, _) = venue_of(plan), extent_m(plan)
+    ax, pad = _start_view(ax, plan)
     ax.set_aspect("equal")
-    ax.set(xlim=(x0 - pad, x1 + pad), ylim=(y0 - pad, y1 + pad))
+    ax.set_ylim(y0 - pad, y1 + pad)
     tidy(ax, "x, from the line of the mains, m", "y, to the left, m", grid=False)
-    if plan.venue.room:
-        room = plan.venue.room
+    if venue.room:
+        room = venue.room
         ax.add_patch(Rectangle((room.x_from_m, -room.width_m / 2), room.x_to_m - room.x_from_m,
-                               room.width_m, fill=False, edgecolor=INK, linewidth=1.0))
-    for area in plan.venue.areas:
+                               room.width_m, fill=False, edgecolor=ink(ax), linewidth=1.0))
+    for area in venue.areas:
         _outline(ax, area, facecolor=PALE)
         _name_area(ax, area)
     _draw_sources(ax, plan, (0, 1), key=key)
-    seats = [report.reading.seat_m for report in plan.fills if report.sounding]
-    for marker, (x, y, _) in [("x", plan.venue.stage_microphone_m), *(("+", s) for s in seats)]:
-        ax.plot(x, y, marker=marker, color=INK, markersize=5, linestyle="none", zorder=5)
+    found = plan.fills if isinstance(plan, FillPlan) else ()
+    seats = [report.reading.seat_m for report in found if report.sounding]
+    for marker, (x, y, _) in [("x", venue.stage_microphone_m), *(("+", s) for s in seats)]:
+        ax.plot(x, y, marker=marker, color=ink(ax) if marker == "x" else INK, markersize=5,
+                linestyle="none", zorder=5)
     return ax
 
 
-def natural_stretch(plan: FillPlan) -> float:
+def natural_stretch(plan: FillPlan | Venue) -> float:
     """How many times a side section's heights need to be drawn larger, a whole number."""
     x0, x1, _, _, z1 = extent_m(plan)
     return max(1.0, float(np.round(0.17 * (x1 - x0) / z1)))
 
 
-def side_section(plan: FillPlan, *, ax: Axes | None = None, stretch: float = 1.0) -> Axes:
+def side_section(
+    plan: FillPlan | Venue, *, ax: Axes | None = None, stretch: float = 1.0
+) -> Axes:
     """Draw the venue from the side: floor, ears, heights and tilts.
 
     Parameters
     ----------
-    plan : FillPlan
-        The plan.
+    plan : FillPlan or Venue
+        The plan, or a venue that is not planned yet.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
     stretch : float
         How many times heights are drawn larger than lengths; named on the axis.
 
@@ -177,19 +210,18 @@ def side_section(plan: FillPlan, *, ax: Axes | None = None, stretch: float = 1.0
     matplotlib.axes.Axes
         The axes, in metres on both.
     """
-    ax = axes_for(ax, (7.5, 2.0))
-    x0, x1, _, _, z1 = extent_m(plan)
-    pad = 0.02 * (x1 - x0)
+    venue, (*_, z1) = venue_of(plan), extent_m(plan)
+    ax, _ = _start_view(ax, plan)
     ax.set_aspect(stretch)
-    ax.set(xlim=(x0 - pad, x1 + pad), ylim=(-0.04 * z1, 1.06 * z1))
+    ax.set_ylim(-0.04 * z1, 1.06 * z1)
     drawn = "" if stretch == 1.0 else f" (drawn {stretch:g}:1)"
     tidy(ax, "x, from the line of the mains, m", f"z, m{drawn}", grid=False)
-    ax.axhline(0.0, color=INK, linewidth=1.0)
-    if plan.venue.room:
-        room = plan.venue.room
+    ax.axhline(0.0, color=ink(ax), linewidth=1.0)
+    if venue.room:
+        room = venue.room
         ax.add_patch(Rectangle((room.x_from_m, 0.0), room.x_to_m - room.x_from_m, room.height_m,
-                               fill=False, edgecolor=INK, linewidth=1.0))
-    for area in plan.venue.areas:
+                               fill=False, edgecolor=ink(ax), linewidth=1.0))
+    for area in venue.areas:
         x = np.array([area.x_from_m, area.x_to_m])
         floor = area.floor_m + np.tan(np.radians(area.rake_deg)) * (x - x[0])
         ax.plot(x, floor, color=GREY, linewidth=2.0, solid_capstyle="butt")
@@ -235,7 +267,7 @@ def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) 
     fill : str, optional
         Output of the fill; by default the loudest fill at each seat.
     ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure by default.
+        Where to draw; by default pyplot's current axes.
 
     Returns
     -------
@@ -253,7 +285,7 @@ def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) 
         raise ValueError(f"fill must be one that sounds ({listed(sounding) or 'none does'}), "
                          f"got {quoted(fill)}")
     index = None if fill is None else list(plan.venue.outputs).index(fill)
-    ax = axes_for(ax, (3.7, 2.4))
+    ax = axes_for(ax)
     ax.set_aspect("equal", anchor="N")
     tidy(ax, "x, m", "y, m", grid=False)
     areas = [(area, _gap_grid(plan, area, place, index))
@@ -284,7 +316,7 @@ def _label_places(
 ) -> list[tuple[float, float]]:
     """One place on the longest line of each level, none near one in `taken` (in pixels)."""
     places: list[tuple[float, float]] = []
-    apart = _FIGURES_APART_PT * ax.figure.dpi / 72
+    apart = _FIGURES_APART * letters(ax) * ax.figure.dpi / 72
     for every in levels:
         lines = [line for line in every if len(line) > 1]
         if not lines:
@@ -308,12 +340,13 @@ def _contours(
         # One row or one seat a row: figures instead of contours.
         for place in zip(x.ravel(), y.ravel(), gaps.ravel(), strict=True):
             if np.isfinite(place[2]):
-                ax.annotate(f"{place[2]:.0f}", place[:2], fontsize=TINY, ha="center", va="center")
+                ax.annotate(f"{place[2]:.0f}", place[:2], fontsize=letters(ax), ha="center",
+                            va="center")
         return
     shown = np.ma.masked_invalid(gaps)
     ax.contourf(x, y, shown, levels=levels, cmap=ONE_HUE, extend="both")
     lines = ax.contour(x, y, shown, levels=levels, colors=INK, linewidths=0.6)
-    ax.clabel(lines, fmt="%g", fontsize=TINY, inline_spacing=2,
+    ax.clabel(lines, fmt="%g", fontsize=letters(ax), inline_spacing=2,
               manual=_label_places(ax, lines.allsegs, figures))
     if (gaps < 0).any():
-        ax.contourf(x, y, shown, levels=[-1e9, 0.0], colors="none", hatches=["/////"])
+        ax.contourf(x, y, shown, levels=[-1e9, 0.0], colors="none", hatches=["////"])

@@ -6,17 +6,24 @@ import itertools
 import re
 import subprocess
 import sys
+import warnings
 import xml.etree.ElementTree as ET
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from pathlib import Path
 
+import matplotlib
 import numpy as np
 import pytest
+from cycler import cycler
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
+from matplotlib.legend import Legend
 
 from fillalign import OutputSettings, evaluate, plan_fills, plots, read_venue
 from fillalign.plots import base, views
-from fillalign.sheet import html as sheet_html
+from fillalign.sheet import setup_sheet_html
 from tests.demo_plans import DATA, VENUES, demo_plan
 
 PICTURE = DATA / "tidewell_hall.svg"
@@ -32,6 +39,11 @@ def early_room():
     """Return the small room with its fill undelayed: early at every seat."""
     room = read_venue(DATA / "lantern_room.toml")
     return evaluate(room, {"Fill": OutputSettings(delay_ms=0.0, trim_db=0.0)})
+
+
+def drawn(draw, *arguments, **options):
+    """Draw into axes of a figure that nobody else has."""
+    return draw(*arguments, ax=Figure().add_subplot(), **options)
 
 
 def words(figure):
@@ -67,10 +79,13 @@ def check_words(figure, where):
         assert overlap(box, other) < 1.5, f"{where}: {text!r} lies on {other_text!r}"
 
 
-@pytest.mark.parametrize("venue", VENUES)
+@pytest.mark.parametrize("venue", [
+    "tidewell_hall", "lantern_room", pytest.param("cinder_meadow", marks=pytest.mark.long),
+    pytest.param("saltmarsh_chapel", marks=pytest.mark.long),
+])
 def test_no_word_of_a_sheet_is_cut_off_or_lies_on_another(venue, monkeypatch):
     made = []
-    usual = plots.svg_bytes
+    usual = base.svg_bytes
 
     def keep(figure, description):
         picture = usual(figure, description)
@@ -79,8 +94,8 @@ def test_no_word_of_a_sheet_is_cut_off_or_lies_on_another(venue, monkeypatch):
         made.append((figure, description))
         return picture
 
-    monkeypatch.setattr(plots, "svg_bytes", keep)
-    sheet_html.page(demo_plan(venue))
+    monkeypatch.setattr(base, "svg_bytes", keep)
+    setup_sheet_html(demo_plan(venue))
     sounding = sum(fill.sounding for fill in demo_plan(venue).fills)
     assert len(made) == 4 + (2 if sounding else 0) + 3 * sounding
     for figure, description in made:
@@ -92,35 +107,149 @@ def test_no_word_of_an_overview_is_cut_off_or_lies_on_another(venue):
     check_words(plots.overview(demo_plan(venue)), venue)
 
 
-def every_picture(plan):
+def every_draw(plan):
     fill = next(found.output for found in plan.fills if found.sounding)
-    return {
-        "plan": plots.plan_view(plan),
-        "side": plots.side_section(plan),
-        "heard": plots.walk_levels_plot(plan),
-        "meter": plots.walk_levels_plot(plan, which="meter"),
-        "gap": plots.gap_map(plan),
-        "own gap": plots.gap_map(plan, fill),
-        "trim": plots.trim_curve_plot(plan, fill),
-        "speech": plots.speech_plot(plan, fill),
-        "retime": plots.retime_plot(plan),
-    }
+    return [
+        partial(plots.plan_view, plan), partial(plots.side_section, plan),
+        partial(plots.plan_view, plan.venue), partial(plots.side_section, plan.venue),
+        partial(plots.walk_levels_plot, plan), partial(plots.retime_plot, plan),
+        partial(plots.walk_levels_plot, plan, which="meter"), partial(plots.gap_map, plan),
+        partial(plots.gap_map, plan, fill), partial(plots.trim_curve_plot, plan, fill),
+        partial(plots.speech_plot, plan, fill),
+    ]
+
+
+EVERY_DRAW = range(11)
 
 
 def test_every_axis_names_its_unit(hall):
-    for name, ax in every_picture(hall).items():
+    for draw in every_draw(hall):
+        ax = drawn(draw)
         for text in (ax.get_xlabel(), ax.get_ylabel()):
-            assert text == "speech index" or re.search(r", (m|ms|dB|dBA|%|C)$", text), (name, text)
+            assert text == "speech index" or re.search(r", (m|ms|dB|dBA|%|C)$", text), (draw, text)
 
 
-def test_axes_given_are_drawn_into_and_returned(hall):
-    for draw in (plots.plan_view, plots.side_section, plots.walk_levels_plot, plots.gap_map,
-                 plots.retime_plot):
-        ax = Figure().add_subplot()
-        assert draw(hall, ax=ax) is ax
-    for draw in (plots.trim_curve_plot, plots.speech_plot):
-        ax = Figure().add_subplot()
-        assert draw(hall, "Fill inner", ax=ax) is ax
+# As matplotlib's users expect
+
+
+@pytest.fixture
+def pyplot():
+    """Give pyplot without figures, and close what a test opens."""
+    from matplotlib import pyplot
+
+    pyplot.switch_backend("agg")
+    pyplot.close("all")
+    yield pyplot
+    pyplot.close("all")
+
+
+@pytest.mark.parametrize("which", EVERY_DRAW)
+def test_axes_given_are_drawn_into_and_only_they(hall, pyplot, which):
+    figure, (one, other) = pyplot.subplots(1, 2)
+    assert every_draw(hall)[which](ax=one) is one
+    assert not other.has_data()
+    assert not figure.legends
+    assert pyplot.gca() is other
+    assert len(pyplot.get_fignums()) == 1
+    assert len(figure.axes) == 2
+
+
+@pytest.mark.parametrize("which", EVERY_DRAW)
+def test_without_axes_it_is_pyplots_current_ones(hall, pyplot, which):
+    _, (one, other) = pyplot.subplots(1, 2)
+    pyplot.sca(one)
+    assert every_draw(hall)[which]() is one
+    assert one.has_data()
+    assert not other.has_data()
+
+
+def test_a_figure_is_opened_where_pyplot_has_none(hall, pyplot):
+    ax = plots.walk_levels_plot(hall)
+    assert ax.figure.number in pyplot.get_fignums()
+
+
+@pytest.mark.parametrize("which", EVERY_DRAW)
+def test_drawing_again_leaves_one_legend(hall, which):
+    ax = Figure().add_subplot()
+    draw = every_draw(hall)[which]
+    draw(ax=ax)
+    once = len(ax.get_legend().get_texts()) if ax.get_legend() else 0
+    ax.clear()
+    draw(ax=ax)
+    assert not ax.figure.legends
+    assert sum(isinstance(child, Legend) for child in ax.get_children()) == bool(once)
+    assert (len(ax.get_legend().get_texts()) if once else 0) == once
+
+
+def test_sizes_fonts_and_colours_are_those_of_the_user(hall):
+    user = {"font.size": 20.0, "font.family": "DejaVu Serif", "legend.fontsize": 14.0,
+            "lines.linewidth": 4.0, "xtick.labelsize": 9.0, "axes.labelcolor": "red",
+            "axes.prop_cycle": cycler(color=["lime", "magenta", "cyan"])}
+    with matplotlib.rc_context(user):
+        ax = drawn(plots.walk_levels_plot, hall)
+        view = drawn(plots.plan_view, hall)
+    named = {line.get_label(): line for line in ax.get_lines()}
+    assert [named[name].get_color() for name in ("with the fills", "mains alone", "profile")] == [
+        "lime", "magenta", "cyan"]
+    assert named["profile"].get_linewidth() == 4.0
+    assert ax.xaxis.label.get_fontsize() == 20.0
+    assert ax.xaxis.get_ticklabels()[0].get_fontsize() == 9.0
+    assert {text.get_fontsize() for text in ax.get_legend().get_texts()} == {14.0}
+    assert ax.get_legend().get_texts()[0].get_fontfamily() == ["DejaVu Serif"]
+    area = next(text for text in view.texts if text.get_text() == "middle")
+    assert area.get_fontsize() == pytest.approx(0.86 * 20)
+    mains = next(line for line in view.get_lines() if line.get_marker() == "s")
+    assert mains.get_color() == "red"
+    usual = drawn(plots.walk_levels_plot, hall)
+    assert usual.xaxis.label.get_fontsize() == 10.0
+    assert usual.get_lines()[0].get_color() != "lime"
+
+
+@pytest.mark.parametrize("name", VENUES)
+def test_a_venue_is_drawn_before_it_is_planned(name):
+    venue = demo_plan(name).venue
+    for draw in (plots.plan_view, plots.side_section):
+        plain, planned = drawn(draw, venue), drawn(draw, demo_plan(name))
+        assert plain.get_xlim() == planned.get_xlim()
+        assert plain.get_ylim() == planned.get_ylim()
+        assert plain.get_xlabel() == planned.get_xlabel()
+    key = [text.get_text() for text in drawn(plots.plan_view, venue).get_legend().get_texts()]
+    roles = {source.output: source.role for source in venue.sources}
+    assert key == [f"{output}: {roles[output]}" for output in venue.outputs]
+    assert plots.extent_m(venue) == plots.extent_m(demo_plan(name))
+    assert plots.key_rows(venue, 7.0) == plots.key_rows(demo_plan(name), 7.0)
+
+
+def test_the_key_has_the_columns_that_its_axes_have_room_for(hall):
+    wide = Figure(figsize=(12, 6))
+    alone = plots.plan_view(hall, ax=wide.add_subplot())
+    third = plots.plan_view(hall, ax=wide.add_subplot(1, 3, 1))
+    assert alone.get_legend()._ncols > third.get_legend()._ncols == 1
+
+
+def test_eight_threads_make_the_same_bytes_and_change_nothing(hall):
+    draws = [partial(plots.plan_view, hall), partial(plots.gap_map, hall),
+             partial(plots.trim_curve_plot, hall, "Fill inner")]
+
+    def page(number):
+        return plots.page_picture(draws[number % 3], (2.5, 2.0), "A picture.")
+
+    before, warned = dict(matplotlib.rcParams), list(warnings.filters)
+    alone = [page(number) for number in range(3)]
+    with ThreadPoolExecutor(8) as threads:
+        together = list(threads.map(page, range(9)))
+    assert together == 3 * alone
+    assert len(set(alone)) == 3
+    assert dict(matplotlib.rcParams) == before
+    assert list(warnings.filters) == warned
+
+
+def test_no_global_state_is_touched_in_the_source():
+    """rc_context and catch_warnings change what other threads see."""
+    for path in Path(plots.__file__).parent.glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        for word in ("rcParams", "rc_context", "catch_warnings", "rcdefaults", "style.use"):
+            assert word not in text, (path.name, word)
 
 
 def test_no_window_system_is_loaded():
@@ -156,9 +285,13 @@ def test_the_map_has_one_hue_and_darkens_all_the_way():
     assert all(blue > green > red for red, green, blue in colours)
 
 
-@pytest.mark.parametrize("name", ["heard", "meter", "trim", "speech", "retime"])
-def test_lines_differ_without_colour(hall, name):
-    ax = every_picture(hall)[name]
+@pytest.mark.parametrize(("draw", "more"), [
+    (plots.walk_levels_plot, {}), (plots.walk_levels_plot, {"which": "meter"}),
+    (plots.trim_curve_plot, {"fill": "Fill inner"}), (plots.speech_plot, {"fill": "Fill inner"}),
+    (plots.retime_plot, {}),
+])
+def test_lines_differ_without_colour(hall, draw, more):
+    ax = drawn(draw, hall, **more)
     named = {line.get_label(): (str(line._dash_pattern), line.get_marker(), line.get_linewidth())
              for line in ax.get_lines() if not line.get_label().startswith("_")}
     assert len(named) >= 2
@@ -174,7 +307,7 @@ def curves(ax, prefix):
     ("heard", "heard_before_dba", "heard_after_dba"), ("meter", "before_dba", "after_dba"),
 ])
 def test_the_walk_shows_the_levels_of_the_plan(hall, which, before, after):
-    ax = plots.walk_levels_plot(hall, which=which)
+    ax = drawn(plots.walk_levels_plot, hall, which=which)
     for prefix, name in (("walk mains alone", before), ("walk with the fills", after)):
         x, level = curves(ax, prefix).T
         np.testing.assert_array_equal(x, hall.walk.x_m)
@@ -183,14 +316,14 @@ def test_the_walk_shows_the_levels_of_the_plan(hall, which, before, after):
 
 
 def test_without_a_sounding_fill_the_walk_has_no_line_after():
-    ax = plots.walk_levels_plot(demo_plan("lantern_room"))
+    ax = drawn(plots.walk_levels_plot, demo_plan("lantern_room"))
     assert {line.get_label() for line in ax.get_lines()} >= {"mains alone", "profile"}
     assert "with the fills" not in {line.get_label() for line in ax.get_lines()}
 
 
 def test_retime_plot_shows_the_retime_table(hall):
     table = hall.retime()
-    ax = plots.retime_plot(hall)
+    ax = drawn(plots.retime_plot, hall)
     line = next(line for line in ax.get_lines() if line.get_label() == "Fill outer")
     temperature, moved = line.get_xydata().T
     np.testing.assert_allclose(temperature, table["temperature_c"])
@@ -200,7 +333,7 @@ def test_retime_plot_shows_the_retime_table(hall):
 
 
 def test_trim_curve_marks_what_is_set_and_every_limit(hall):
-    ax = plots.trim_curve_plot(hall, "Fill inner")
+    ax = drawn(plots.trim_curve_plot, hall, "Fill inner")
     report = next(fill for fill in hall.fills if fill.output == "Fill inner")
     upright = {float(line.get_xdata()[0]) for line in ax.get_lines() if len(line.get_xdata()) == 2}
     assert upright == {hall.settings["Fill inner"].trim_db, *report.trim.bounds().values()}
@@ -216,7 +349,7 @@ def test_trim_curve_marks_what_is_set_and_every_limit(hall):
 def test_speech_plot_shows_benefit_and_harm(hall):
     report = next(fill for fill in hall.fills if fill.output == "Fill inner")
     lines = {line.get_label(): line.get_ydata() for line in
-             plots.speech_plot(hall, "Fill inner").get_lines()}
+             drawn(plots.speech_plot, hall, "Fill inner").get_lines()}
     np.testing.assert_array_equal(lines["rows covered"], report.trim.speech_covered)
     np.testing.assert_array_equal(lines["rows ahead"], report.trim.speech_ahead)
 
@@ -238,7 +371,7 @@ def test_gap_grid_holds_the_gaps_of_the_seat_table(hall):
 
 def test_figures_on_the_contours_are_the_gaps_there(hall):
     """Each figure lies on seats whose gaps enclose it."""
-    ax = plots.gap_map(hall, "Fill inner")
+    ax = drawn(plots.gap_map, hall, "Fill inner")
     seats = hall.seats()
     seats = seats[seats["fill"] == "Fill inner"]
     figures = [text for text in ax.texts if re.fullmatch(r"-?\d+", text.get_text())]
@@ -262,8 +395,8 @@ def test_early_fills_are_hatched(hall, early_room):
         return [c for c in ax.collections if any(getattr(c, "hatches", None) or [])
                 and any(len(path.vertices) for path in c.get_paths())]
 
-    assert not hatched(plots.gap_map(hall))
-    assert hatched(plots.gap_map(early_room))
+    assert not hatched(drawn(plots.gap_map, hall))
+    assert hatched(drawn(plots.gap_map, early_room))
 
 
 def test_a_single_row_gets_figures_instead_of_contours(tmp_path):
@@ -271,7 +404,7 @@ def test_a_single_row_gets_figures_instead_of_contours(tmp_path):
     path = tmp_path / "row.toml"
     path.write_text(text)
     plan = evaluate(read_venue(path), {"Fill": OutputSettings(delay_ms=18.0, trim_db=0.0)})
-    ax = plots.gap_map(plan)
+    ax = drawn(plots.gap_map, plan)
     shown = [text for text in ax.texts if text.get_position()[0] == 10.0]
     assert len(shown) == 7
     back = plan.seats().query("area == 'back'").sort_values("y_m")["gap_ms"]
@@ -281,10 +414,10 @@ def test_a_single_row_gets_figures_instead_of_contours(tmp_path):
 
 
 @pytest.mark.parametrize(("draw", "message"), [
-    (lambda plan: plots.gap_map(plan, "Lip bus"), "one that sounds"),
-    (lambda plan: plots.gap_map(plan, "nothing"), "got 'nothing'"),
-    (lambda plan: plots.trim_curve_plot(plan, "Main bus"), "fill must be one of Lip bus"),
-    (lambda plan: plots.speech_plot(plan, "Main bus"), "got 'Main bus'"),
+    (lambda plan: drawn(plots.gap_map, plan, "Lip bus"), "one that sounds"),
+    (lambda plan: drawn(plots.gap_map, plan, "nothing"), "got 'nothing'"),
+    (lambda plan: drawn(plots.trim_curve_plot, plan, "Main bus"), "fill must be one of Lip bus"),
+    (lambda plan: drawn(plots.speech_plot, plan, "Main bus"), "got 'Main bus'"),
 ])
 def test_a_fill_that_is_none_is_refused(hall, draw, message):
     with pytest.raises(ValueError, match=message):
@@ -293,18 +426,18 @@ def test_a_fill_that_is_none_is_refused(hall, draw, message):
 
 def test_a_plan_without_fills_has_no_gap_map():
     with pytest.raises(ValueError, match="none does"):
-        plots.gap_map(demo_plan("lantern_room"))
+        drawn(plots.gap_map, demo_plan("lantern_room"))
 
 
 def test_a_plan_without_fills_has_its_other_pictures():
     room = demo_plan("lantern_room")
-    assert plots.retime_plot(room).get_legend() is None
-    ax = plots.trim_curve_plot(room, "Fill")
+    assert drawn(plots.retime_plot, room).get_legend() is None
+    ax = drawn(plots.trim_curve_plot, room, "Fill")
     assert not any("set" in text.get_text().split() for text in ax.texts)
 
 
 def test_outputs_that_stay_off_are_drawn_hollow_and_dotted(hall):
-    lines = plots.plan_view(hall).get_lines()
+    lines = drawn(plots.plan_view, hall).get_lines()
     hollow = [line for line in lines if line.get_markerfacecolor() == "white"]
     dotted = [line for line in lines if line.get_linestyle() == ":"]
     off = [s for s in hall.venue.sources if np.isneginf(hall.settings[s.output].trim_db)]
@@ -312,7 +445,7 @@ def test_outputs_that_stay_off_are_drawn_hollow_and_dotted(hall):
 
 
 def test_side_section_says_how_much_higher_it_is_drawn(hall):
-    ax = plots.side_section(hall, stretch=3.0)
+    ax = drawn(plots.side_section, hall, stretch=3.0)
     assert ax.get_ylabel() == "z, m (drawn 3:1)"
     assert ax.get_aspect() == 3.0
 
