@@ -28,7 +28,6 @@ _HUGE = 1e100
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 Arguments = ParamSpec("Arguments")
 
 SAMPLE_RATES_HZ = (8000.0, 192000.0)

@@ -45,10 +45,17 @@ _KNEE_SLOPE = np.pi / np.sqrt(3.0) / np.log(2.0)
 _REAR_OPENS_DEG = 180.0
 
 
-def _exponent(coverage: Any) -> Any:
-    with np.errstate(divide="ignore"):
-        m = -0.15 * np.log(10.0) / np.log(np.cos(np.radians(coverage) / 4.0))
-    return np.where(coverage >= _OMNI_DEG, 0.0, m)
+def _coverage(name: str, value: ArrayLike) -> FloatArray:
+    return as_float(name, value, "degrees", low=1.0, high=_OMNI_DEG)
+
+
+def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
+    """Return m of a coverage angle that is so many times as wide in this band."""
+    knee = np.maximum(coverage, _KNEE_DEG)
+    widened = coverage * widening
+    held = np.minimum(widened, knee)
+    m = -0.15 * np.log(10.0) / np.log(np.cos(np.radians(held) / 4.0))
+    return np.where(held >= _OMNI_DEG, 0.0, m) * np.maximum(widened / knee, 1.0) ** -_KNEE_SLOPE
 
 
 def box_exponent(coverage_deg: ArrayLike) -> Any:
@@ -77,31 +84,20 @@ def box_exponent(coverage_deg: ArrayLike) -> Any:
     return scalar_out(_exponent(_coverage("coverage_deg", coverage_deg)))
 
 
-def _coverage(name: str, value: ArrayLike) -> FloatArray:
-    return as_float(name, value, "degrees", low=1.0, high=_OMNI_DEG)
-
-
-def _widened_exponent(coverage: FloatArray, widening: FloatArray) -> FloatArray:
-    knee = np.maximum(coverage, _KNEE_DEG)
-    widened = coverage * widening
-    beyond = np.maximum(widened / knee, 1.0) ** -_KNEE_SLOPE
-    return np.asarray(_exponent(np.minimum(widened, knee)) * beyond)
-
-
 def _pattern_by_band(
     coverage_h_deg: ArrayLike,
     coverage_v_deg: ArrayLike,
     frequency_hz: ArrayLike | None,
     control_hz: ArrayLike | None,
     rear_floor_db: ArrayLike,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[Any, Any, Any]:
     """Return both exponents and the rear power by frequency."""
     across = _coverage("coverage_h_deg", coverage_h_deg)
     upright = _coverage("coverage_v_deg", coverage_v_deg)
     floor_db = as_float("rear_floor_db", rear_floor_db, "dB", high=0.0)
     if (frequency_hz is None) != (control_hz is None):
         raise ValueError("frequency_hz and control_hz go together, got only one of them")
-    widening = np.ones(())
+    widening: Any = 1.0
     if frequency_hz is not None and control_hz is not None:
         frequency = as_frequency("frequency_hz", frequency_hz)
         widening = np.maximum(as_frequency("control_hz", control_hz) / frequency, 1.0)
@@ -113,7 +109,7 @@ def _pattern_by_band(
     opened = np.clip((nominal * widening - opens) / span, 0.0, 1.0)
     opened = opened * opened * (3.0 - 2.0 * opened)
     rear = 10.0 ** (floor_db * (1.0 - opened) / 10.0)
-    return _widened_exponent(across, widening), _widened_exponent(upright, widening), rear
+    return _exponent(across, widening), _exponent(upright, widening), rear
 
 
 @broadcasting
@@ -317,8 +313,7 @@ def array_elements(
     >>> positions[:, 2].round(1)
     array([11. , 10.7, 10.4])
     """
-    top = as_points("position_m", position_m)
-    aim = as_points("aim_m", aim_m)
+    top, aim = as_points("position_m", position_m), as_points("aim_m", aim_m)
     if top.shape != (3,) or aim.shape != (3,):
         raise ValueError("position_m and aim_m must be one point each, got shapes "
                          f"{top.shape} and {aim.shape}")

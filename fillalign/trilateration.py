@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, as_points, check_choice
+from fillalign._validate import FloatArray, as_float, as_number, as_points, check_choice
 
 __all__ = [
     "Located",
@@ -107,8 +107,10 @@ def locate(
     """
     points = as_float("points_m", as_points("points_m", points_m), "m", low=-4000.0, high=4000.0)
     distances = as_float("distances_m", distances_m, "m", low=0.0, high=4000.0, open_low=True)
-    laser = _one("laser_m", laser_m, 0.001, 1.0)
-    height = None if height_m is None else _one("height_m", height_m, -2000.0, 2000.0)
+    laser = as_number("laser_m", laser_m, "m", low=0.001, high=1.0)
+    height = None
+    if height_m is not None:
+        height = as_number("height_m", height_m, "m", low=-2000.0, high=2000.0)
     free = 3 if height is None else 2
     if side is not None:
         check_choice("side", side, tuple(SIDES))
@@ -118,9 +120,8 @@ def locate(
     if len(points) < free:
         less = "without" if height is None else "with"
         raise ValueError(f"at least {free} points are needed {less} a height, got {len(points)}")
-    found = [_settle(points, distances, start, free)
-             for start in _starts(points, distances, height, laser)]
-    found.sort(key=lambda place: tuple(-place))
+    starts = _starts(points, distances, height, laser)
+    found = sorted((_settle(points, distances, start, free) for start in starts), key=tuple)[::-1]
     if np.linalg.norm(found[0] - found[1]) < _SAME_M:
         found.pop()
     fitting = _fitting(points, distances, found, free, laser)
@@ -128,23 +129,11 @@ def locate(
     unit, away = _rays(points, place)
     residuals = distances - away
     return Located(
-        position_m=_point(place),
+        position_m=tuple(place.tolist()),
         misfit_m=float(np.sqrt(np.mean(residuals**2))),
         residuals_m=tuple(residuals.tolist()),
-        uncertainty_m=_uncertainty(unit, free, laser),
+        uncertainty_m=tuple(_uncertainty(unit, free, laser).tolist()),
     )
-
-
-def _one(name: str, value: float, low: float, high: float) -> float:
-    number = as_float(name, value, "m", low=low, high=high)
-    if number.ndim:
-        raise ValueError(f"{name} must be one number, got shape {number.shape}")
-    return float(number)
-
-
-def _point(place: FloatArray) -> tuple[float, float, float]:
-    x, y, z = (float(value) for value in place)
-    return x, y, z
 
 
 def _text(place: FloatArray) -> str:
@@ -190,19 +179,18 @@ def _settle(
 ) -> FloatArray:
     """Return the place of least squares nearest to `start`; only the first axes move."""
     place, damping = start, 1e-6
-    unit, away = _rays(points, place)
     for _ in range(_STEPS):
+        unit, away = _rays(points, place)
         slope, rest = unit[:, :free], distances - away
-        step = np.linalg.solve(slope.T @ slope + damping * np.eye(free), slope.T @ rest)
-        moved = place.copy()
-        moved[:free] += step
-        unit_there, away_there = _rays(points, moved)
-        if ((distances - away_there) ** 2).sum() <= (rest**2).sum():
-            place, unit, away, damping = moved, unit_there, away_there, max(damping / 10, 1e-12)
-            if np.linalg.norm(step) < 1e-12 * (1.0 + np.linalg.norm(place)):
-                break
-        else:
+        step = np.zeros(3)
+        step[:free] = np.linalg.solve(slope.T @ slope + damping * np.eye(free), slope.T @ rest)
+        left = distances - _rays(points, place + step)[1]
+        if (left**2).sum() > (rest**2).sum():
             damping *= 10
+            continue
+        place, damping = place + step, max(damping / 10, 1e-12)
+        if np.linalg.norm(step) < 1e-12 * (1.0 + np.linalg.norm(place)):
+            break
     return place
 
 
@@ -272,9 +260,8 @@ def _chosen(
                      "more point off the line or plane of the others")
 
 
-def _uncertainty(unit: FloatArray, free: int, laser: float) -> tuple[float, float, float]:
+def _uncertainty(unit: FloatArray, free: int, laser: float) -> FloatArray:
     """Propagate the uncertainty of distances and of a height that is kept."""
     inverse = np.linalg.pinv(unit[:, :free])
-    from_height = inverse @ unit[:, free:]
-    variance = (inverse**2).sum(axis=1) + (from_height**2).sum(axis=1)
-    return _point(laser * np.sqrt([*variance, *(1.0,) * (3 - free)]))
+    variance = (inverse**2).sum(axis=1) + ((inverse @ unit[:, free:]) ** 2).sum(axis=1)
+    return laser * np.sqrt([*variance, *(1.0,) * (3 - free)])

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import pyfar
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from fillalign._validate import RangeWarning
 from fillalign.absorption import (
@@ -263,79 +262,10 @@ def test_accuracy_class_depends_on_humidity_and_pressure():
     assert accuracy_class_pct(40.5, 20.0, pressure_kpa=90.0) == 10.0
 
 
-@pytest.mark.parametrize("kind", [list, tuple, np.array, pd.Series])
-def test_every_kind_of_array_works(kind):
-    f, t, h = [125.0, 1000.0, 8000.0], [10.0, 20.0, 30.0], [80.0, 50.0, 20.0]
-    for function in (absorption_db_per_m, accuracy_class_pct):
-        out = function(kind(f), kind(t), kind(h))
-        assert isinstance(out, np.ndarray)
-        np.testing.assert_allclose(out, [function(*v) for v in zip(f, t, h, strict=True)])
-
-
-def test_scalars_in_scalars_out():
-    for scalar in (1000, 1000.0, np.float64(1000.0), np.array(1000)):
-        assert type(absorption_db_per_m(scalar, 20)) is float
-        assert type(accuracy_class_pct(scalar, 20)) is float
-        assert type(band_edges_hz(scalar)[0]) is float
-    assert [type(v) for v in relaxation_frequencies_hz(20)] == [float, float]
-    assert absorption_db_per_m([], 20.0).shape == (0,)
-
-
-@pytest.mark.parametrize("function", [absorption_db_per_m, accuracy_class_pct])
-@pytest.mark.parametrize("place", range(4))
-def test_any_one_input_may_be_an_array(function, place):
-    point = [1000.0, 20.0, 50.0, 101.0]
-    values = [0.8 * point[place], point[place]]
-    loop = [function(*point[:place], v, *point[place + 1 :]) for v in values]
-    out = function(*point[:place], values, *point[place + 1 :])
-    np.testing.assert_allclose(out, loop, rtol=1e-14, atol=0)
-
-
-def test_inputs_are_left_alone():
-    inputs = [np.array(v) for v in ([100.0, 1000.0], [10.0, 20.0], [40.0, 50.0], [95.0, 101.0])]
-    before = [a.copy() for a in inputs]
-    absorption_db_per_m(*inputs)
-    for a, b in zip(inputs, before, strict=True):
-        np.testing.assert_array_equal(a, b)
-
-
-@pytest.mark.parametrize(
-    "shapes",
-    [
-        ((27,), (4000, 1), (4000, 1), (4000, 1)),
-        ((27, 1), (4000,), (4000,), (1, 4000)),
-        ((60000,), (), (), ()),
-        ((60000,), (60000,), (60000,), (60000,)),
-        ((60000, 1), (3,), (1, 3), ()),
-        ((9,), (2, 7000, 1), (7000, 1), (2, 1, 1)),
-        ((1, 1, 1), (1, 40000, 1), (), (1,)),
-    ],
-)
-def test_large_arrays_in_any_shape_equal_small_ones(shapes):
-    """Large inputs are evaluated in blocks: nothing may be skipped, mixed up or done twice."""
-    rng = np.random.default_rng(7)
-    lows, highs = (60.0, -15.0, 5.0, 75.0), (16e3, 45.0, 99.0, 110.0)
-    inputs = [rng.uniform(a, b, s) for a, b, s in zip(lows, highs, shapes, strict=True)]
-    whole = absorption_db_per_m(*inputs)
-    flat = [np.broadcast_to(a, whole.shape).ravel() for a in inputs]
-    pieces = [
-        absorption_db_per_m(*(a[i : i + 999] for a in flat)) for i in range(0, whole.size, 999)
-    ]
-    np.testing.assert_allclose(whole.ravel(), np.concatenate(pieces), rtol=1e-13, atol=0)
-
-
 FREQUENCIES = st.floats(60.0, 20e3)
 AIRS = st.tuples(
     st.floats(-20.0, 50.0), st.just(0.0) | st.floats(1.0, 100.0), st.floats(60.0, 130.0)
 )
-
-
-@settings(deadline=None)
-@given(st.lists(FREQUENCIES, min_size=1, max_size=5), st.lists(AIRS, min_size=1, max_size=5))
-def test_broadcasting_equals_looping(f, airs):
-    t, h, p = (np.array(column)[:, None] for column in zip(*airs, strict=True))
-    loop = [[absorption_db_per_m(a, *air) for a in f] for air in airs]
-    np.testing.assert_allclose(absorption_db_per_m(f, t, h, p), loop, rtol=1e-13, atol=0)
 
 
 @settings(deadline=None)

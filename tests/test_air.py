@@ -12,8 +12,7 @@ import pyfar
 import pytest
 from CoolProp.CoolProp import HAPropsSI, PropsSI
 from fluids.atmosphere import ATMOSPHERE_1976
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from fillalign import air
 from fillalign._validate import RangeWarning
@@ -270,8 +269,16 @@ def test_nonsense_is_refused_with_name_value_unit_and_range(function, arguments,
 
 
 def test_the_ends_of_the_allowed_ranges_are_allowed():
-    for t, h, p in itertools.product((-50.0, 60.0), (0.0, 100.0), (20.0, 200.0)):
-        assert Air(t, h, p).temperature_c == t
+    """And work: dry air, the coldest and the hottest, in every method."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RangeWarning)
+        for t, h, p in itertools.product((-50.0, 60.0), (0.0, 100.0), (20.0, 200.0)):
+            end = Air(t, h, p)
+            assert end.temperature_c == t
+            assert 290.0 < end.speed_m_s < 430.0
+            assert end.absorption_db_per_m(1000.0) > 0.0
+            assert end.at_temperature(t) == end
+            assert end.at_temperature(-t / 2).humidity_pct <= h
 
 
 @pytest.mark.parametrize(
@@ -294,12 +301,6 @@ def test_the_ends_of_the_allowed_ranges_are_allowed():
 def test_other_nonsense_is_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()
-
-
-@pytest.mark.parametrize("value", ["20", None, True, 20j, [20.0, "x"], object()])
-def test_what_is_not_a_number_is_a_type_error(value):
-    with pytest.raises(TypeError, match="temperature_c must be between -50 and 60 C, got"):
-        air.speed_of_sound(value)
 
 
 @pytest.mark.parametrize(
@@ -335,38 +336,6 @@ def test_the_ends_of_the_stated_range_do_not_warn():
     assert air.speed_of_sound([0.0, 30.0], 50.0, [[75.0], [102.0]]).shape == (2, 2)
 
 
-@pytest.mark.parametrize("kind", [list, tuple, np.array, pd.Series])
-def test_every_kind_of_array_works(kind):
-    """A weather log goes in as it is and comes out as an array of its length."""
-    t, h, p = [10.0, 20.0, 30.0], [80.0, 50.0, 20.0], [100.0, 101.0, 90.0]
-    out = air.speed_of_sound(kind(t), kind(h), kind(p))
-    assert isinstance(out, np.ndarray)
-    np.testing.assert_allclose(out, [air.speed_of_sound(*v) for v in zip(t, h, p, strict=True)])
-
-
-@pytest.mark.parametrize(
-    "call",
-    [
-        air.speed_of_sound,
-        air.speed_of_sound_ideal,
-        air.speed_of_sound_linear,
-        air.saturation_vapour_pressure_pa,
-        air.enhancement_factor,
-        air.vapour_mole_fraction,
-        air.pressure_kpa_at_altitude,
-        lambda t: air.humidity_at_constant_vapour(t, 50.0, 20.0),
-    ],
-)
-def test_scalars_in_scalars_out_and_shapes_kept(call):
-    for scalar in (20, 20.0, np.float64(20.0), np.array(20.0)):
-        assert type(call(scalar)) is float
-    assert call(np.full((2, 1, 3), 20.0)).shape == (2, 1, 3)
-    assert call([]).shape == (0,)
-    source = np.array([10.0, 20.0])
-    call(source)
-    assert source.tolist() == [10.0, 20.0]
-
-
 TEMPERATURES = st.floats(0.0, 30.0)
 HUMID = st.just(0.0) | st.floats(1.0, 100.0)
 STATED_PRESSURES = st.floats(75.0, 102.0)
@@ -383,15 +352,6 @@ def test_warmer_air_is_faster(t, rise, h, p):
 @given(TEMPERATURES, st.floats(1.0, 90.0), st.floats(0.1, 10.0), STATED_PRESSURES)
 def test_wetter_air_is_faster(t, h, more, p):
     assert air.speed_of_sound(t, h + more, p) > air.speed_of_sound(t, h, p)
-
-
-@settings(deadline=None)
-@given(st.lists(TEMPERATURES, min_size=1, max_size=4), st.lists(HUMID, min_size=1, max_size=4),
-       st.lists(STATED_PRESSURES, min_size=1, max_size=4))
-def test_broadcasting_equals_looping(t, h, p):
-    table = air.speed_of_sound(np.array(t)[:, None, None], np.array(h)[:, None], p)
-    loop = [[[air.speed_of_sound(a, b, c) for c in p] for b in h] for a in t]
-    np.testing.assert_allclose(table, loop, rtol=1e-14, atol=0)
 
 
 @settings(deadline=None)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy import signal
 
 from fillalign import filters
@@ -219,28 +218,6 @@ def test_filters_run_along_the_chosen_axis(axis):
         expected = signal.lfilter(section[:3], section[3:], expected, axis=axis)
     ours = filters.apply_filters(noise, sections, axis=axis)
     np.testing.assert_allclose(ours, expected, rtol=0, atol=1e-9)
-
-
-def test_broadcasting_equals_looping():
-    corner, gain = np.array([[80.0], [200.0]]), np.array([[3.0], [-4.0]])
-    slope = np.array([[0.5], [1.0]])
-    for k in range(2):
-        alone = filters.low_cut_response(GRID, corner[k, 0])
-        np.testing.assert_array_equal(filters.low_cut_response(GRID, corner)[k], alone)
-        alone = filters.low_cut_group_delay_ms(GRID, corner[k, 0])
-        np.testing.assert_array_equal(filters.low_cut_group_delay_ms(GRID, corner)[k], alone)
-        for function in (filters.shelf_response, filters.shelf_group_delay_ms):
-            alone = function(GRID, corner[k, 0], gain[k, 0], slope=slope[k, 0])
-            np.testing.assert_allclose(
-                function(GRID, corner, gain, slope=slope)[k], alone, rtol=1e-12
-            )
-
-
-def test_scalars_give_python_numbers():
-    assert type(filters.low_cut_response(100.0, 80.0)) is complex
-    assert type(filters.low_cut_group_delay_ms(100.0, 80.0)) is float
-    assert type(filters.shelf_response(100.0, 4000.0, 3.0)) is complex
-    assert type(filters.shelf_group_delay_ms(100.0, 4000.0, 3.0)) is float
 
 
 @pytest.mark.parametrize(

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
-from hypothesis import strategies as st
+from hypothesis import assume, given, strategies as st
 from scipy.spatial.transform import Rotation
 
-from fillalign import loudspeakers as arrays
-from fillalign import loudspeakers as directivity
+from fillalign import loudspeakers
 from fillalign.absorption import THIRDS_HZ
 
 SPEED = 343.0
@@ -36,8 +34,8 @@ RAYS, SHARE = sphere()
 
 
 def pattern(rays, aim, coverage, **options):
-    theta, phi = directivity.off_axis_angles(np.zeros(3), aim, rays)
-    return directivity.box_directivity(theta, phi, *coverage, **options)
+    theta, phi = loudspeakers.off_axis_angles(np.zeros(3), aim, rays)
+    return loudspeakers.box_directivity(theta, phi, *coverage, **options)
 
 
 def element_sum(positions, points, frequency):
@@ -55,7 +53,7 @@ def test_coverage_is_where_the_level_is_6_db_down(coverage):
     """Definition of the nominal coverage angle: -6 dB at half of it, in either plane."""
     across, upright = coverage
     ours = [
-        directivity.box_directivity(angle / 2.0, roll, *coverage, rear_floor_db=-200.0)
+        loudspeakers.box_directivity(angle / 2.0, roll, *coverage, rear_floor_db=-200.0)
         for angle, roll in ((across, 0.0), (across, 180.0), (upright, 90.0), (upright, -90.0))
     ]
     np.testing.assert_allclose(db(ours), -6.0, rtol=0, atol=1e-9)
@@ -63,27 +61,27 @@ def test_coverage_is_where_the_level_is_6_db_down(coverage):
 
 def test_exponents():
     """180 degrees is a cardioid to 0.3 %, since that is 6.02 dB down at the side (textbooks)."""
-    assert directivity.box_exponent(180.0) == pytest.approx(1.0, abs=0.004)
-    assert directivity.box_exponent(360.0) == 0.0
+    assert loudspeakers.box_exponent(180.0) == pytest.approx(1.0, abs=0.004)
+    assert loudspeakers.box_exponent(360.0) == 0.0
     angles = np.linspace(1.0, 360.0, 200)
-    assert np.all(np.diff(directivity.box_exponent(angles)) < 0.0)
+    assert np.all(np.diff(loudspeakers.box_exponent(angles)) < 0.0)
 
 
 def test_box_between_its_planes():
     """Half way around, the exponent is the mean of both (definition of the family)."""
     options = {"rear_floor_db": -200.0}
-    level = db(directivity.box_directivity(33.0, [0.0, 45.0, 90.0], 100.0, 40.0, **options))
+    level = db(loudspeakers.box_directivity(33.0, [0.0, 45.0, 90.0], 100.0, 40.0, **options))
     assert level[1] == pytest.approx((level[0] + level[2]) / 2.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("floor_db", [-10.0, -20.0, -30.0])
 def test_rear_floor(floor_db):
     for roll in (0.0, 30.0, 90.0):
-        behind = directivity.box_directivity(180.0, roll, 90.0, 60.0, rear_floor_db=floor_db)
+        behind = loudspeakers.box_directivity(180.0, roll, 90.0, 60.0, rear_floor_db=floor_db)
         assert db(behind) == pytest.approx(floor_db, abs=1e-9)
-    assert directivity.box_directivity(0.0, 12.0, 90.0, 60.0, rear_floor_db=floor_db) == 1.0
+    assert loudspeakers.box_directivity(0.0, 12.0, 90.0, 60.0, rear_floor_db=floor_db) == 1.0
     angles = np.linspace(0.0, 150.0, 90)
-    level = db(directivity.box_directivity(angles, 20.0, 90.0, 60.0, rear_floor_db=floor_db))
+    level = db(loudspeakers.box_directivity(angles, 20.0, 90.0, 60.0, rear_floor_db=floor_db))
     assert np.all(np.diff(level) < 0.0)
 
 
@@ -97,16 +95,16 @@ def test_q_is_the_integral_of_the_pattern(coverage, frequency, floor_db):
         options |= {"frequency_hz": frequency, "control_hz": 800.0}
     square = pattern(RAYS, [1.0, 0.0, 0.0], coverage, **options) ** 2
     expected = 1.0 / (SHARE @ square)
-    ours = directivity.directivity_factor(*coverage, **options)
+    ours = loudspeakers.directivity_factor(*coverage, **options)
     # The pattern is not smooth straight behind a wide box: the grid's error.
     assert ours == pytest.approx(expected, rel=2e-3)
 
 
 def test_rear_level_is_kept_until_the_front_opens():
     """A box keeps its rear level up to a mean angle of 180 degrees, or its own if wider."""
-    wide = directivity.box_directivity(180.0, 0.0, 180.0, 350.0, rear_floor_db=-15.0)
+    wide = loudspeakers.box_directivity(180.0, 0.0, 180.0, 350.0, rear_floor_db=-15.0)
     assert db(wide) == pytest.approx(-15.0, abs=1e-9)
-    half, sixth = directivity.box_directivity(
+    half, sixth = loudspeakers.box_directivity(
         180.0, 0.0, 90.0, 60.0, frequency_hz=[400.0, 133.0], control_hz=800.0, rear_floor_db=-15.0
     )
     assert db(half) == pytest.approx(-15.0, abs=1e-9)
@@ -115,9 +113,9 @@ def test_rear_level_is_kept_until_the_front_opens():
 
 def test_q_of_textbook_patterns():
     """Cardioid 3, omnidirectional 1 (textbooks)."""
-    cardioid = directivity.directivity_factor(180.0, 180.0, rear_floor_db=-200.0)
+    cardioid = loudspeakers.directivity_factor(180.0, 180.0, rear_floor_db=-200.0)
     assert cardioid == pytest.approx(3.0, rel=0.004)
-    assert directivity.directivity_factor(360.0, 360.0) == pytest.approx(1.0, abs=1e-12)
+    assert loudspeakers.directivity_factor(360.0, 360.0) == pytest.approx(1.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("ratio", [1.25, 2.0, 2.5])
@@ -125,7 +123,7 @@ def test_coverage_widens_in_proportion_to_wavelength(ratio):
     """Half the frequency, twice the angle, below where the box controls (common practice)."""
     across, upright = 90.0, 40.0
     for roll, coverage in ((0.0, across), (90.0, upright)):
-        level = db(directivity.box_directivity(
+        level = db(loudspeakers.box_directivity(
             coverage * ratio / 2.0, roll, across, upright,
             frequency_hz=1000.0 / ratio, control_hz=1000.0, rear_floor_db=-200.0,
         ))
@@ -137,15 +135,15 @@ def test_lows_go_everywhere_and_highs_stay(coverage):
     theta, phi = np.linspace(0.0, 180.0, 40)[:, None], np.linspace(0.0, 90.0, 7)[:, None, None]
     low = np.geomspace(10.0, 800.0, 400)
     options = {"control_hz": 800.0, "rear_floor_db": -25.0}
-    level = db(directivity.box_directivity(theta, phi, *coverage, frequency_hz=low, **options))
+    level = db(loudspeakers.box_directivity(theta, phi, *coverage, frequency_hz=low, **options))
     assert np.all(np.diff(level, axis=-1) < 1e-9)
     assert np.all(level[..., 0] > -1e-9)
-    nominal = directivity.box_directivity(theta, phi, *coverage, rear_floor_db=-25.0)
-    high = directivity.box_directivity(
+    nominal = loudspeakers.box_directivity(theta, phi, *coverage, rear_floor_db=-25.0)
+    high = loudspeakers.box_directivity(
         theta, phi, *coverage, frequency_hz=[800.0, 16000.0], **options
     )
     np.testing.assert_allclose(high, nominal * np.ones(2), rtol=1e-12)
-    q = directivity.directivity_factor(*coverage, frequency_hz=low, **options)
+    q = loudspeakers.directivity_factor(*coverage, frequency_hz=low, **options)
     assert np.all(np.diff(q) > -1e-9)
     assert q[0] == pytest.approx(1.0, abs=1e-9)
 
@@ -156,25 +154,8 @@ def test_widening_has_no_jump(coverage):
     theta, phi = np.linspace(0.0, 179.0, 60)[:, None], np.linspace(0.0, 90.0, 7)[:, None, None]
     frequency = np.geomspace(5.0, 1000.0, 7650)
     options = {"frequency_hz": frequency, "control_hz": 800.0, "rear_floor_db": -20.0}
-    level = db(directivity.box_directivity(theta, phi, *coverage, **options))
+    level = db(loudspeakers.box_directivity(theta, phi, *coverage, **options))
     assert np.abs(np.diff(level, axis=-1)).max() < 0.1
-
-
-def test_box_broadcasts_like_a_loop():
-    theta = np.array([[5.0], [50.0], [140.0]])
-    phi = np.array([[0.0], [70.0], [20.0]])
-    bands = np.array([100.0, 500.0, 900.0, 4000.0])
-    options = {"control_hz": 700.0, "rear_floor_db": -18.0}
-    ours = directivity.box_directivity(theta, phi, 80.0, 50.0, frequency_hz=bands, **options)
-    looped = [
-        [directivity.box_directivity(t, p, 80.0, 50.0, frequency_hz=f, **options) for f in bands]
-        for t, p in zip(theta[:, 0], phi[:, 0], strict=True)
-    ]
-    np.testing.assert_allclose(ours, looped, rtol=1e-13)
-    assert isinstance(looped[0][0], float)
-    q = directivity.directivity_factor([[80.0], [40.0]], 50.0, frequency_hz=bands, **options)
-    assert q.shape == (2, 4)
-    assert q[1, 2] == directivity.directivity_factor(40.0, 50.0, frequency_hz=900.0, **options)
 
 
 # --- where a point is seen from ------------------------------------------------------------
@@ -200,7 +181,7 @@ def test_box_broadcasts_like_a_loop():
 )
 def test_angles_by_hand(aim, point, expected):
     """A box at (0, 0, 5): trigonometry."""
-    theta, phi = directivity.off_axis_angles([0, 0, 5], aim, point)
+    theta, phi = loudspeakers.off_axis_angles([0, 0, 5], aim, point)
     assert theta == pytest.approx(expected[0], abs=1e-9)
     if expected[1] is not None:
         assert phi == pytest.approx(expected[1], abs=1e-9)
@@ -213,7 +194,7 @@ def test_angles_against_scipy_rotations(source, azimuth, tilt, theta, roll):
     sideways, upward = np.cos(np.radians(roll)), np.sin(np.radians(roll))
     off = np.radians(theta)
     ray = np.array([np.cos(off), np.sin(off) * sideways, np.sin(off) * upward])
-    ours = directivity.off_axis_angles(
+    ours = loudspeakers.off_axis_angles(
         source, source + pose.apply([3.0, 0.0, 0.0]), source + pose.apply(7.0 * ray)
     )
     assert ours[0] == pytest.approx(theta, abs=1e-6)
@@ -225,32 +206,32 @@ def test_angles_against_scipy_rotations(source, azimuth, tilt, theta, roll):
 def test_angles_turn_shift_and_scale_with_the_venue(source, aim, point, shift, turn, factor):
     assume(np.linalg.norm((aim - source)[:2]) > 0.1)
     assume(np.linalg.norm(point - source) > 0.1)
-    theta, phi = directivity.off_axis_angles(source, aim, point)
+    theta, phi = loudspeakers.off_axis_angles(source, aim, point)
     assume(1.0 < theta < 179.0)
     spin = Rotation.from_euler("Z", turn, degrees=True)
     moved = [factor * spin.apply(place) + shift for place in (source, aim, point)]
-    assert directivity.off_axis_angles(*moved) == pytest.approx((theta, phi), abs=1e-6)
+    assert loudspeakers.off_axis_angles(*moved) == pytest.approx((theta, phi), abs=1e-6)
     mirror = np.array([1.0, -1.0, 1.0])
-    mirrored = directivity.off_axis_angles(source * mirror, aim * mirror, point * mirror)
+    mirrored = loudspeakers.off_axis_angles(source * mirror, aim * mirror, point * mirror)
     assert mirrored == pytest.approx((theta, phi), abs=1e-6)
     # The angle between two directions is the same from either.
-    assert directivity.off_axis_angles(source, point, aim)[0] == pytest.approx(theta, abs=1e-6)
+    assert loudspeakers.off_axis_angles(source, point, aim)[0] == pytest.approx(theta, abs=1e-6)
 
 
 def test_straight_down_is_the_limit_of_tilting():
     below = [[1.0, 2.0, 0.0], [-2.0, 0.5, 1.0], [0.0, 3.0, 6.0]]
-    tilted = directivity.off_axis_angles([0, 0, 5], [1e-7, 0.0, 0.0], below)
-    down = directivity.off_axis_angles([0, 0, 5], [0.0, 0.0, 0.0], below)
+    tilted = loudspeakers.off_axis_angles([0, 0, 5], [1e-7, 0.0, 0.0], below)
+    down = loudspeakers.off_axis_angles([0, 0, 5], [0.0, 0.0, 0.0], below)
     np.testing.assert_allclose(down, tilted, atol=1e-5)
 
 
 def test_angles_broadcast_like_a_loop():
     rng = np.random.default_rng(3)
     sources, aims, points = (rng.uniform(-9, 9, (n, 3)) for n in (4, 4, 6))
-    theta, phi = directivity.off_axis_angles(sources[:, None], aims[:, None], points)
+    theta, phi = loudspeakers.off_axis_angles(sources[:, None], aims[:, None], points)
     assert theta.shape == phi.shape == (4, 6)
     for i, j in np.ndindex(4, 6):
-        one = directivity.off_axis_angles(sources[i], aims[i], points[j])
+        one = loudspeakers.off_axis_angles(sources[i], aims[i], points[j])
         assert (theta[i, j], phi[i, j]) == pytest.approx(one, abs=1e-12)
 
 
@@ -259,7 +240,7 @@ def test_angles_broadcast_like_a_loop():
 
 def test_curved_array_is_an_arc():
     """Equal splay: centres on a circle of radius spacing / (2 sin(splay / 2)), axes along it."""
-    positions, aims = arrays.array_elements(
+    positions, aims = loudspeakers.array_elements(
         [0, 0, 11], [30, 0, 11], elements=10, spacing_m=0.3, splay_deg=4.0
     )
     np.testing.assert_allclose(positions[0], [0, 0, 11])
@@ -273,7 +254,7 @@ def test_curved_array_is_an_arc():
 @given(PLACE, PLACE, st.lists(st.floats(0.0, 12.0), min_size=1, max_size=9), st.floats(0.05, 1.5))
 def test_elements_hang_as_described(top, aim, splay, spacing):
     assume(np.linalg.norm((aim - top)[:2]) > 0.1)
-    positions, aims = arrays.array_elements(
+    positions, aims = loudspeakers.array_elements(
         top, aim, elements=len(splay) + 1, spacing_m=spacing, splay_deg=splay
     )
     np.testing.assert_allclose(np.linalg.norm(aims, axis=1), 1.0)
@@ -290,11 +271,11 @@ def test_elements_hang_as_described(top, aim, splay, spacing):
 
 
 def test_array_turns_with_its_azimuth():
-    straight = arrays.array_elements(
+    straight = loudspeakers.array_elements(
         [0, 0, 6], [20, 0, 2], elements=4, spacing_m=0.5, splay_deg=[1, 2, 6]
     )
     spin = Rotation.from_euler("Z", 127.0, degrees=True)
-    turned = arrays.array_elements(
+    turned = loudspeakers.array_elements(
         [0, 0, 6], spin.apply([20, 0, 2]), elements=4, spacing_m=0.5, splay_deg=[1, 2, 6]
     )
     for before, after in zip(straight, turned, strict=True):
@@ -302,10 +283,10 @@ def test_array_turns_with_its_azimuth():
 
 
 def test_one_element_and_straight_down():
-    positions, aims = arrays.array_elements([1, 2, 3], [1, 2, 0], elements=1)
+    positions, aims = loudspeakers.array_elements([1, 2, 3], [1, 2, 0], elements=1)
     np.testing.assert_allclose(positions, [[1, 2, 3]])
     np.testing.assert_allclose(aims, [[0, 0, -1]], atol=1e-12)
-    one = arrays.array_elements([1, 2, 3], [4, 2, 3], elements=1, splay_deg=())
+    one = loudspeakers.array_elements([1, 2, 3], [4, 2, 3], elements=1, splay_deg=())
     np.testing.assert_allclose(one[1], [[1, 0, 0]], atol=1e-12)
 
 
@@ -316,26 +297,26 @@ def test_two_elements_by_the_textbook():
     """Two equal monopoles kd apart radiate 2 (1 + sin kd / kd) times one (textbooks)."""
     frequency = np.array([40.0, 300.0, 1000.0, 5000.0])
     kd = 2.0 * np.pi * frequency * 0.6 / SPEED
-    ours = arrays.array_power_factor([[0, 0, 0], [0, 0.6, 0]], frequency, SPEED)
+    ours = loudspeakers.array_power_factor([[0, 0, 0], [0, 0.6, 0]], frequency, SPEED)
     np.testing.assert_allclose(ours, 2.0 * (1.0 + np.sin(kd) / kd), rtol=1e-12)
 
 
 @pytest.mark.parametrize("amplitudes", [None, [1.0, 0.9, 0.7, 1.1, 1.0, -0.5, 0.2, 1.0]])
 def test_power_against_the_integral_over_the_sphere(amplitudes):
-    positions, _ = arrays.array_elements(
+    positions, _ = loudspeakers.array_elements(
         [2, 1, 9], [20, 5, 4], elements=8, spacing_m=0.35, splay_deg=3.0
     )
     drive = np.ones(8) if amplitudes is None else np.array(amplitudes)
     for frequency in (40.0, 125.0, 400.0, 1000.0):
         far = np.exp(2j * np.pi * frequency / SPEED * RAYS @ positions.T) @ drive
-        ours = arrays.array_power_factor(positions, frequency, SPEED, amplitudes=amplitudes)
+        ours = loudspeakers.array_power_factor(positions, frequency, SPEED, amplitudes=amplitudes)
         assert ours == pytest.approx(SHARE @ np.abs(far) ** 2, rel=1e-9)
 
 
 def test_power_is_not_that_of_n_elements():
     """Eight at 125 Hz: 5.5 dB over eight times one, by the integral over the sphere."""
-    positions, _ = arrays.array_elements([0, 0, 9], [9, 0, 9], elements=8, spacing_m=0.35)
-    ours = arrays.array_power_factor(positions, 125.0, SPEED)
+    positions, _ = loudspeakers.array_elements([0, 0, 9], [9, 0, 9], elements=8, spacing_m=0.35)
+    ours = loudspeakers.array_power_factor(positions, 125.0, SPEED)
     far = np.exp(2j * np.pi * 125.0 / SPEED * RAYS @ positions.T).sum(axis=1)
     excess = 10.0 * np.log10(SHARE @ np.abs(far) ** 2 / 8.0)
     assert excess == pytest.approx(5.5, abs=0.05)
@@ -345,16 +326,16 @@ def test_power_is_not_that_of_n_elements():
 def test_power_between_its_limits():
     """n^2 together, n far apart, 0 for two opposed at one place (textbooks)."""
     together = np.zeros((5, 3))
-    assert arrays.array_power_factor(together, 1000.0, SPEED) == pytest.approx(25.0)
+    assert loudspeakers.array_power_factor(together, 1000.0, SPEED) == pytest.approx(25.0)
     spread = np.arange(5)[:, None] * [0.0, 900.0, 0.0]
-    assert arrays.array_power_factor(spread, 1000.0, SPEED) == pytest.approx(5.0, rel=1e-3)
-    opposed = arrays.array_power_factor(together[:2], 99.0, SPEED, amplitudes=[1, -1])
+    assert loudspeakers.array_power_factor(spread, 1000.0, SPEED) == pytest.approx(5.0, rel=1e-3)
+    opposed = loudspeakers.array_power_factor(together[:2], 99.0, SPEED, amplitudes=[1, -1])
     assert opposed == pytest.approx(0.0, abs=1e-12)
-    grid = arrays.array_power_factor(spread, [[50.0, 60.0]], SPEED)
+    grid = loudspeakers.array_power_factor(spread, [[50.0, 60.0]], SPEED)
     assert grid.shape == (1, 2)
     close = [[0, 0, 0], [0, 0, 0.4]]
-    slower = arrays.array_power_factor(close, 250.0, 210.0)
-    assert slower == pytest.approx(arrays.array_power_factor(close, 500.0, 420.0))
+    slower = loudspeakers.array_power_factor(close, 250.0, 210.0)
+    assert slower == pytest.approx(loudspeakers.array_power_factor(close, 500.0, 420.0))
 
 
 @pytest.mark.parametrize(
@@ -371,7 +352,7 @@ def test_power_of_directive_elements_against_the_integral(
     spacing, splay, control, coverage, aside
 ):
     """An independent grid over the sphere, poles along z; the array leans off it."""
-    positions, aims = arrays.array_elements(
+    positions, aims = loudspeakers.array_elements(
         [2, 1, 9], [20, aside, 4], elements=6, spacing_m=spacing, splay_deg=splay
     )
     rays, share = sphere(160, 320)
@@ -383,7 +364,7 @@ def test_power_of_directive_elements_against_the_integral(
             for place, aim in zip(positions, aims, strict=True)
         )
         expected = share @ np.abs(far) ** 2
-        ours = arrays.array_radiated_power(
+        ours = loudspeakers.array_radiated_power(
             positions, aims, frequency, SPEED, *coverage, control_hz=control
         )
         assert 10.0 * np.log10(ours / expected) == pytest.approx(0.0, abs=0.05)
@@ -391,26 +372,26 @@ def test_power_of_directive_elements_against_the_integral(
 
 def test_power_of_directive_elements_meets_the_simple_cases():
     """Omnidirectional elements: the sinc formula; one box: 1 / Q."""
-    positions, aims = arrays.array_elements(
+    positions, aims = loudspeakers.array_elements(
         [0, 0, 9], [20, 0, 4], elements=7, spacing_m=0.4, splay_deg=[0, 1, 2, 4, 6, 9]
     )
-    omni = arrays.array_radiated_power(positions, aims, THIRDS_HZ, SPEED, 360.0, 360.0)
-    expected = arrays.array_power_factor(positions, THIRDS_HZ, SPEED)
+    omni = loudspeakers.array_radiated_power(positions, aims, THIRDS_HZ, SPEED, 360.0, 360.0)
+    expected = loudspeakers.array_power_factor(positions, THIRDS_HZ, SPEED)
     np.testing.assert_allclose(10.0 * np.log10(omni / expected), 0.0, atol=0.05)
     box = {"control_hz": 900.0, "rear_floor_db": -14.0}
-    one = arrays.array_radiated_power(
+    one = loudspeakers.array_radiated_power(
         positions[:1], aims[:1], THIRDS_HZ, SPEED, 70.0, 40.0, **box
     )
-    q = directivity.directivity_factor(70.0, 40.0, frequency_hz=THIRDS_HZ, **box)
+    q = loudspeakers.directivity_factor(70.0, 40.0, frequency_hz=THIRDS_HZ, **box)
     np.testing.assert_allclose(10.0 * np.log10(one * q), 0.0, atol=0.05)
-    blade = arrays.array_radiated_power(positions[:1], aims[:1], 9e3, SPEED, 60.0, 5.0)
-    q = directivity.directivity_factor(60.0, 5.0)
+    blade = loudspeakers.array_radiated_power(positions[:1], aims[:1], 9e3, SPEED, 60.0, 5.0)
+    q = loudspeakers.directivity_factor(60.0, 5.0)
     assert 10.0 * np.log10(blade * q) == pytest.approx(0.0, abs=0.05)
 
 
 def test_array_spreads_slowly_near_and_by_the_square_law_far():
     """-3 dB a doubling near and -6 far, on average: cylindrical and spherical spreading."""
-    positions, _ = arrays.array_elements([0, 0, 2], [9, 0, 2], elements=24, spacing_m=0.2)
+    positions, _ = loudspeakers.array_elements([0, 0, 2], [9, 0, 2], elements=24, spacing_m=0.2)
     middle = positions.mean(axis=0)
     frequency = np.linspace(891.0, 1122.0, 24)
     near, far = 2.0 ** np.arange(0, 4.1, 0.25), 2.0 ** np.arange(8, 12.1, 0.25)
@@ -427,121 +408,121 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: directivity.box_exponent(0.0), "coverage_deg must be between 1 and 360 degrees"),
+        (lambda: loudspeakers.box_exponent(0.0), "coverage_deg must be between 1 and 360 degrees"),
         (
-            lambda: directivity.box_directivity(181.0, 0.0, 90.0, 60.0),
+            lambda: loudspeakers.box_directivity(181.0, 0.0, 90.0, 60.0),
             "angle_off_deg must be between 0 and 180 degrees, got 181",
         ),
         (
-            lambda: directivity.box_directivity(1.0, np.nan, 90.0, 60.0),
+            lambda: loudspeakers.box_directivity(1.0, np.nan, 90.0, 60.0),
             "roll_deg must be a finite number",
         ),
         (
-            lambda: directivity.box_directivity(1.0, 0.0, 400.0, 60.0),
+            lambda: loudspeakers.box_directivity(1.0, 0.0, 400.0, 60.0),
             "coverage_h_deg must be between 1 and 360 degrees, got 400",
         ),
         (
-            lambda: directivity.directivity_factor(90.0, 0.5),
+            lambda: loudspeakers.directivity_factor(90.0, 0.5),
             "coverage_v_deg must be between 1 and 360 degrees, got 0.5",
         ),
         (
-            lambda: directivity.directivity_factor(90.0, 60.0, rear_floor_db=3.0),
+            lambda: loudspeakers.directivity_factor(90.0, 60.0, rear_floor_db=3.0),
             "rear_floor_db must be at most 0 dB, got 3",
         ),
         (
-            lambda: directivity.directivity_factor(90.0, 60.0, frequency_hz=100.0),
+            lambda: loudspeakers.directivity_factor(90.0, 60.0, frequency_hz=100.0),
             "frequency_hz and control_hz go together, got only one of them",
         ),
         (
-            lambda: directivity.directivity_factor(90.0, 60.0, control_hz=100.0),
+            lambda: loudspeakers.directivity_factor(90.0, 60.0, control_hz=100.0),
             "frequency_hz and control_hz go together, got only one of them",
         ),
         (
-            lambda: directivity.box_directivity(
+            lambda: loudspeakers.box_directivity(
                 1.0, 0.0, 90.0, 60.0, frequency_hz=0.0, control_hz=800.0
             ),
             "frequency_hz must be between 0.001 and 1000000 Hz, got 0",
         ),
         (
-            lambda: directivity.box_directivity(
+            lambda: loudspeakers.box_directivity(
                 1.0, 0.0, 90.0, 60.0, frequency_hz=100.0, control_hz=-1.0
             ),
             "control_hz must be between 0.001 and 1000000 Hz, got -1",
         ),
         (
-            lambda: directivity.off_axis_angles([1, 2, 3], [1, 2, 3], [4, 5, 6]),
+            lambda: loudspeakers.off_axis_angles([1, 2, 3], [1, 2, 3], [4, 5, 6]),
             "aim_m must not lie at source_m: it gives no direction",
         ),
         (
-            lambda: directivity.off_axis_angles([1, 2, 3], [4, 2, 3], [[4, 5, 6], [1, 2, 3]]),
+            lambda: loudspeakers.off_axis_angles([1, 2, 3], [4, 2, 3], [[4, 5, 6], [1, 2, 3]]),
             "point_m must not lie at source_m: it has no direction",
         ),
         (
-            lambda: directivity.off_axis_angles([1, 2], [4, 2], [4, 5]),
+            lambda: loudspeakers.off_axis_angles([1, 2], [4, 2], [4, 5]),
             "source_m must hold x, y, z in metres",
         ),
         (
-            lambda: directivity.off_axis_angles(np.zeros((2, 3)), np.ones((4, 3)), [4, 5, 6]),
+            lambda: loudspeakers.off_axis_angles(np.zeros((2, 3)), np.ones((4, 3)), [4, 5, 6]),
             r"fit together \(broadcast\), got source_m \(2, 3\), aim_m \(4, 3\), point_m \(3,\)",
         ),
         (
-            lambda: arrays.array_elements([0, 0, 0], [0, 0, 0], elements=2, spacing_m=1.0),
+            lambda: loudspeakers.array_elements([0, 0, 0], [0, 0, 0], elements=2, spacing_m=1.0),
             "aim_m must not lie at position_m: it gives no direction",
         ),
         (
-            lambda: arrays.array_elements(np.zeros((2, 3)), [1, 0, 0], elements=1),
+            lambda: loudspeakers.array_elements(np.zeros((2, 3)), [1, 0, 0], elements=1),
             r"position_m and aim_m must be one point each, got shapes \(2, 3\) and \(3,\)",
         ),
         (
-            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=0),
+            lambda: loudspeakers.array_elements([0, 0, 0], [1, 0, 0], elements=0),
             "elements must be between 1 and 1000, got 0",
         ),
         (
-            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=2.5, spacing_m=1.0),
+            lambda: loudspeakers.array_elements([0, 0, 0], [1, 0, 0], elements=2.5, spacing_m=1.0),
             "elements must be a whole number, between 1 and 1000, got 2.5",
         ),
         (
-            lambda: arrays.array_elements([0, 0, 0], [1, 0, 0], elements=2),
+            lambda: loudspeakers.array_elements([0, 0, 0], [1, 0, 0], elements=2),
             "spacing_m must be above 0 m, got 0",
         ),
         (
-            lambda: arrays.array_elements(
+            lambda: loudspeakers.array_elements(
                 [0, 0, 0], [1, 0, 0], elements=4, spacing_m=1.0, splay_deg=[1.0, 2.0]
             ),
             r"splay_deg must be one angle or 3 \(one for each joint\), got shape \(2,\)",
         ),
         (
-            lambda: arrays.array_elements(
+            lambda: loudspeakers.array_elements(
                 [0, 0, 0], [1, 0, 0], elements=2, spacing_m=1.0, splay_deg=-1.0
             ),
             "splay_deg must be between 0 and 90 degrees, got -1",
         ),
         (
-            lambda: arrays.array_power_factor([0, 0, 0], 100.0, SPEED),
+            lambda: loudspeakers.array_power_factor([0, 0, 0], 100.0, SPEED),
             r"positions_m must have shape \(n, 3\), got \(3,\)",
         ),
         (
-            lambda: arrays.array_power_factor(np.zeros((2, 3)), 100.0, 34.3),
+            lambda: loudspeakers.array_power_factor(np.zeros((2, 3)), 100.0, 34.3),
             "speed_m_s must be between 200 and 500 m/s, got 34.3",
         ),
         (
-            lambda: arrays.array_power_factor(
+            lambda: loudspeakers.array_power_factor(
                 np.zeros((2, 3)), 100.0, SPEED, amplitudes=[1.0]
             ),
             r"amplitudes must hold one for each of 2 elements, got shape \(1,\)",
         ),
         (
-            lambda: arrays.array_power_factor(np.zeros((2, 3)), 0.0, SPEED),
+            lambda: loudspeakers.array_power_factor(np.zeros((2, 3)), 0.0, SPEED),
             "frequency_hz must be between 0.001 and 1000000 Hz, got 0",
         ),
         (
-            lambda: arrays.array_radiated_power(
+            lambda: loudspeakers.array_radiated_power(
                 np.zeros((2, 3)), [1, 0, 0], 100.0, SPEED, 90.0, 60.0
             ),
             r"aims must have the shape of positions_m, \(2, 3\), got \(3,\)",
         ),
         (
-            lambda: arrays.array_radiated_power(
+            lambda: loudspeakers.array_radiated_power(
                 np.zeros((1, 3)), [[1, 0, 0]], 30e3, SPEED, 90.0, 60.0
             ),
             "frequency_hz must be above 0 and at most 25000 Hz, got 30000",
@@ -551,8 +532,3 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
 def test_bad_values_are_named(call, message):
     with pytest.raises(ValueError, match=message):
         call()
-
-
-def test_words_are_refused():
-    with pytest.raises(TypeError, match="aim_m must be a finite number, got 'stage'"):
-        directivity.off_axis_angles([0, 0, 0], "stage", [1, 1, 1])

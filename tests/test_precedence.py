@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.integrate import quad
 from scipy.stats import norm
 
@@ -83,6 +82,26 @@ def test_margin_by_hand():
     assert np.isnan(precedence.required_margin_ms(48.0, 0.0))
     margins = precedence.required_margin_ms([[0.0], [5.0]], [0.0, 5.0, 7.0])
     np.testing.assert_allclose(margins, [[1.0, 5.0, np.nan], [0.0, 0.0, np.nan]])
+
+
+@pytest.mark.parametrize("gap", [-40.0, -5.1, -4.0, 0.0, 7.0, 15.0, 45.0, 60.0, 90.0])
+def test_the_image_stays_within_the_table_or_10_db_below_the_main(gap):
+    """By the rows of practice; a fill that hardly counts (common practice) draws nothing."""
+    most = max(precedence.precedence_limit_db(gap), -10.0)
+    for level, kept in ((most - 0.01, True), (most, True), (most + 0.01, False), (-np.inf, True)):
+        assert precedence.keeps_image(gap, level) is kept
+
+
+def test_image_by_hand():
+    gaps, levels = [[10.0], [40.0], [-30.0]], [-11.0, -9.0, 2.0, 6.0, 6.5]
+    np.testing.assert_array_equal(precedence.keeps_image(gaps, levels), [
+        [True, True, True, True, False],
+        [True, True, True, False, False],
+        [True, False, False, False, False],
+    ])
+    assert precedence.keeps_image(12.0, 6.5, largest_db=8.0)
+    with pytest.raises(ValueError, match="level_difference_db must be a finite number, got nan"):
+        precedence.keeps_image(0.0, np.nan)
 
 
 def brute_echo(energy, time_s, tail, rt60, exponent, step):

@@ -1,13 +1,12 @@
 """Arrivals and delays against arithmetic, published facts and the triangle inequality."""
 
 import csv
+import warnings
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from fillalign import (
     Air,
@@ -18,9 +17,11 @@ from fillalign import (
     speed_of_sound,
     travel_time_ms,
 )
+from fillalign._validate import RangeWarning
 from fillalign.propagation import (
     distance_m,
     drift_ms_per_c,
+    first_heard,
     ft_to_m,
     m_to_ft,
     ms_to_m,
@@ -114,6 +115,62 @@ def test_drift_is_about_half_a_millisecond_per_degree_and_100_m():
     assert fall == pytest.approx(3.0, abs=0.25)
 
 
+@pytest.mark.parametrize("temperature_c", [-50.0, 60.0])
+@pytest.mark.parametrize("humidity_pct", [0.0, 40.0])
+def test_drift_at_the_ends_of_the_range(temperature_c, humidity_pct):
+    """The ideal gas again: 10 % for vapour, which hot air is full of."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RangeWarning)
+        air = Air(temperature_c, humidity_pct)
+        ideal = -100_000 / (2 * (temperature_c + 273.15) * air.speed_m_s)
+        assert drift_ms_per_c(100.0, air) == pytest.approx(ideal, rel=0.1)
+
+
+def heard_by_hand(arrivals, levels, within_db=10.0):
+    """Return the rule in words: strike out the weak ones, take the earliest."""
+    loudest = max(levels)
+    count = [place for place, level in enumerate(levels) if loudest - level <= within_db]
+    place = min(count, key=lambda one: (arrivals[one], one))
+    return place, arrivals[place]
+
+
+@pytest.mark.parametrize(
+    ("levels", "expected"),
+    [
+        ([80.0, 80.0, 80.0], (1, 10.0)),
+        ([80.0, 70.0, 80.0], (1, 10.0)),  # 10 dB below still counts
+        ([80.0, 69.9, 80.0], (2, 20.0)),
+        ([80.0, 69.9, 69.9], (0, 30.0)),
+        ([-np.inf, -np.inf, 40.0], (2, 20.0)),
+    ],
+)
+def test_the_first_arrival_within_10_db_of_the_loudest_counts(levels, expected):
+    """Common practice, after Haas 1951; arrivals at 30, 10 and 20 ms."""
+    assert first_heard([30.0, 10.0, 20.0], levels) == expected
+
+
+def test_first_heard_of_silence_of_ties_and_within_20_db():
+    assert first_heard([30.0, 10.0], [-np.inf, -np.inf]) == (1, 10.0)
+    assert first_heard([10.0, 10.0, 10.0], [60.0, 75.0, 75.0]) == (1, 10.0)
+    assert first_heard([30.0, 10.0], [80.0, 60.0], within_db=20.0) == (1, 10.0)
+    assert first_heard([30.0, 10.0], [80.0, 59.9], within_db=20.0) == (0, 30.0)
+    assert [type(part) for part in first_heard([3.0], [4.0])] == [int, float]
+
+
+def test_first_heard_of_many_seats_is_that_of_each():
+    rng = np.random.default_rng(10)
+    arrivals, levels = rng.uniform(0, 90, (4, 6, 5)).round(), rng.uniform(50, 75, (4, 6, 5)).round()
+    levels[rng.random(levels.shape) < 0.2] = -np.inf
+    index, times = first_heard(arrivals, levels, within_db=8.0)
+    for seat in np.ndindex(6, 5):
+        here = (slice(None), *seat)
+        loud = levels[here] if np.isfinite(levels[here]).any() else np.zeros(4)
+        assert (index[seat], times[seat]) == heard_by_hand(arrivals[here], loud, 8.0)
+    # One arrival time for every seat of a row of levels.
+    times = first_heard(arrivals[:, :1, :1], levels)[1]
+    assert times.shape == (6, 5)
+
+
 @given(POINT, POINT, POINT, st.floats(0, 30), st.floats(0.001, 1.0))
 @settings(max_examples=300, deadline=None)
 def test_box_to_box_is_never_early(main, fill, seat, temperature_c, step_ms):
@@ -137,16 +194,6 @@ def test_longer_is_later(one, other):
     assert travel_time_ms(near, AIR) <= travel_time_ms(far, AIR)
 
 
-def test_broadcasting_equals_looping_for_every_kind_of_array():
-    mains, fills = [20.0, 30.0, 40.0], [5.0, 10.0, 15.0]
-    looped = [seat_delay_ms(m, f, AIR) for m, f in zip(mains, fills, strict=True)]
-    for kind in (list, np.array, pd.Series):
-        np.testing.assert_array_equal(seat_delay_ms(kind(mains), kind(fills), AIR), looped)
-    assert isinstance(looped[0], float)
-    table = distance_m(np.zeros((4, 1, 3)), np.ones((1, 5, 3)))
-    assert table.shape == (4, 5)
-
-
 @pytest.mark.parametrize(
     ("call", "words"),
     [
@@ -160,6 +207,14 @@ def test_broadcasting_equals_looping_for_every_kind_of_array():
         (lambda: seat_delay_ms(1, 1, AIR, main_latency_ms=-1), "main_latency_ms must be between 0"),
         (lambda: gap_ms(1.0, 1.0, np.inf, AIR), "delay_ms must be a finite number, got inf"),
         (lambda: drift_ms_per_c(-1.0, AIR), "distance_m must be at least 0 m"),
+        (lambda: wind_along_m_s([0, 0, 0], np.ones((2, 3)), [1, 2, 3], 0.0),
+         r"broadcast\), got to_m \(2,\), wind_m_s \(3,\)$"),
+        (lambda: gap_ms([1.0, 2.0], 1.0, [1.0, 2.0, 3.0], AIR),
+         r"broadcast\), got main_to_seat_m \(2,\), delay_ms \(3,\)$"),
+        (lambda: first_heard([1.0, 2.0], [1.0, np.nan]), r"level_db must be .* got nan at \[1\]"),
+        (lambda: first_heard([1.0, 2.0], [1.0, 2.0], within_db=-1), "within_db must be between 0"),
+        (lambda: first_heard(1.0, 60.0), "arrival_ms must hold arrivals on its first axis"),
+        (lambda: first_heard([], []), "arrival_ms must hold arrivals on its first axis, got none"),
     ],
 )
 def test_nonsense_is_refused(call, words):

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.integrate import quad
 
 from fillalign import room
@@ -97,17 +96,6 @@ def test_more_distance_or_volume_never_brings_more_tail(distance, rt60, volume):
     assert room.reverberant_energy(distance * 1.5, rt60, volume) < here
     assert room.reverberant_energy(distance, rt60, volume * 2.0) == pytest.approx(here / 2)
     assert room.reverberant_energy(distance, rt60 * 1.5, volume) > here
-
-
-def test_broadcasting_equals_looping():
-    distance, rt60 = np.array([[5.0], [20.0], [40.0]]), np.array([1.9, 1.4])
-    early, late = room.early_late_energy(distance, rt60, 6000.0, gap_ms=[[0.0], [30.0], [90.0]])
-    assert early.shape == late.shape == (3, 2)
-    for i, gap in enumerate([0.0, 30.0, 90.0]):
-        for j in range(2):
-            one = room.early_late_energy(distance[i, 0], rt60[j], 6000.0, gap_ms=gap)
-            assert isinstance(one[0], float)
-            assert one == pytest.approx((early[i, j], late[i, j]))
 
 
 @pytest.mark.parametrize(

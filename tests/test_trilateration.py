@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
+from hypothesis import assume, given, settings, strategies as st
 from scipy.optimize import least_squares
 
 from fillalign.trilateration import locate
@@ -191,7 +190,6 @@ def test_a_box_on_the_wall_is_still_in_the_room():
         ({"distances_m": [26.0, 0.0]}, "distances_m must be above 0 and at most 4000 m, got 0"),
         ({"distances_m": [26.0, np.nan]}, "distances_m must be above 0 .* got nan"),
         ({"height_m": 9e9}, "height_m must be between -2000 and 2000 m"),
-        ({"height_m": [1.0, 2.0]}, r"height_m must be one number, got shape \(2,\)"),
         ({"laser_m": 0.0}, "laser_m must be between 0.001 and 1 m, got 0"),
         ({"side": "up"}, "side must be one of left, right, back, stage, above, below"),
         ({"side": None}, r"fit two positions, \(26.00, 2.50, 4.60\) m and \(-26.00, 2.50, 4.60\)"),
@@ -219,13 +217,9 @@ def test_what_is_refused_says_why(change, message):
         locate(given.pop("points_m"), given.pop("distances_m"), **given)
 
 
-@pytest.mark.parametrize("name", ["points_m", "distances_m", "height_m", "laser_m", "near_m",
-                                  "room_m"])
-def test_words_for_numbers_are_refused(name):
-    given = {"points_m": MAINS, "distances_m": ranges(MAINS, [26, 2.5, 4.6]), "height_m": 4.6,
-             name: "far"}
-    with pytest.raises(TypeError, match=rf"^{name} must be .* got 'far'"):
-        locate(given.pop("points_m"), given.pop("distances_m"), **given)
+def test_several_heights_are_refused():
+    with pytest.raises(TypeError, match=r"^height_m must be one number, got an array of shape"):
+        locate(MAINS, [26.0, 26.0], height_m=[1.0, 2.0])
 
 
 def test_three_readings_of_which_one_is_wrong_are_refused():
@@ -236,10 +230,3 @@ def test_three_readings_of_which_one_is_wrong_are_refused():
         locate(points, away, height_m=4.6)
     # A laser that is known to be that rough may say so.
     assert locate(points, away, height_m=4.6, laser_m=0.3, side="back").misfit_m > 0.05
-
-
-def test_a_list_a_tuple_and_an_array_give_the_same():
-    away = ranges(MAINS, [26, 2.5, 4.6])
-    one = locate(MAINS, list(away), height_m=4.6, side="back")
-    two = locate(np.array(MAINS), tuple(away), height_m=4.6, side="back")
-    assert one == two

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from inspect import signature
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
+from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     as_float,
@@ -16,8 +17,10 @@ from fillalign._validate import (
     as_path,
     as_points,
     as_whole,
+    broadcasting,
     check_choice,
     check_flag,
+    check_shapes,
     check_type,
     range_text,
     scalar_out,
@@ -117,6 +120,19 @@ def test_the_widest_finite_numbers_pass_and_wider_ones_would_overflow():
             as_float("x", wider)
 
 
+def test_silence_is_minus_infinity_where_it_is_welcome():
+    assert as_float("x", [-np.inf, 3.0], "dB", high=9.0, silence=True).tolist() == [-np.inf, 3.0]
+    for wrong in (np.nan, np.inf, [-np.inf, 10.0], -2e100):
+        with pytest.raises(ValueError, match=r"^x must be at most 9 dB, got"):
+            as_float("x", wrong, "dB", high=9.0, silence=True)
+
+
+@pytest.mark.parametrize("mask", [False, [False, True]])
+def test_masked_arrays_are_no_data(mask):
+    with pytest.raises(TypeError, match=r"^x must not be a masked array: fill it or drop what is"):
+        as_float("x", np.ma.array([1.0, 2.0], mask=mask))
+
+
 def test_one_number_is_no_array():
     assert as_number("x", np.float32(2.5)) == as_number("x", np.array(2.5)) == 2.5
     for several in ([1.0], [[1.0, 2.0]], np.ones(3), []):
@@ -178,6 +194,36 @@ def test_scalars_leave_as_python_scalars():
     assert type(scalar_out(np.complex128(1j))) is complex
     array = np.zeros(1)
     assert scalar_out(array) is array
+
+
+def test_shapes_that_do_not_fit_are_named():
+    check_shapes(a=np.zeros((3, 1)), b=np.zeros(4), c=1.0)
+    with pytest.raises(ValueError, match=(
+        r"^shapes must fit together \(broadcast\), got a \(3, 2\), b \(4,\)$"
+    )) as error:
+        check_shapes(a=np.zeros((3, 2)), b=np.zeros(4), c=1.0)
+    assert error.value.__suppress_context__
+
+
+@broadcasting
+def add(one: ArrayLike, two: ArrayLike = 1.0, *, name: str = "x"):
+    """Add two arrays."""
+    return as_float(name, one) + as_float("two", two), np.asarray(two) > 0.0
+
+
+def test_functions_of_several_arrays_keep_their_face():
+    """Scalars for scalars, the function's own errors, names for shapes, its help."""
+    assert add(1.0, 2) == (3.0, True)
+    assert [type(part) for part in add(1.0, 2)] == [float, bool]
+    assert add([1.0, 2.0])[0].tolist() == [2.0, 3.0]
+    with pytest.raises(ValueError, match=r"^y must be a finite number, got nan$"):
+        add(np.nan, name="y")
+    with pytest.raises(ValueError, match=r"^shapes must fit .* got one \(2,\), two \(3,\)$"):
+        add([1.0, 2.0], two=[1.0, 2.0, 3.0], name="four")
+    with pytest.raises(TypeError, match="missing 1 required positional argument: 'one'"):
+        add()
+    assert str(signature(add)) == "(one: 'ArrayLike', two: 'ArrayLike' = 1.0, *, name: 'str' = 'x')"
+    assert (add.__name__, add.__doc__) == ("add", "Add two arrays.")
 
 
 @settings(deadline=None)
