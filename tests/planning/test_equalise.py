@@ -1,90 +1,99 @@
 """Low cuts and shelves: the choice by its definition (common practice), from the seat field."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
 
-from fillalign import THIRDS_HZ, Measured, OutputSettings, plan_fills, read_venue, seat_field
+from fillalign import THIRDS_HZ, Measured, OutputSettings, plan_fills, seat_field
 from fillalign.absorption import THIRDS_NOMINAL, band_edges_hz
+from fillalign.field import Settings
 from fillalign.filters import shelf_response
-from fillalign.planning.bench import make_bench
-from fillalign.planning.equalise import LOW_CUTS_HZ, chosen_shelf, low_cuts_of
-from fillalign.planning.need import mains_reference
-from fillalign.planning.trim import headroom_db
+from fillalign.planning import low_cuts
+from fillalign.planning.equalise import (
+    LOW_CUTS_HZ,
+    choose_low_cut,
+    choose_shelf,
+    free_of_low_cut,
+    low_cut_kinds,
+    try_low_cuts,
+)
+from fillalign.planning.need import make_yardstick
+from fillalign.planning.zones import make_zones
+from fillalign.venue import headroom_db
 from tests.small_venue import small_hall, with_output
 
+COUNTS = THIRDS_HZ > 60.0
 
-def by_definition(cuts, limit_hz):
-    """Return the highest corner, then the steepest, of all that lose at most 1 dB."""
-    fit = [cut for cut in cuts.all() if cut.loss_db <= 1.0 and cut.corner_hz >= limit_hz]
-    return max(fit, key=lambda cut: (cut.corner_hz, cut.order), default=None)
+
+def mean_total(venue, settings, seats, sounding):
+    """Mean power over some seats of everything that a meter shows, by third octave."""
+    field = seat_field(venue, settings, seats_m=seats, sounding=sounding)
+    return (10 ** (field.total_db / 10)).mean(axis=0)
+
+
+@pytest.fixture(scope="module")
+def all_kinds():
+    """Return the hall whose fills offer five kinds of low cut, and its plan."""
+    hall = with_output(small_hall(), "Fills", low_cut_orders=(1, 2, 4),
+                       low_cut_kinds=("butterworth", "linkwitz-riley"))
+    return hall, plan_fills(hall).settings
 
 
 @pytest.mark.parametrize("limit_hz", [60.0, 130.0, 260.0])
 @pytest.mark.parametrize("shift_db", [-12.0, 0.0, 12.0])
-def test_low_cut_is_the_highest_then_the_steepest_within_1_db(limit_hz, shift_db):
-    hall = with_output(small_hall(), "Fills", low_cut_orders=(1, 2, 4),
-                       low_cut_kinds=("butterworth", "linkwitz-riley"))
+def test_low_cut_is_the_highest_then_the_steepest_within_1_db(all_kinds, limit_hz, shift_db):
+    hall, settings = all_kinds
     box = replace(hall.loudspeakers["fill box"], low_limit_hz=limit_hz)
     hall = replace(hall, loudspeakers={**hall.loudspeakers, "fill box": box})
-    settings = {**plan_fills(hall).settings}
-    own = settings["Fills"]
     # However loud the fill, and whatever cut is on it now.
-    settings["Fills"] = replace(own, trim_db=own.trim_db + shift_db, low_cut_hz=100.0)
-    cuts = low_cuts_of(make_bench(hall, hall.states["show"].air), settings, "Fills")
-    assert len(cuts.all()) == 5 * len(LOW_CUTS_HZ)
-    searched = low_cuts_of(make_bench(hall, hall.states["show"].air), settings, "Fills")
-    assert searched.chosen == by_definition(cuts, limit_hz)
+    settings = settings.replaced("Fills", trim_db=settings["Fills"].trim_db + shift_db,
+                                 low_cut_hz=100.0)
+    zones = make_zones(hall, None)
+    every = product(LOW_CUTS_HZ, low_cut_kinds(hall, ["Fills"]))
+    tries = [*try_low_cuts(zones, settings, ["Fills"], ["Mains"], every)]
+    assert len(tries) == 5 * len(LOW_CUTS_HZ)
+    fit = [cut for cut in tries if cut.loss_db <= 1.0 and cut.corner_hz >= limit_hz]
+    best = max(fit, key=lambda cut: (cut.corner_hz, cut.order), default=None)
+    assert choose_low_cut(zones, settings, ["Fills"], ["Mains"]) == best
 
 
-def test_low_cuts_of_a_plan_are_those_of_every_kind_on_offer():
-    plan = plan_fills(read_venue("data/saltmarsh_chapel.toml"))
-    for fill in plan.fills:
-        cuts = plan.low_cuts(fill.output)
-        device = plan.venue.outputs[fill.output]
-        assert {cut.order for cut in cuts} <= {*device.low_cut_orders}
-        assert {cut.kind for cut in cuts} == {*device.low_cut_kinds}
-        own = plan.settings[fill.output]
-        best = max((c for c in cuts if c.loss_db <= 1.0), key=lambda c: (c.corner_hz, c.order))
-        assert (own.low_cut_hz, own.low_cut_order) == (best.corner_hz, best.order)
-    with pytest.raises(ValueError, match=r"output must be one of .*Fill 12.*, got 'Columns'"):
-        plan.low_cuts("Columns")
+def test_a_planned_low_cut_costs_at_most_1_db_and_the_next_costs_more():
+    plan = plan_fills(small_hall())
+    own = plan.settings["Fills"]
+    tries = {cut.corner_hz: cut.loss_db for cut in low_cuts(plan, "Fills")}
+    assert tries[own.low_cut_hz] <= 1.0
+    assert all(loss > 1.0 for corner, loss in tries.items() if corner > own.low_cut_hz)
 
 
-def test_low_cut_leaves_an_output_alone_whose_cut_is_locked():
-    """The other output's losses are those of the seat field with the locked cut in place."""
-    hall = with_output(read_venue("data/tidewell_hall.toml"), "Fill outer",
-                       locked={"low_cut_hz": 120.0})
-    plan = plan_fills(hall)
-    assert plan.settings["Fill outer"].low_cut_hz == 120.0
-    own = plan.settings["Fill inner"]
-    bench = make_bench(hall, plan.air)
-    areas = next(fill.areas for fill in plan.fills if fill.output == "Fill inner")
-    seats = bench.paths.seats.points_m[bench.seats_in(areas)]
-    sounding = ["Main bus", "Fill inner", "Fill outer"]
-
-    def mean(corner_hz):
-        flat = {name: replace(one, shelf_db=0.0) for name, one in plan.settings.items()}
-        flat["Fill inner"] = replace(flat["Fill inner"], low_cut_hz=corner_hz,
-                                     low_cut_order=4, low_cut_kind="butterworth")
-        field = seat_field(hall, flat, seats_m=seats, sounding=sounding)
-        return (10 ** (field.total_db / 10)).mean(axis=0)
-
-    cuts = {cut.corner_hz: cut.loss_db for cut in plan.low_cuts("Fill inner")
-            if (cut.kind, cut.order) == ("butterworth", 4)}
-    assert len(cuts) == len(LOW_CUTS_HZ)
-    for corner_hz, loss_db in cuts.items():
-        lost = 10 * np.log10(mean(None) / mean(corner_hz))
-        assert lost[1:].max() == pytest.approx(loss_db, abs=1e-6)
-    assert own.low_cut_hz in {corner for corner, loss in cuts.items() if loss <= 1.0}
+def test_low_cuts_of_a_plan_are_those_of_every_kind_on_offer(all_kinds):
+    hall, settings = all_kinds
+    cuts = low_cuts(plan_fills(hall), "Fills")
+    assert {(cut.kind, cut.order) for cut in cuts} == {
+        ("butterworth", 1), ("butterworth", 2), ("butterworth", 4), ("linkwitz-riley", 2),
+        ("linkwitz-riley", 4)}
+    own = settings["Fills"]
+    best = max((c for c in cuts if c.loss_db <= 1.0), key=lambda c: (c.corner_hz, c.order))
+    assert (own.low_cut_hz, own.low_cut_order) == (best.corner_hz, best.order)
+    with pytest.raises(ValueError, match=r"output must be one of Fills, got 'Mains'"):
+        low_cuts(plan_fills(hall), "Mains")
 
 
-def hall_of_three_fills():
+def test_low_cut_never_below_the_low_limit():
+    hall = small_hall()
+    deaf = {**hall.loudspeakers, "fill box": replace(hall.loudspeakers["fill box"],
+                                                     low_limit_hz=260.0)}
+    plan = plan_fills(replace(hall, loudspeakers=deaf))
+    assert plan.settings["Fills"].low_cut_hz is None
+    assert any("below the box's own low limit" in line for line in plan.fills[0].reasons)
+
+
+def hall_of_three_fills(**locked):
     """Return the hall with arrays, a tier of three fills on two feeds, and two readings."""
     hall = small_hall()
     box = replace(hall.loudspeakers["main box"], elements=3, spacing_m=0.3, splay_deg=(1.0, 3.0))
-    second = replace(hall.outputs["Fills"], name="Fill B", latency_ms=5.1)
+    second = replace(hall.outputs["Fills"], name="Fill B", latency_ms=5.1, locked=locked)
     third = replace(hall.outputs["Fills"], name="Fill C", feed="left")
     left, right = hall.sources[2:]
     return replace(
@@ -99,43 +108,77 @@ def hall_of_three_fills():
     )
 
 
-def test_losses_are_those_of_the_seat_field_whatever_else_is_set():
-    """One bench, asked again with other trims, delays, polarity and an output that is off."""
-    hall = hall_of_three_fills()
-    bench = make_bench(hall, hall.states["show"].air)
-    seats = bench.paths.seats.points_m[bench.seats_in(("back",))]
-    tier = ["Fills", "Fill B", "Fill C"]
-    settings = {
-        "Mains": OutputSettings(trim_db=-1.0, delay_ms=4.0, low_cut_hz=80.0, shelf_db=2.0),
-        "Fills": OutputSettings(trim_db=-4.0, delay_ms=66.0, polarity="inverted"),
-        "Fill B": OutputSettings(trim_db=-7.0, delay_ms=60.0, shelf_db=4.0),
-        "Fill C": OutputSettings(trim_db=-6.0, delay_ms=70.0),
-    }
-    # The last but one has Mains and Fills alike and at one time when the same cut is tried.
-    changes = (
-        ("Fill B", {}), ("Fill B", {"trim_db": 0.0}), ("Fill B", {"delay_ms": 71.0}),
-        ("Fill B", {"polarity": "inverted"}),
-        ("Mains", {"delay_ms": 67.5, "low_cut_hz": 100.0, "shelf_db": 0.0, "trim_db": 2.0,
+THREE = {
+    "Mains": OutputSettings(trim_db=-1.0, delay_ms=4.0, low_cut_hz=80.0, shelf_db=2.0),
+    "Fills": OutputSettings(trim_db=-4.0, delay_ms=66.0, polarity="inverted"),
+    "Fill B": OutputSettings(trim_db=-7.0, delay_ms=60.0, shelf_db=4.0),
+    "Fill C": OutputSettings(trim_db=-6.0, delay_ms=70.0),
+}
+
+
+@pytest.mark.parametrize(("locked", "name", "change"), [
+    ({}, "Fill B", {}),
+    ({}, "Fill B", {"delay_ms": 71.0, "polarity": "inverted"}),
+    # Mains and Fills alike and at one time when the same cut is tried.
+    ({}, "Mains", {"delay_ms": 67.5, "low_cut_hz": 100.0, "shelf_db": 0.0, "trim_db": 2.0,
                    "polarity": "inverted"}),
-        ("Fill B", {"trim_db": -np.inf}),
-    )
-    for name, change in changes:
-        own = {**settings, name: replace(settings[name], **change)}
-        sounding = ["Mains", *(n for n in tier if np.isfinite(own[n].trim_db))]
+    ({"low_cut_hz": 120.0}, "Fill B", {"trim_db": 0.0}),
+])
+def test_losses_are_those_of_the_seat_field_whatever_else_is_set(locked, name, change):
+    """An output whose cut is locked keeps it; the others of its tier take the one tried."""
+    hall = hall_of_three_fills(**locked)
+    tier, free = ["Fills", "Fill B", "Fill C"], ["Fills", "Fill C"]
+    assert free_of_low_cut(hall, tier) == (free if locked else tier)
+    settings = Settings(hall, THREE).replaced("Fill B", **locked).replaced(name, **change)
+    zones = make_zones(hall, None)
+    seats = hall.area("back").seats_m()
+    every = product((80.0, 150.0, 250.0), [("linkwitz-riley", 4)])
+    bare = settings.replaced(*(free if locked else tier), low_cut_hz=None)
+    without = mean_total(hall, bare, seats, ["Mains", *tier])
+    for cut in try_low_cuts(zones, settings, tier, ["Mains"], every):
+        tried = bare.replaced(*(free if locked else tier), low_cut_hz=cut.corner_hz)
+        lost = 10 * np.log10(without / mean_total(hall, tried, seats, ["Mains", *tier]))[COUNTS]
+        assert lost.max() == pytest.approx(cut.loss_db, abs=1e-7)
+        assert cut.at_hz == np.array(THIRDS_NOMINAL)[COUNTS][lost.argmax()]
 
-        def mean(corner, kind, order, own=own, sounding=sounding):
-            cut = {name: replace(own[name], low_cut_hz=corner, low_cut_kind=kind,
-                                 low_cut_order=order, shelf_db=0.0) for name in tier}
-            field = seat_field(hall, {**own, **cut}, seats_m=seats, sounding=sounding)
-            return (10 ** (field.total_db / 10)).mean(axis=0)
 
-        cuts = low_cuts_of(bench, own, "Fills")
-        counts = THIRDS_HZ > 60.0
-        for cut in cuts.all():
-            lost = 10 * np.log10(mean(None, cut.kind, cut.order)
-                                 / mean(cut.corner_hz, cut.kind, cut.order))[counts]
-            assert lost.max() == pytest.approx(cut.loss_db, abs=1e-7)
-            assert cut.at_hz == np.array(THIRDS_NOMINAL)[counts][lost.argmax()]
+def test_bands_below_what_mains_and_subs_play_do_not_count():
+    hall = small_hall()
+    thin = {name: replace(kind, low_limit_hz=220.0) for name, kind in hall.loudspeakers.items()}
+    hall = replace(hall, loudspeakers=thin)
+    settings = Settings(hall).replaced("Fills", trim_db=6.0, delay_ms=62.0)
+    cut, = try_low_cuts(make_zones(hall, None), settings, ["Fills"], ["Mains"],
+                        [(250.0, ("linkwitz-riley", 4))])
+    seats = hall.area("back").seats_m()
+    lost = 10 * np.log10(
+        mean_total(hall, settings, seats, ["Mains", "Fills"])
+        / mean_total(hall, settings.replaced("Fills", low_cut_hz=250.0), seats,
+                     ["Mains", "Fills"]))
+    # 220 Hz less 3 % lies between the thirds at 200 and 250 Hz.
+    counts = THIRDS_HZ > 213.0
+    assert cut.loss_db == pytest.approx(lost[counts].max(), abs=1e-7)
+    assert cut.loss_db < lost.max() - 1.0
+
+
+def test_a_tier_takes_a_low_cut_that_all_its_devices_have():
+    hall = small_hall()
+    two = replace(hall, outputs={**hall.outputs, "B": replace(hall.outputs["Fills"], name="B")},
+                  sources=(*hall.sources[:3], replace(hall.sources[3], output="B")))
+    names = ["Fills", "B"]
+    common = with_output(two, names[1], low_cut_kinds=("butterworth", "linkwitz-riley"),
+                         low_cut_orders=(2, 4))
+    common = with_output(common, names[0], low_cut_kinds=("linkwitz-riley",),
+                         low_cut_orders=(8, 2))
+    assert low_cut_kinds(common, names) == [("linkwitz-riley", 2)]
+    plan = plan_fills(common)
+    for name in names:
+        own = plan.settings[name]
+        assert own.low_cut_hz == 250.0
+        assert (own.low_cut_kind, own.low_cut_order) == ("linkwitz-riley", 2)
+    none = with_output(two, names[1], low_cut_kinds=("butterworth",), low_cut_orders=(2,))
+    plan = plan_fills(none)
+    assert all(plan.settings[name].low_cut_hz is None for name in names)
+    assert any("none in common" in line for line in plan.fills[0].reasons)
 
 
 @pytest.mark.parametrize(("loss_db", "most_db"), [(1.2, 6.0), (2.0, 6.0), (8.0, 6.0), (8.0, 2.5),
@@ -149,13 +192,10 @@ def test_shelf_is_the_nearest_to_the_reference_of_all_within_the_headroom(loss_d
                            else {**octaves, 4000: 84.0, 8000: 84.0, 16000: 84.0})
              for name, kind in hall.loudspeakers.items()}
     hall = replace(hall, loudspeakers=kinds)
-    bench = make_bench(hall, hall.states["show"].air)
-    settings = {"Mains": OutputSettings(), "Fills": OutputSettings(delay_ms=66.0)}
     trim_db = -4.0 if most_db == 6.0 else headroom_db(hall, "Fills") - most_db - 0.2
-    settings["Fills"] = replace(settings["Fills"], trim_db=trim_db)
-    reference = mains_reference(bench, settings)
-    part = bench.part(("back",))
-    seats = part.paths.seats.points_m
+    settings = Settings(hall).replaced("Fills", delay_ms=66.0, trim_db=trim_db)
+    yardstick = make_yardstick(make_zones(hall, None), settings)
+    seats = hall.area("back").seats_m()
     every, mains = ((10 ** (seat_field(hall, settings, seats_m=seats, sounding=names).direct_db
                             / 10)).mean(axis=0) for names in (["Mains", "Fills"], ["Mains"]))
 
@@ -163,14 +203,40 @@ def test_shelf_is_the_nearest_to_the_reference_of_all_within_the_headroom(loss_d
         level = 10 * np.log10(power.reshape(9, 3).sum(axis=1))
         return level[5:8] - (level[3] + level[4]) / 2
 
+    target = tone(yardstick.reference.bands)
     low, high = band_edges_hz(THIRDS_HZ)
-    wanted = {(0.0, 4000.0): ((tone(every) - tone(reference.bands)) ** 2).sum()}
+    wanted = {(0.0, 4000.0): ((tone(every) - target) ** 2).sum()}
     for gain in np.arange(1.0, most_db + 0.1, 0.5):
         for corner in (2000.0, 3150.0, 4000.0, 5000.0, 6300.0):
             lift = np.abs(shelf_response((low + high) / 2, corner, gain)) ** 2
-            miss = tone(mains + (every - mains) * lift) - tone(reference.bands)
+            miss = tone(mains + (every - mains) * lift) - target
             wanted[float(gain), corner] = (miss**2).sum()
     best = min(wanted, key=wanted.get)
-    if np.abs(tone(every) - tone(reference.bands)).max() <= 1.0:
+    if np.abs(tone(every) - target).max() <= 1.0:
         best = (0.0, 4000.0)
-    assert chosen_shelf(part, reference, settings, ["Fills"], ["Mains"]) == best
+    assert choose_shelf(yardstick, settings, ["Fills"], ["Mains"]) == best
+
+
+DULL = {63: 80, 125: 85, 250: 86, 500: 86, 1000: 85, 2000: 82, 4000: 77, 8000: 72, 16000: 66}
+
+
+def test_dull_fill_gets_a_shelf_and_a_full_box_none():
+    hall = small_hall()
+    dull = replace(hall.loudspeakers["fill box"], level_dba=None, level_by_octave_db=DULL)
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
+    own = plan.settings["Fills"]
+    assert 1.0 <= own.shelf_db <= 6.0
+    full = replace(dull, maximum_dba=float(own.trim_db + 88.5))
+    tight = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": full}))
+    assert tight.settings["Fills"].shelf_db == 0.0
+
+
+def test_trim_and_shelf_together_stay_within_the_box():
+    hall = small_hall(allowed_fall_db=0.0)
+    dull = replace(hall.loudspeakers["fill box"], level_dba=None, maximum_dba=82.0,
+                   level_by_octave_db=DULL)
+    plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
+    own = plan.settings["Fills"]
+    assert own.trim_db + own.shelf_db <= headroom_db(plan.venue, "Fills")
+    assert plan.fills[0].trim.maximum_db + max(own.shelf_db, 0.0) <= headroom_db(
+        plan.venue, "Fills")

@@ -1,0 +1,318 @@
+"""What a plan says: the findings that its numbers call for, and the numbers in them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fillalign import OCTAVES_NOMINAL, OutputSettings, evaluate, plan_fills, precedence_limit_db
+from fillalign.planning import Kind
+from fillalign.planning.zones import deciding_seats
+from fillalign.precedence import ECHO_LIMITS
+from tests.demo_plans import demo_plan
+from tests.small_venue import small_hall, with_output
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return plan_fills(small_hall())
+
+
+def kinds(findings):
+    return {finding.kind for finding in findings}
+
+
+def of_kind(findings, kind):
+    """Return the one finding of a kind."""
+    found, = (finding for finding in findings if finding.kind is kind)
+    return found
+
+
+def with_boxes(hall, **fields):
+    box = replace(hall.loudspeakers["fill box"], **fields)
+    return replace(hall, loudspeakers={**hall.loudspeakers, "fill box": box})
+
+
+# Need -------------------------------------------------------------------------------------
+
+
+def test_what_an_area_lacks_is_said_with_its_numbers(plan):
+    need = plan.needs[1]
+    said = of_kind(plan.findings, Kind.NEEDED)
+    assert (said.where, said.values["what"]) == ("back", "fill")
+    assert said.values["from_x_m"] == need.from_x_m
+    cause, = said.values["causes"]
+    assert (cause.kind, cause.values["short_db"]) == (Kind.LEVEL, need.shortfall_db)
+    assert str(said) == (f"back: fill needed from {need.from_x_m:g} m, because the level lies up "
+                         f"to {need.shortfall_db:.1f} dB below the profile.")
+
+
+def test_where_no_fill_is_needed_it_says_how_near_it_is(plan):
+    need = plan.needs[0]
+    said = of_kind(plan.findings, Kind.NOT_NEEDED)
+    assert said.where == "front"
+    assert said.values["away_db"] == abs(need.shortfall_db)
+    assert said.values["side"] == ("below" if need.shortfall_db > 0 else "above")
+    clear = plan_fills(small_hall(sti=0.3))
+    said = of_kind(clear.findings, Kind.NOT_NEEDED_CLEAR)
+    assert said.values["index"] == clear.needs[0].speech_index
+    assert "goal 0.30" in str(said)
+
+
+def test_every_cause_of_a_need_is_named():
+    hall = small_hall(outdoors=True, sti=0.99)
+    loss = {octave: 9.0 if octave < 3000 else 24.0 for octave in OCTAVES_NOMINAL}
+    dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
+    plan = plan_fills(replace(hall, areas=(hall.areas[0], dark)))
+    said = next(one for one in plan.findings if one.kind is Kind.NEEDED and one.where == "back")
+    causes = {cause.kind: cause for cause in said.values["causes"]}
+    need = plan.needs[1]
+    assert causes.keys() == {Kind.LEVEL, Kind.TONE, Kind.SPEECH, Kind.COVERAGE}
+    assert causes[Kind.TONE].values["loss_db"] == need.highs_loss_db
+    assert causes[Kind.SPEECH].values["index"] == need.speech_index
+    assert causes[Kind.COVERAGE].values["share_pct"] == 100.0
+    assert "speech transmission falls to" in str(said)
+    assert "of highs are lost (limit 6 dB)" in str(said)
+    assert str(said).count(" and ") == 3
+
+
+def test_an_area_ahead_of_the_reference_asks_for_a_front_fill():
+    plan = plan_fills(small_hall(reference_rows_m=(24.0, 36.0), sti=0.99))
+    said = next(one for one in plan.findings if one.kind is Kind.NEEDED and one.where == "front")
+    assert said.values["what"] == "front fill"
+
+
+# Reasons of a fill ------------------------------------------------------------------------
+
+
+def test_a_delay_is_told_with_its_three_answers(plan):
+    fill, own = plan.fills[0], plan.settings["Fills"]
+    said = of_kind(fill.findings, Kind.DELAY).values
+    assert said["delay_ms"] == own.delay_ms
+    assert said["answer_ms"] == fill.answers.equal_level_ms
+    assert said["margin_ms"] == pytest.approx(own.delay_ms - fill.answers.equal_level_ms)
+    for one in ("box_to_box_ms", "equal_level_ms", "never_early_ms"):
+        assert said[one] == getattr(fill.answers, one)
+    unsure = of_kind(fill.findings, Kind.UNCERTAIN).values
+    assert unsure["total_ms"] == fill.uncertainty.total_ms
+    assert [(part.where, part.values["part_ms"]) for part in unsure["parts"]] == [
+        *fill.uncertainty.by_cause_ms.items()]
+
+
+def test_a_fill_that_comes_early_is_told_by_how_much():
+    hall = replace(small_hall(image_margin_ms=0.0), weather_c=(5.0, 20.0))
+    fill = plan_fills(hall).fills[0]
+    assert of_kind(fill.findings, Kind.EARLY).values["early_ms"] == fill.early_ms > 0.05
+    cold = of_kind(fill.findings, Kind.EARLY_WHEN_COLD).values
+    assert cold == {"coldest_c": 5.0, "early_ms": fill.early_cold_ms}
+    late = evaluate(hall, {"Fills": OutputSettings(delay_ms=90.0, trim_db=-9.0)}).fills[0]
+    assert not kinds(late.findings) & {Kind.EARLY, Kind.EARLY_WHEN_COLD}
+
+
+def test_box_to_box_is_called_wrong_for_a_front_fill_alone():
+    """Box to box holds on the extension of the line through main and fill (geometry)."""
+    hall = small_hall(delay_rule="box-to-box")
+    lip = replace(hall.sources[2], name="Lip", output="Fills", kind="front", covers=("front",),
+                  position_m=(0.0, 0.0, 1.0), aim_m=(6.0, 0.0, 1.2))
+    front = plan_fills(replace(hall, sources=(*hall.sources[:2], lip))).fills[0]
+    late = front.answers.box_to_box_ms - front.answers.equal_level_ms
+    assert late > 1.0
+    assert of_kind(front.findings, Kind.BOX_TO_BOX_IN_FRONT).values["beyond_ms"] == late
+    assert Kind.BOX_TO_BOX_IN_FRONT not in kinds(plan_fills(hall).fills[0].findings)
+
+
+@pytest.mark.parametrize(("locked", "kind"), [({"delay_ms": 70.0}, Kind.DELAY_LOCKED),
+                                              ({"trim_db": -9.0}, Kind.TRIM_LOCKED)])
+def test_what_the_file_locks_is_said(plan, locked, kind):
+    fill = plan_fills(with_output(small_hall(), "Fills", locked=locked)).fills[0]
+    assert kind in kinds(fill.findings)
+    assert kind not in kinds(plan.fills[0].findings)
+
+
+def test_a_device_too_short_is_named():
+    hall = with_output(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0), "Fills",
+                       delay_max_ms=20.0)
+    off = plan_fills(hall).fills[0]
+    assert of_kind(off.findings, Kind.DEVICE_TOO_SHORT).values["most_ms"] == 20.0
+    locked = with_output(small_hall(), "Fills", delay_max_ms=20.0, locked={"delay_ms": 10.0})
+    assert Kind.DEVICE_TOO_SHORT in kinds(plan_fills(locked).fills[0].findings)
+
+
+def test_why_a_trim_is_what_it_is(plan):
+    enough = of_kind(plan.fills[0].findings, Kind.TRIM_ENOUGH).values
+    assert enough["trim_db"] == plan.settings["Fills"].trim_db
+    weak = plan_fills(with_boxes(small_hall(), maximum_dba=76.0)).fills[0]
+    bound = of_kind(weak.findings, Kind.TRIM_BOUND)
+    assert bound.values["trim_db"] == -16.0
+    assert bound.values["needed_db"] == weak.trim.needed_db
+    assert "the maximum level of the box" in str(bound)
+    none = plan_fills(small_hall(sti=0.95)).fills[0]
+    assert Kind.TRIM_NONE_REACHES in kinds(none.findings)
+    dialled = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=65.0, trim_db=-3.0)})
+    assert of_kind(dialled.fills[0].findings, Kind.TRIM_SET).values["trim_db"] == -3.0
+
+
+def test_why_a_fill_stays_off():
+    barred = plan_fills(with_boxes(small_hall(), maximum_dba=50.0)).fills[0]
+    assert barred.reasons[-1] == (
+        "The output stays off, since the maximum level of the box leaves it no trim.")
+    assert Kind.OFF in kinds(evaluate(small_hall(), {}).fills[0].findings)
+
+
+def test_what_low_cut_and_shelf_rest_on(plan):
+    own, fill = plan.settings["Fills"], plan.fills[0]
+    chosen = of_kind(fill.findings, Kind.LOW_CUT).values
+    assert chosen["corner_hz"] == own.low_cut_hz
+    assert {Kind.LOW_CUT_SET, Kind.LOW_CUT_SET_NONE}.isdisjoint(kinds(fill.findings))
+    dialled = OutputSettings(delay_ms=60.0, trim_db=-3.0, low_cut_hz=100.0, shelf_db=6.0)
+    found = evaluate(small_hall(), {"Fills": dialled}).fills[0].findings
+    assert of_kind(found, Kind.LOW_CUT_SET).values["corner_hz"] == 100.0
+    assert of_kind(found, Kind.SHELF_NONE_BETTER).values["shelf_db"] == 6.0
+    bare = evaluate(small_hall(), {"Fills": replace(own, low_cut_hz=None)}).fills[0].findings
+    assert Kind.LOW_CUT_SET_NONE in kinds(bare)
+
+
+# Unmet ------------------------------------------------------------------------------------
+
+
+def test_a_late_path_asks_for_a_hold_back(plan):
+    late = plan_fills(with_output(small_hall(), "Fills", latency_ms=200.0)).fills[0]
+    assert of_kind(late.findings, Kind.LATE).values["late_ms"] == late.hold_back_ms
+    assert "a further hold-back of" in late.unmet[0]
+    assert not plan.fills[0].unmet
+
+
+def test_a_box_too_weak_asks_for_a_stronger_one():
+    plan = plan_fills(with_boxes(small_hall(), maximum_dba=76.0))
+    said = of_kind(plan.fills[0].findings, Kind.ROWS_SHORT).values
+    curve = plan.fills[0].trim
+    assert said["share_pct"] == 100 * curve.served_share[curve.trim_db == -16.0][0]
+    assert said["mend"].kind is Kind.MEND_STRONGER
+    assert said["mend"].values["more_db"] == curve.needed_db + 16.0
+
+
+def test_an_area_that_no_fill_serves_is_unmet():
+    plan = plan_fills(with_boxes(small_hall(), maximum_dba=50.0))
+    assert of_kind(plan.findings, Kind.STILL_NEEDED).where == "back"
+
+
+def test_margin_that_is_offered_mends_as_many_seats_as_it_says():
+    plan = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=45.0, trim_db=0.0)})
+    said = of_kind(plan.findings, Kind.IMAGE_LOST)
+    mend, checks = said.values["mend"].values, plan.checks
+    over, gap = checks.level_difference_db, checks.gap_ms
+    broken = over > np.maximum(precedence_limit_db(gap), -10.0)
+    assert (said.values["broken"], said.values["heard"]) == (broken.sum(), len(gap))
+    limit = precedence_limit_db(gap[broken] + mend["margin_ms"])
+    assert mend["mended"] == (over[broken] <= limit + 1e-9).sum() > 1
+    excess = np.where(broken, over - precedence_limit_db(gap), -np.inf)
+    x, y, _ = checks.point_m[excess.argmax()]
+    assert (said.values["x_m"], said.values["y_m"], said.values["area"]) == (x, y, "back")
+    assert said.values["gap_ms"] == gap[excess.argmax()]
+    assert said.values["over_db"] == over[excess.argmax()]
+
+
+def test_seats_past_the_echo_criterion_are_counted(plan):
+    """A fill 0.3 s late, against the criterion itself at every seat that is checked."""
+    late = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=300.0)})
+    said = of_kind(late.findings, Kind.ECHO).values
+    broken = late.checks.echo > ECHO_LIMITS["speech"][1]
+    assert said["seats"] == len({*late.checks.seat[broken].tolist()}) > 0
+    assert said["worst"] == np.nanmax(late.checks.echo)
+    assert Kind.ECHO not in kinds(plan.findings)
+
+
+def test_a_goal_of_the_mains_that_is_missed_is_said_with_its_sign():
+    short = plan_fills(small_hall(reference_dba=130.0))
+    said = of_kind(short.findings, Kind.MAINS_SHORT).values
+    assert said["short_db"] == 130.0 - short.reference.meter_dba > 0
+    loud = evaluate(small_hall(reference_dba=70.0), {"Mains": OutputSettings(trim_db=20.0)})
+    said = of_kind(loud.findings, Kind.MAINS_LOUD)
+    assert said.values["short_db"] == 70.0 - loud.reference.meter_dba < 0
+    assert "stronger" not in str(said)
+
+
+def test_a_back_row_below_its_goal_is_said(plan):
+    short = plan_fills(small_hall(back_dba=90.0))
+    level = short.walk.after_dba[short.walk.x_m.argmax()]
+    assert (f"The back row gets {level:.1f} dBA, not 90.0 dBA: {90.0 - level:+.1f} dB on all "
+            "outputs would meet it.") in short.unmet
+    assert Kind.BACK_SHORT not in kinds(plan.findings)
+
+
+# Summary ----------------------------------------------------------------------------------
+
+
+def test_the_summary_tells_what_is_won(plan):
+    relief = of_kind(plan.findings, Kind.RELIEF).values
+    assert relief == {"lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
+                      "won_db": plan.gain_before_feedback_db}
+    spread = of_kind(plan.findings, Kind.SPREAD).values
+    assert spread == {"before_db": plan.walk.spread_db("before"),
+                      "after_db": plan.walk.spread_db("after")}
+    assert of_kind(plan.findings, Kind.SOUNDING).values["outputs"] == ("Fills",)
+    assert Kind.NOTHING_SOUNDS in kinds(evaluate(small_hall(), {}).findings)
+
+
+def test_a_back_goal_is_told_without_and_with_the_fills():
+    plan = plan_fills(small_hall(back_dba=72.0))
+    back = int(plan.walk.x_m.argmax())
+    said = of_kind(plan.findings, Kind.BACK_GOAL).values
+    assert said["without_db"] == pytest.approx(72.0 - plan.walk.before_dba[back])
+    assert said["with_db"] == pytest.approx(72.0 - plan.walk.after_dba[back])
+
+
+def test_saltmarsh_says_why_no_more_is_to_be_had():
+    plan = demo_plan("saltmarsh_chapel")
+    assert any("decay of 2.8 s rules" in line for line in plan.summary)
+    harm = of_kind(plan.findings, Kind.HARM).values
+    loss = plan.walk.speech_before - plan.walk.speech_after
+    assert harm["loss"] == loss.max() > 0.03
+    assert harm["x_m"] == plan.walk.x_m[loss.argmax()]
+
+
+def test_noise_that_limits_speech_is_said():
+    """Speech far below the noise gains by level alone (IEC 60268-16: m falls as 1 / (1 + N/S))."""
+    noise = dict.fromkeys(OCTAVES_NOMINAL, 75.0)
+    plan = plan_fills(small_hall(sti=0.6, noise_db=noise))
+    said = of_kind(plan.findings, Kind.NOISE_LIMITS).values
+    low = int(plan.walk.speech_after.argmin())
+    assert said["gain"] == plan.walk.speech_louder[low] - plan.walk.speech_after[low] > 0.1
+
+
+def test_bands_that_mask_the_ones_above_them_limit_loud_speech():
+    plan = plan_fills(small_hall(outdoors=True, sti=0.95, reference_dba=104.0))
+    assert of_kind(plan.findings, Kind.MASKING_LIMITS).values["gain"] < -0.03
+    assert Kind.NOISE_LIMITS not in kinds(plan.findings)
+
+
+# Cautions and assumptions -----------------------------------------------------------------
+
+
+def test_hearing_caution_leads_when_it_is_loud(plan):
+    loud = plan_fills(small_hall(hearing_dba=60.0))
+    assert loud.cautions[0].startswith(f"Hearing: up to {loud.loudest_dba:.1f} dBA")
+    assert plan.cautions[-1].startswith(f"Hearing: at most {plan.loudest_dba:.1f} dBA")
+
+
+def test_every_plan_carries_the_usual_cautions(plan):
+    for made in (plan, evaluate(small_hall(), {})):
+        assert {Kind.RIGGING, Kind.MAINS_POWER, Kind.LASER} <= kinds(made.findings)
+    assert Kind.TOWERS not in kinds(plan.findings)
+    hall = small_hall()
+    towers = [replace(one, kind="tower") if one.role == "fill" else one for one in hall.sources]
+    assert Kind.TOWERS in kinds(evaluate(replace(hall, sources=tuple(towers)), {}).findings)
+
+
+def test_a_plan_says_which_seats_decided(plan, monkeypatch):
+    assert Kind.EVERY_SEAT in kinds(plan.findings)
+    monkeypatch.setattr("fillalign.planning.zones.deciding_seats",
+                        lambda venue: deciding_seats(venue, 40))
+    some = of_kind(evaluate(small_hall(), {}).findings, Kind.SHARE_OF_SEATS).values
+    assert some["seats"] == 16 * 7
+    assert 35 <= some["deciding"] <= 40
+
+
+def test_defaults_of_the_file_are_assumptions():
+    plan = demo_plan("lantern_room")
+    assert plan.assumptions[-len(plan.venue.defaults_used):] == plan.venue.defaults_used
