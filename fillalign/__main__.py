@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import signal
+
+if __name__ == "__main__" and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+    # An interrupt ends the process at once and without a word, also while it still loads.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
 import argparse
 import os
 import sys
 import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from fillalign._text import plain
+from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import RangeWarning
 from fillalign.air import Air
 
@@ -40,7 +46,7 @@ exit codes:
   2  the command line or a value on it is wrong
   3  the venue file cannot be read, has mistakes, or no plan fits its devices
   4  a file cannot be written, or is there already and --overwrite was not given
-  130  interrupted from the keyboard; no file has changed
+  130  interrupted from the keyboard; no file has changed but those said to be written
 
 Predictions are estimates: listen and measure before an audience comes in."""
 
@@ -55,11 +61,11 @@ def _number(text: str) -> float:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser that repeats nothing harmful of what it was given."""
+    """A parser that repeats nothing harmful or endless of what it was given."""
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong, and end with 2."""
-        super().error(plain(message))
+        super().error(short(message, LONGEST_PATH))
 
 
 def _parser() -> _Parser:
@@ -84,7 +90,7 @@ def _parser() -> _Parser:
     write = parser.add_argument_group("with a venue file")
     write.add_argument("--out", metavar="DIR",
                        help="write the sheet as text, CSV and a page to print into this folder, "
-                            "which must be there")
+                            "which is made if it is not there")
     write.add_argument("--picture", metavar="FILE.svg",
                        help="write a picture of the plan: from above, from the side, along the "
                             "walk")
@@ -143,12 +149,47 @@ def _air(venue: Venue, args: argparse.Namespace) -> Air:
     return Air(air.temperature_c, humidity, pressure)
 
 
-def _write_picture(plan: FillPlan, path: Path, *, overwrite: bool) -> None:
-    from fillalign import plots
-    from fillalign._files import write_whole
+@contextmanager
+def _signals_wait() -> Iterator[None]:
+    """Let an interrupt, or the system's wish to end, wait until the files are written and named."""
+    came: list[int] = []
+    usual = {}
+    # Only the main thread hears signals.
+    with suppress(ValueError):
+        for number in (signal.SIGINT, signal.SIGTERM):
+            usual[number] = signal.signal(number, lambda caught, _: came.append(caught))
+    try:
+        yield
+    finally:
+        for number, handler in usual.items():
+            signal.signal(number, handler)
+        if came:
+            signal.raise_signal(came[0])
 
-    content = plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
-    write_whole({path: content}, overwrite=overwrite)
+
+def _write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool) -> None:
+    """Write all files or none, say which, and make their folder."""
+    from fillalign._files import SheetError, write_whole
+
+    missing = [] if folder is None else [
+        path for path in (folder, *folder.parents) if not os.path.lexists(path)
+    ]
+    try:
+        if folder is not None:
+            os.makedirs(folder, exist_ok=True)
+        write_whole(contents, overwrite=overwrite)
+    except OSError as error:
+        for path in missing:
+            with suppress(OSError):
+                path.rmdir()
+        if folder is None or isinstance(error, SheetError):
+            raise
+        taken = isinstance(error, FileExistsError | NotADirectoryError)
+        reason = "is no folder; name another" if taken else f"cannot be made, {error.strerror}"
+        raise SheetError(folder, reason) from error
+    for path in contents:
+        print(plain(f"written: {path}"))
+    sys.stdout.flush()
 
 
 def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
@@ -160,6 +201,8 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
         parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
     if args.picture is not None and Path(args.picture).suffix.lower() != ".svg":
         parser.error(f"--picture writes SVG: its name must end in .svg, got {args.picture}")
+    if args.out == "":
+        parser.error("--out takes the name of a folder, such as sheets or . for this one")
     try:
         venue = read_venue(args.venue)
     except VenueError as error:
@@ -175,24 +218,32 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
     return _show(plan, args)
 
 
+def _picture(plan: FillPlan) -> bytes:
+    from fillalign import plots
+
+    return plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
+
+
 def _show(plan: FillPlan, args: argparse.Namespace) -> int:
     from fillalign._files import SheetError
-    from fillalign.sheet import setup_sheet_text, write_sheet
+    from fillalign.sheet import setup_sheet_text, sheet_files
 
-    try:
-        if args.picture is not None:
-            _write_picture(plan, Path(args.picture), overwrite=args.overwrite)
-            print(plain(f"written: {args.picture}"))
-        if args.out is not None:
-            for path in write_sheet(plan, args.out, overwrite=args.overwrite):
-                print(plain(f"written: {path}"))
-    except SheetError as error:
-        return _fail(str(error), NOT_WRITTEN)
     if args.out is None and args.picture is None:
         print(setup_sheet_text(plan), end="")
-    else:
-        for line in plan.unmet:
-            print(plain(f"not met: {line}"))
+        return OK
+    contents: dict[Path, bytes] = {}
+    if args.picture is not None:
+        contents[Path(args.picture)] = _picture(plan)
+    folder = None if args.out is None else Path(args.out)
+    if folder is not None:
+        contents |= {folder / name: content for name, content in sheet_files(plan).items()}
+    try:
+        with _signals_wait():
+            _write(contents, folder, overwrite=args.overwrite)
+    except SheetError as error:
+        return _fail(str(error), NOT_WRITTEN)
+    for line in plan.unmet:
+        print(plain(f"not met: {line}"))
     return OK
 
 
@@ -246,11 +297,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     parser = _parser()
     args = parser.parse_args(argv)
+    for name, value in vars(args).items():
+        # What argparse makes of a value of two dashes.
+        if isinstance(value, list):
+            parser.error(f"--{name.replace('_', '-')} takes a value, got --")
     with _plain_warnings(sys.stderr):
         return _quick(parser, args) if args.venue is None else _from_venue(parser, args)
 
 
 def _run() -> int:
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w")
+    if sys.stdout is None:
+        return _fail("the output cannot be written, there is none", NOT_WRITTEN)
     for stream in (sys.stdout, sys.stderr):
         # A terminal that lacks a letter of a name shows its code instead of failing.
         if hasattr(stream, "reconfigure"):

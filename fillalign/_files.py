@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from fillalign._text import plain
+from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import check_flag
 
 
@@ -32,7 +33,7 @@ class SheetError(OSError):
     """
 
     def __init__(self, path: Path, problem: str) -> None:
-        super().__init__(f"{plain(str(path))}: {plain(problem)}")
+        super().__init__(f"{short(str(path), LONGEST_PATH)}: {plain(problem)}")
         self.path, self.problem = path, problem
 
 
@@ -73,7 +74,12 @@ def _publish_new(part: Path, target: Path) -> None:
 
 
 def _publish_over(part: Path, target: Path, old: Path) -> None:
-    """Give a finished file its name; the one that had it before is kept as `old`."""
+    """Give a finished file its name and rights; the one that had them is kept as `old`."""
+    before = target.lstat()
+    if stat.S_ISREG(before.st_mode):
+        # A file system without rights has none to lose.
+        with contextlib.suppress(OSError):
+            part.chmod(stat.S_IMODE(before.st_mode))
     try:
         os.link(target, old)
     except OSError:

@@ -14,6 +14,7 @@ _HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 _FORMULA = re.compile(r"(^|[;,|\"])(\s*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
 _SLUG_LENGTH = 48
 _SHORT = 60
+LONGEST_PATH = 240
 
 
 def plain(text: str) -> str:
@@ -32,8 +33,8 @@ def plain(text: str) -> str:
     )
 
 
-def short(text: str) -> str:
-    r"""Return text on one line of at most 60 characters, for an error message.
+def short(text: str, most: int = _SHORT) -> str:
+    r"""Return text on one line of at most so many characters, for an error message.
 
     Examples
     --------
@@ -41,7 +42,7 @@ def short(text: str) -> str:
     ('a[U+000A]b', 60)
     """
     shown = plain(text)
-    return shown if len(shown) <= _SHORT else f"{shown[:_SHORT - 3]}..."
+    return shown if len(shown) <= most else f"{shown[:most - 3]}..."
 
 
 def quoted(value: object) -> str:

@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from fillalign import _files, read_wav, write_sheet, write_wav
-from fillalign.__main__ import _write_picture, main
+from fillalign.__main__ import _picture, main
 from fillalign._files import SheetError, write_whole
 from fillalign.audio.wav import RecordingError
 from fillalign.classroom import predictions
@@ -34,6 +34,39 @@ def test_files_keep_the_usual_permissions(tmp_path):
     write_whole({tmp_path / "made": b"x"})
     modes = [stat.S_IMODE(os.stat(tmp_path / name).st_mode) for name in ("usual", "made")]
     assert modes[0] == modes[1]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of a file are those of POSIX")
+@pytest.mark.parametrize("mode", [0o600, 0o640, 0o755])
+@pytest.mark.parametrize("links", [True, False])
+def test_a_replaced_file_keeps_its_rights(tmp_path, monkeypatch, mode, links):
+    """A sheet that nobody else may read stays so."""
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    mine = tmp_path / "mine"
+    mine.write_bytes(b"old")
+    mine.chmod(mode)
+    write_whole({mine: b"new", tmp_path / "other": b"x"}, overwrite=True)
+    assert mine.read_bytes() == b"new"
+    assert stat.S_IMODE(mine.stat().st_mode) == mode
+    assert stat.S_IMODE((tmp_path / "other").stat().st_mode) == 0o666 & ~umask()
+
+
+def umask():
+    """Return the rights that new files are denied."""
+    now = os.umask(0)
+    os.umask(now)
+    return now
+
+
+def test_a_file_system_without_rights_is_written_to(tmp_path, monkeypatch):
+    def no_rights(*_args, **_options):
+        raise OSError(errno.EPERM, "no rights here")
+
+    (tmp_path / "a").write_bytes(b"old")
+    monkeypatch.setattr(os, "chmod", no_rights)
+    write_whole({tmp_path / "a": b"new"}, overwrite=True)
+    assert left(tmp_path) == {"a": b"new"}
 
 
 def three(folder):
@@ -186,6 +219,7 @@ def test_a_folder_in_the_way_is_named(tmp_path):
 def test_the_error_is_one_harmless_line():
     error = SheetError(Path("x\x1b[2J\n\u202e"), "is there already")
     assert str(error) == "x[U+001B][2J[U+000A][U+202E]: is there already"
+    assert len(str(SheetError(Path("x" * 5000), "is there already"))) < 300
 
 
 # An interrupt between a block's end and the closing of its file leaves that to the collector.
@@ -254,7 +288,7 @@ def interrupted_at(number, call):
 
 
 def write_picture(path):
-    _write_picture(demo_plan("lantern_room"), path, overwrite=True)
+    write_whole({path: _picture(demo_plan("lantern_room"))}, overwrite=True)
 
 
 def write_sheets(path):
@@ -410,8 +444,7 @@ def test_a_sound_is_replaced_only_when_told(tmp_path):
 def test_the_command_names_the_file_it_cannot_write(tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     assert main([ROOM, "--out", str(tmp_path / "file")]) == 4
-    said = f"{tmp_path / 'file'}: is no folder; make it first, or name another\n"
-    assert capsys.readouterr().err == said
+    assert capsys.readouterr().err == f"{tmp_path / 'file'}: is no folder; name another\n"
     assert main([ROOM, "--picture", str(tmp_path / "file" / "x.svg")]) == 4
     assert capsys.readouterr().err == (f"{tmp_path / 'file' / 'x.svg'}: cannot be written, Not a "
                                        "directory; nothing was changed\n")

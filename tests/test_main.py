@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import os
 import runpy
+import signal
 import subprocess
 import sys
+import threading
 import warnings
 import xml.etree.ElementTree as ET
 
 import pytest
 
-from fillalign import Air, RangeWarning, _files, plan_fills, read_venue
-from fillalign import __main__ as command
+from fillalign import Air, RangeWarning, __main__ as command, _files, plan_fills, read_venue
 from fillalign.__main__ import _parser, _plain_warnings, main
-from fillalign.sheet.one_fill import quick_answer
-from fillalign.sheet.text import setup_sheet_text
+from fillalign.sheet import pictures, quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
 
 ROOM = str(DATA / "lantern_room.toml")
 LADDER = ["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"]
+
+
+@pytest.fixture
+def _quick_pictures(monkeypatch):
+    """Pages without their pictures, where a test is about files."""
+    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
 
 
 def shell(*words, **options):
@@ -75,6 +81,7 @@ def test_out_writes_three_files_and_says_where(tmp_path, capsys):
     assert len(files) == 3
 
 
+@pytest.mark.usefixtures("_quick_pictures")
 def test_out_says_what_is_not_met(tmp_path, capsys):
     """A plan with unmet targets is an answer, not a failure."""
     path = tmp_path / "loud.toml"
@@ -88,6 +95,40 @@ def test_out_says_what_is_not_met(tmp_path, capsys):
             if line.startswith("not met: ")] == list(plan.unmet)
 
 
+@pytest.mark.usefixtures("_quick_pictures")
+def test_out_makes_its_folder(tmp_path, capsys):
+    folder = tmp_path / "new" / "sheets"
+    assert main([ROOM, "--out", str(folder)]) == 0
+    assert len(list(folder.iterdir())) == 3
+    assert capsys.readouterr().err == ""
+
+
+@pytest.mark.usefixtures("_quick_pictures")
+def test_a_folder_made_for_nothing_is_taken_away(tmp_path, monkeypatch, capsys):
+    def full(_content, _path):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(_files, "_put", full)
+    (tmp_path / "mine").mkdir()
+    assert main([ROOM, "--out", str(tmp_path / "mine" / "new" / "sheets")]) == 4
+    assert "No space left on device" in capsys.readouterr().err
+    assert list(tmp_path.rglob("*")) == [tmp_path / "mine"]
+
+
+@pytest.mark.usefixtures("_quick_pictures")
+def test_sheet_and_picture_are_written_both_or_neither(tmp_path, capsys):
+    picture = tmp_path / "room.svg"
+    (tmp_path / "lantern-room-sheet.csv").write_text("mine")
+    argv = [ROOM, "--out", str(tmp_path), "--picture", str(picture)]
+    assert main(argv) == 4
+    assert [path.name for path in tmp_path.iterdir()] == ["lantern-room-sheet.csv"]
+    assert capsys.readouterr().out == ""
+    assert main([*argv, "--overwrite"]) == 0
+    assert len(list(tmp_path.iterdir())) == 4
+    assert capsys.readouterr().out.count("written: ") == 4
+
+
+@pytest.mark.usefixtures("_quick_pictures")
 def test_existing_files_need_overwrite(tmp_path, capsys):
     assert main([ROOM, "--out", str(tmp_path)]) == 0
     (tmp_path / "lantern-room-sheet.txt").write_text("mine")
@@ -112,6 +153,7 @@ def test_a_picture_is_written_whole_and_not_over_another(tmp_path, capsys):
     assert target.read_bytes().startswith(b"<?xml")
 
 
+@pytest.mark.usefixtures("_quick_pictures")
 def test_a_full_disk_is_one_line(tmp_path, monkeypatch, capsys):
     def full(_content, _path):
         raise OSError(28, "No space left on device")
@@ -199,7 +241,15 @@ def test_every_option_reaches_the_answer(words, values, capsys):
     ([ROOM, "--pressure-kpa", "101325"], "pressure_kpa must be"),
     ([ROOM, "--picture", "here.png"], "its name must end in .svg"),
     ([*LADDER, "--sample-rate-hz", "48"], "sample_rate_hz must be between"),
-    (["--main-m", "-1", "--fill-m", "15", "--temperature-c", "24"], "main_m must be at least 0 m"),
+    (["--main-m", "-1", "--fill-m", "15", "--temperature-c", "24"],
+     "main_m must be between 0 and 10000 m, got -1"),
+    ([*LADDER, "--mains-db", "nan"], "mains_db must be between -100 and 200 dB, got nan"),
+    ([*LADDER, "--fill-m", "1e100"], "fill_m must be between 0 and 10000 m, got 1e+100"),
+    ([ROOM, "--out", ""], "--out takes the name of a folder"),
+    ([ROOM, "--picture", ""], "its name must end in .svg, got"),
+    ([ROOM, "--temperature-c=--"], "--temperature-c takes a value, got --"),
+    ([*LADDER, "--humidity-pct=--"], "--humidity-pct takes a value, got --"),
+    ([ROOM, "--out=--"], "--out takes a value, got --"),
     ([ROOM, "--nonsense"], "unrecognized arguments: --nonsense"),
     ([ROOM, "--temp", "12"], "unrecognized arguments: --temp"),
 ])
@@ -209,6 +259,17 @@ def test_a_wrong_command_ends_with_2(argv, said, capsys):
     assert out == ""
     assert said in " ".join(err.split())
     assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("argv", [
+    [ROOM, f"--{'x' * 5000}"], [ROOM, "--temperature-c", "x" * 5000],
+    [ROOM, "--picture", "x" * 5000], [ROOM, "--picture", f"{'x' * 5000}.svg"],
+    [ROOM, "--out", "x" * 5000], ["x" * 5000],
+], ids=["option", "number", "suffix", "picture", "folder", "venue"])
+def test_names_without_end_are_not_echoed_whole(argv, capsys):
+    assert ends(argv) in (2, 3, 4)
+    *_, said = capsys.readouterr().err.splitlines()
+    assert 200 < len(said) < 600
 
 
 def test_a_missing_file_ends_with_3(tmp_path, capsys):
@@ -236,11 +297,14 @@ def test_a_plan_that_no_device_can_hold_ends_with_3(tmp_path, capsys):
     assert "short.toml: " in capsys.readouterr().err
 
 
-def test_a_missing_folder_ends_with_4(tmp_path, capsys):
-    assert main([ROOM, "--out", str(tmp_path / "none")]) == 4
-    said = f"{tmp_path / 'none'}: is no folder; make it first, or name another\n"
-    assert capsys.readouterr().err == said
+@pytest.mark.usefixtures("_quick_pictures")
+def test_a_folder_that_cannot_be_made_ends_with_4(tmp_path, capsys):
+    (tmp_path / "file").write_text("mine")
+    for folder in ("file", "file/below"):
+        assert main([ROOM, "--out", str(tmp_path / folder)]) == 4
+        assert capsys.readouterr().err == f"{tmp_path / folder}: is no folder; name another\n"
     assert main([ROOM, "--picture", str(tmp_path / "none" / "x.svg")]) == 4
+    assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
 
 def test_hostile_names_do_not_reach_the_terminal(tmp_path, capsys):
@@ -267,6 +331,22 @@ def test_a_reader_that_stops_early_is_no_error():
     os.close(write_end)
     assert done.returncode == 0
     assert done.stderr == ""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="streams are closed as POSIX does")
+@pytest.mark.parametrize("closed", [1, 2])
+def test_a_stream_that_is_closed(closed):
+    """No output is one line and 4, no place for errors is none."""
+    words = LADDER if closed == 1 else [*LADDER, "--fill-m", "-1"]
+    closes = (f"import os, sys\nos.close({closed})\n"
+              "os.execv(sys.executable, [sys.executable, '-m', 'fillalign', *sys.argv[1:]])")
+    done = subprocess.run([sys.executable, "-c", closes, *words], capture_output=True, text=True,
+                          check=False, cwd=DATA.parent)
+    if closed == 1:
+        assert done.returncode == 4
+        assert done.stderr == "the output cannot be written, there is none\n"
+    else:
+        assert (done.returncode, done.stdout, done.stderr) == (2, "", "")
 
 
 def test_help_names_every_option_with_its_unit_and_the_exit_codes(capsys):
@@ -312,9 +392,100 @@ def test_the_process_ends_with_its_code(monkeypatch, capfd, raised, code, said):
     assert capfd.readouterr() == ("", said)
 
 
+@pytest.fixture
+def _usual_interrupt():
+    usual = signal.getsignal(signal.SIGINT)
+    yield
+    signal.signal(signal.SIGINT, usual)
+
+
+@pytest.mark.usefixtures("_usual_interrupt")
 def test_run_as_a_file(monkeypatch, capsys):
     monkeypatch.setattr(sys, "argv", ["fillalign", *LADDER])
     with pytest.raises(SystemExit) as stop:
         runpy.run_path(command.__file__, run_name="__main__")
     assert stop.value.code == 0
     assert capsys.readouterr().out == quick_answer(41, 15, 24).text()
+
+
+posix = pytest.mark.skipif(os.name != "posix", reason="signals are those of POSIX")
+AS_COMMAND = "runpy.run_module('fillalign', run_name='__main__', alter_sys=True)"
+
+
+def in_python(code, *words, cwd):
+    environment = {**os.environ, "PYTHONPATH": str(DATA.parent)}
+    return subprocess.run([sys.executable, "-c", code, *words], capture_output=True, text=True,
+                          check=False, env=environment, cwd=cwd)
+
+
+@posix
+@pytest.mark.parametrize("module", ["argparse", "numpy", "numpy.linalg", "fillalign.planning"])
+def test_an_interrupt_while_it_loads_is_quiet(tmp_path, module):
+    """As a shell sees it: ended by the signal, not a word said."""
+    code = f"""
+import os, runpy, signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)
+for name in [name for name in sys.modules if name == "argparse"]:
+    del sys.modules[name]
+class Interrupts:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Interrupts())
+{AS_COMMAND}
+"""
+    done = in_python(code, ROOM, cwd=tmp_path)
+    assert done.returncode == -signal.SIGINT
+    assert (done.stdout, done.stderr) == ("", "")
+
+
+@posix
+def test_an_interrupt_that_was_to_be_ignored_still_is(tmp_path):
+    """As behind nohup, or in the background of a script."""
+    code = f"""
+import os, runpy, signal
+signal.signal(signal.SIGINT, signal.SIG_IGN)
+os.kill(os.getpid(), signal.SIGINT)
+{AS_COMMAND}
+"""
+    done = in_python(code, *LADDER, cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == quick_answer(41, 15, 24).text()
+
+
+@posix
+@pytest.mark.parametrize(("number", "call"), [
+    (signal.SIGINT, "fsync"), (signal.SIGTERM, "link"), (signal.SIGTERM, "unlink"),
+])
+def test_a_signal_while_files_are_written_waits_for_them(tmp_path, number, call):
+    """They are written whole and named; no part of one stays behind."""
+    code = f"""
+import os, runpy, signal
+signal.signal(signal.SIGINT, signal.default_int_handler)
+usual = os.{call}
+def signalled(*args, **options):
+    os.kill(os.getpid(), {int(number)})
+    return usual(*args, **options)
+os.{call} = signalled
+import fillalign.sheet.pictures
+fillalign.sheet.pictures._picture = lambda *_, **__: "<figure></figure>"
+{AS_COMMAND}
+"""
+    done = in_python(code, ROOM, "--out", "sheets", cwd=tmp_path)
+    assert done.returncode == -number
+    assert done.stderr == ""
+    written = {line.removeprefix("written: ") for line in done.stdout.splitlines()}
+    assert {str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*") if path.is_file()} == (
+        written)
+    assert len(written) == 3
+
+
+@pytest.mark.usefixtures("_quick_pictures")
+def test_signals_elsewhere_than_in_the_main_thread_are_left_alone(tmp_path):
+    """Where Python hears no signals, files are written all the same."""
+    ended = []
+    thread = threading.Thread(target=lambda: ended.append(main([ROOM, "--out", str(tmp_path)])))
+    thread.start()
+    thread.join()
+    assert ended == [0]
+    assert len(list(tmp_path.iterdir())) == 3

@@ -1,21 +1,13 @@
 """The sheet: a plan on paper, and the answer for one fill on a ladder.
 
-In comes a plan; out go text, a page to print, CSV and files.
+In comes a plan; out go text, a page to print, CSV and files. For the ladder two
+distances, a temperature and a meter come in.
 """
 
-from fillalign.sheet.content import (
-    trim_text,
-)
-from fillalign.sheet.one_fill import (
-    QuickAnswer,
-    quick_answer,
-)
-from fillalign.sheet.text import (
-    setup_sheet_csv,
-    setup_sheet_html,
-    setup_sheet_text,
-    write_sheet,
-)
+from fillalign.sheet.csv import setup_sheet_csv
+from fillalign.sheet.html import setup_sheet_html
+from fillalign.sheet.one_fill import QuickAnswer, quick_answer
+from fillalign.sheet.text import setup_sheet_text, sheet_files, write_sheet
 
 __all__ = [
     "QuickAnswer",
@@ -23,6 +15,6 @@ __all__ = [
     "setup_sheet_csv",
     "setup_sheet_html",
     "setup_sheet_text",
-    "trim_text",
+    "sheet_files",
     "write_sheet",
 ]

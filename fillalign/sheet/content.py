@@ -1,16 +1,22 @@
-"""What a set-up sheet says, as tables and lines of text: made once, laid out elsewhere."""
+"""What a set-up sheet says, made once; the other modules only lay it out.
+
+`sheet_content` gives the numbers to dial and to read, by name and one record an
+output, and everything else as sections of lines and tables.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
-from fillalign.planning import FillPlan, FillReport, quantile
-from fillalign.propagation import distance_m, m_to_ft
+from fillalign.planning import FillPlan, FillReport
+from fillalign.propagation import distance_m, m_to_ft, round_up_to_step
 
-CHECK_ORDER = (
+CHECK = (
     "Before: mute every fill, warn everybody, start low. Each delay is dialled once only, where "
     "this sheet says it lives, and no other stands on its way (console, processor, amplifier). If "
     "the air is not that above, dial the delays of the re-time table.",
@@ -25,7 +31,7 @@ CHECK_ORDER = (
     "Write down what was set, the air and the time. When the air moves on, dial the delays of the "
     "re-time table.",
 )
-_CHECK_WITHOUT_FILLS = (
+CHECK_WITHOUT_FILLS = (
     "Before: mute every fill, warn everybody, start low.",
     "Mains alone: walk from the stage to the back with noise, then with speech. The level falls "
     "gently and the words stay clear, or write down where they do not.",
@@ -34,36 +40,91 @@ _CHECK_WITHOUT_FILLS = (
 AXES = ("x runs from the line of the mains into the venue, y to the left as seen from the stage "
         "(to the right is minus), z up from the floor, all in m.")
 _LOW_CUT_NAMES = {"linkwitz-riley": "Linkwitz-Riley", "butterworth": "Butterworth"}
+_TRIM_STEPS_DB = (-6.0, -3.0, 0.0, 3.0, 6.0)
+_WALK_ROWS = 12
 
 
 @dataclass(frozen=True)
-class Table:
-    """A table of the sheet, its cells as text."""
+class Section:
+    """A part of the sheet: lines, then a note, then a table, each of which may be empty."""
 
+    key: str
     title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[str, ...] = ()
+    note: str = ""
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
 
 
-def check_order(plan: FillPlan) -> tuple[str, ...]:
-    """Return the steps of the check, fewer where no fill sounds."""
-    return CHECK_ORDER if sounding_fills(plan) else _CHECK_WITHOUT_FILLS
+@dataclass(frozen=True)
+class Content:
+    """What the sheet of a plan says.
+
+    `outputs` holds one record an output, numbers by name; keys of what an output
+    has not got (a low cut, a shelf, readings, other delays) are missing. The
+    section of reasons of each fill has the key "why" and the fill's name as title.
+    """
+
+    venue: str
+    air: str
+    outputs: tuple[Mapping[str, Any], ...]
+    sections: tuple[Section, ...]
+
+
+def sounding_fills(plan: FillPlan) -> list[FillReport]:
+    """Return the fills that are in use."""
+    return [fill for fill in plan.fills if fill.sounding]
 
 
 def trim_text(trim_db: float) -> str:
     """Return a trim as text: minus infinity is off."""
-    if math.isinf(trim_db):
-        return "off"
-    return f"{trim_db:+.1f} dB" if trim_db else "0.0 dB"
+    return "off" if math.isinf(trim_db) else f"{trim_db:+.1f} dB" if trim_db else "0.0 dB"
 
 
-def whole_samples(samples: float) -> int:
-    """Return a delay in whole samples, rounded up so that a fill is not early."""
-    return math.ceil(samples - 1e-6)
+def shown(record: Mapping[str, Any]) -> dict[str, str]:
+    """Return the settings of one output as they are printed."""
+    cut = shelf = "none"
+    if "low_cut_hz" in record:
+        kind = _LOW_CUT_NAMES.get(record["low_cut_kind"], record["low_cut_kind"])
+        cut = f"{record['low_cut_hz']:.0f} Hz {kind} {6 * record['low_cut_order']} dB/oct"
+    if "shelf_hz" in record:
+        shelf = f"{record['shelf_db']:+.1f} dB, corner {record['shelf_hz']:.0f} Hz"
+    return {
+        **{key: record[key] for key in ("output", "boxes", "feed", "set_in", "polarity")},
+        "delay": f"{record['delay_ms']:.2f} ms",
+        "samples": f"{record['delay_samples']} samples",
+        "rate": f"{record['sample_rate_hz'] / 1000:g} kHz",
+        "metres": f"{record['delay_m']:.2f} m",
+        "feet": f"{record['delay_ft']:.1f} ft",
+        "low cut": cut,
+        "shelf": shelf,
+        "trim": trim_text(record["trim_db"]),
+    }
 
 
-def air_text(plan: FillPlan) -> str:
-    """Say which air the sheet was computed for."""
+def sheet_content(plan: FillPlan) -> Content:
+    """Return everything that the sheet of a plan says."""
+    steps = CHECK if sounding_fills(plan) else CHECK_WITHOUT_FILLS
+    unmet = ("Not met", plan.unmet) if plan.unmet else ("Targets", ("Every target is met.",))
+    sections = (
+        Section("check", "Order of the check", steps),
+        _readings(plan),
+        _retime(plan),
+        Section("unmet", *unmet),
+        Section("summary", "In short (the areas with the mains alone)", plan.summary),
+        _places(plan),
+        _seats(plan),
+        _walk(plan),
+        *(_why(plan, fill) for fill in plan.fills),
+        Section("cautions", "Cautions", plan.cautions),
+        Section("assumptions", "Assumptions", _assumptions(plan)),
+        Section("defaults", "Defaults used", plan.venue.defaults_used or ("None.",)),
+    )
+    said = tuple(part for part in sections if part.lines or part.note or part.rows)
+    return Content(plan.venue.name, _air(plan), tuple(_records(plan)), said)
+
+
+def _air(plan: FillPlan) -> str:
     air, check = plan.air, plan.venue.states["check"].air
     return (
         f"Computed for {air.temperature_c:.1f} C, {air.humidity_pct:.0f} % relative humidity, "
@@ -72,103 +133,88 @@ def air_text(plan: FillPlan) -> str:
     )
 
 
-def boxes_of(plan: FillPlan, output: str) -> str:
-    """Name the boxes that an output drives."""
-    return ", ".join(s.name for s in plan.venue.sources if s.output == output) or "no box"
-
-
-def settings_table(plan: FillPlan) -> Table:
-    """One row an output: what to dial, and where."""
-    rows = []
+def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
+    later = plan.retime_rows(plan.planned_airs())
+    readings = {fill.output: fill.reading for fill in sounding_fills(plan)}
     for row in plan.rows():
-        cut, shelf = row["low_cut_hz"], row["shelf_db"]
-        name = _LOW_CUT_NAMES.get(row["low_cut_kind"], row["low_cut_kind"])
-        rate = plan.venue.outputs[row["output"]].sample_rate_hz
-        rows.append(
-            (
-                row["output"],
-                boxes_of(plan, row["output"]),
-                row["feed"],
-                row["set_in"],
-                f"{row['delay_ms']:.2f}",
-                f"{whole_samples(row['delay_samples'])}",
-                f"{rate / 1000:g} kHz",
-                f"{row['delay_m']:.2f}",
-                f"{row['delay_ft']:.1f}",
-                "none" if np.isnan(cut) else f"{cut:.0f} Hz {name} {6 * row['low_cut_order']} "
-                                             "dB/oct",
-                f"{shelf:+.1f} dB, corner {row['shelf_hz']:.0f} Hz" if shelf else "none",
-                trim_text(row["trim_db"]),
-                row["polarity"],
-            )
-        )
-    columns = ("output", "boxes", "feed", "set in", "ms", "samples", "rate", "m", "ft", "low cut",
-               "shelf", "trim", "polarity")
-    return Table("Settings", columns, tuple(rows))
+        name = row["output"]
+        # An order or a corner of a filter that is not there would be dialled by somebody.
+        gone = [key for key in row if (key.startswith("low_cut") and math.isnan(row["low_cut_hz"]))
+                or (key == "shelf_hz" and not row["shelf_db"])]
+        own = {
+            **{key: value for key, value in row.items() if key not in gone},
+            "boxes": ", ".join(s.name for s in plan.venue.sources if s.output == name) or "no box",
+            # Rounded up, so that a fill is not early.
+            "delay_samples": int(round_up_to_step(row["delay_samples"], 1.0)),
+            "sample_rate_hz": plan.venue.outputs[name].sample_rate_hz,
+            "computed_temperature_c": plan.air.temperature_c,
+            "computed_humidity_pct": plan.air.humidity_pct,
+            "computed_pressure_kpa": plan.air.pressure_kpa,
+        }
+        if name in readings:
+            own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
+            own |= {key: getattr(readings[name], key) for key in
+                    ("mains_dba", "mains_dbc", "fill_dba", "fill_dbc", "both_dba")}
+        own |= {f"delay_ms_at_{air['temperature_c']:g}_c": air[name] if name in readings else ""
+                for air in later}
+        yield own
 
 
-def sounding_fills(plan: FillPlan) -> list[FillReport]:
-    """Return the fills that are in use."""
-    return [fill for fill in plan.fills if fill.sounding]
+def _table(key: str, title: str, note: str, rows: Iterable[Mapping[str, str]]) -> Section:
+    cells = list(rows)
+    return Section(key, title, note=note, columns=tuple(cells[0]) if cells else (),
+                   rows=tuple(tuple(row.values()) for row in cells))
 
 
-def readings_table(plan: FillPlan) -> Table:
+def _readings(plan: FillPlan) -> Section:
     """Meter readings to expect at the aim seat of each fill that sounds."""
-    rows = []
-    for fill in sounding_fills(plan):
-        reading = fill.reading
-        x, y, z = reading.seat_m
-        rows.append(
-            (
-                fill.output,
-                f"{x:.1f}, {y:.1f}, {z:.2f}",
-                f"{reading.mains_dba:.1f} ({reading.mains_dbc:.1f})",
-                f"{reading.fill_dba:.1f} ({reading.fill_dbc:.1f})",
-                f"{reading.fill_dba - reading.mains_dba:+.1f}",
-                f"{reading.both_dba:.1f}",
-            )
-        )
-    columns = ("fill", "seat x, y, z, m", "mains, dBA (dBC)", "fill, dBA (dBC)",
-               "fill - mains, dB", "both, dBA")
-    title = "Meter readings to expect: pink noise, venue empty, each alone and both"
-    return Table(title, columns, tuple(rows))
+    note = ("Pink noise, the venue empty, each alone and both. " + AXES if sounding_fills(plan)
+            else "No fill sounds: there are none to take.")
+    return _table("readings", "Meter readings to expect", note, (
+        {
+            "fill": fill.output,
+            "seat x, y, z, m": "{:.1f}, {:.1f}, {:.2f}".format(*fill.reading.seat_m),
+            "mains, dBA (dBC)": f"{fill.reading.mains_dba:.1f} ({fill.reading.mains_dbc:.1f})",
+            "fill, dBA (dBC)": f"{fill.reading.fill_dba:.1f} ({fill.reading.fill_dbc:.1f})",
+            "fill - mains, dB": f"{fill.reading.fill_dba - fill.reading.mains_dba:+.1f}",
+            "both, dBA": f"{fill.reading.both_dba:.1f}",
+        } for fill in sounding_fills(plan)
+    ))
 
 
-def positions_table(plan: FillPlan) -> Table:
-    """Where each box is and is aimed, and the laser distance of a fill to the nearest main."""
-    mains = [source.position_m for source in plan.venue.of_role("main")]
-    rows = []
-    for source in plan.venue.sources:
-        near = float(np.min(distance_m(source.position_m, mains)))
-        rows.append(
-            (
-                source.name,
-                ", ".join(f"{value:.2f}" for value in source.position_m),
-                ", ".join(f"{value:.2f}" for value in source.aim_m),
-                f"{near:.2f} m, {m_to_ft(near):.1f} ft" if source.role == "fill" else "",
-            )
-        )
-    columns = ("box", "at x, y, z", "aimed at x, y, z", "to the nearest main")
-    return Table("Where the boxes are", columns, tuple(rows))
-
-
-def retime_table(plan: FillPlan) -> Table:
+def _retime(plan: FillPlan) -> Section:
     """Delay of each fill that sounds, in ms, for the temperatures planned."""
     names = [fill.output for fill in sounding_fills(plan)]
-    rows = [
+    here = plan.air.temperature_c
+    rows = tuple(
         (
             f"{row['temperature_c']:.1f}{' *' if row['temperature_c'] == here else ''}",
             f"{row['humidity_pct']:.0f}",
             *(f"{row[name]:.2f}" for name in names),
-        )
-        for here in [plan.air.temperature_c]
-        for row in plan.retime_rows(plan.planned_airs())
-    ]
-    title = "Re-time: delay in ms for other air, at constant water vapour (* as computed)"
-    return Table(title, ("air, C", "humid, %", *names), tuple(rows) if names else ())
+        ) for row in plan.retime_rows(plan.planned_airs())
+    )
+    note = "Delay in ms for other air, at constant water vapour (* as computed)."
+    return Section("retime", "Re-time table", (), *(
+        (note, ("air, C", "humid, %", *names), rows) if names else ()))
 
 
-def seats_table(plan: FillPlan) -> Table:
+def _places(plan: FillPlan) -> Section:
+    """Where each box is and is aimed, and the laser distance of a fill to the nearest main."""
+    mains = [source.position_m for source in plan.venue.of_role("main")]
+    near = {s.name: float(np.min(distance_m(s.position_m, mains))) for s in plan.venue.sources
+            if s.role == "fill"}
+    return _table("places", "Where the boxes are", AXES, (
+        {
+            "box": source.name,
+            "at x, y, z": "{:.2f}, {:.2f}, {:.2f}".format(*source.position_m),
+            "aimed at x, y, z": "{:.2f}, {:.2f}, {:.2f}".format(*source.aim_m),
+            "to the nearest main": f"{near[source.name]:.2f} m, {m_to_ft(near[source.name]):.1f} ft"
+                                   if source.name in near else "",
+        } for source in plan.venue.sources
+    ))
+
+
+def _seats(plan: FillPlan) -> Section:
     """Show what the covered seats of each sounding fill get, from lowest to highest."""
     checks, rows = plan.checks, []
     for fill in sounding_fills(plan):
@@ -176,68 +222,64 @@ def seats_table(plan: FillPlan) -> Table:
         own = here & checks.covered.astype(bool)
         gap, over = checks.gap_ms[own], checks.level_difference_db[own]
         before, after = checks.speech_before[own].mean(), checks.speech_after[own].mean()
-        rows.append(
-            (
-                fill.output,
-                f"{gap.min():.1f} to {gap.max():.1f}",
-                f"{over.min():+.1f} to {over.max():+.1f}",
-                f"{quantile(checks.ripple_db[own], 0.5):.1f}",
-                f"{checks.keeps_image[here].sum()} of {here.sum()}",
-                f"{before:.2f} / {after:.2f}",
-            )
-        )
-    columns = ("fill", "gap, ms", "over mains, dB", "ripple, dB", "image kept", "speech index")
-    title = ("At the seats covered: gap to the mains, fill over mains, usual ripple, seats that "
-             "hear it and keep the image, speech index without / with fills")
-    return Table(title, columns, tuple(rows))
+        rows.append({
+            "fill": fill.output,
+            "gap, ms": f"{gap.min():.1f} to {gap.max():.1f}",
+            "over mains, dB": f"{over.min():+.1f} to {over.max():+.1f}",
+            "ripple, dB": f"{np.median(checks.ripple_db[own]):.1f}",
+            "image kept": f"{checks.keeps_image[here].sum()} of {here.sum()}",
+            "speech index": f"{before:.2f} / {after:.2f}",
+        })
+    return _table("seats", "At the seats covered", (
+        "Gap to the mains, fill over mains, usual ripple, seats that hear the fill and keep the "
+        "image, speech index without / with fills." if rows else ""), rows)
 
 
-def trim_table(fill: FillReport, set_db: float) -> Table:
-    """Benefit and harm of trims around the one set."""
-    curve = fill.trim
-    picked = sorted({int(np.abs(curve.trim_db - set_db - step).argmin())
-                     for step in (-6.0, -3.0, 0.0, 3.0, 6.0)})
-    rows = tuple(
-        (
-            f"{curve.trim_db[i]:+.1f}{' *' if curve.trim_db[i] == set_db else ''}",
-            f"{100 * curve.served_share[i]:.0f}",
-            f"{100 * curve.precedence_share[i]:.0f}",
-            f"{curve.climb_db[i]:.1f}",
-            f"{curve.speech_covered[i]:.2f}",
-            f"{curve.speech_ahead[i]:.2f}",
-        )
-        for i in picked
-    )
-    columns = ("trim, dB", "rows served, %", "image kept, %", "climb, dB", "speech covered",
-               "speech ahead")
-    return Table("Benefit and harm of the trim (* as set)", columns, rows)
-
-
-def walk_table(plan: FillPlan) -> Table:
+def _walk(plan: FillPlan) -> Section:
     """Total level along the walk before and after, at a dozen rows."""
-    walk = plan.walk
-    rows = np.unique(np.linspace(0, len(walk.x_m) - 1, 12).round().astype(int))
-    word = "useful" if plan.venue.indoors else "direct"
+    walk, word = plan.walk, "useful" if plan.venue.indoors else "direct"
     meaning = "useful (direct and early)" if plan.venue.indoors else word
-    columns = ("x, m", "mains alone, dBA", "with fills, dBA", f"{word} with fills, dBA",
-               "profile, dBA")
-    values = (walk.x_m, walk.before_dba, walk.after_dba, walk.heard_after_dba, walk.profile_dba)
-    return Table(f"Level along the walk; the profile is for the {meaning} sound", columns,
-                 tuple(tuple(f"{value[i]:.1f}" for value in values) for i in rows))
+    places = np.linspace(0, len(walk.x_m) - 1, _WALK_ROWS).round().astype(int)
+    return _table("walk", "Level along the walk", f"The profile is for the {meaning} sound.", (
+        {
+            "x, m": f"{walk.x_m[i]:.1f}",
+            "mains alone, dBA": f"{walk.before_dba[i]:.1f}",
+            "with fills, dBA": f"{walk.after_dba[i]:.1f}",
+            f"{word} with fills, dBA": f"{walk.heard_after_dba[i]:.1f}",
+            "profile, dBA": f"{walk.profile_dba[i]:.1f}",
+        } for i in np.unique(places)
+    ))
 
 
-def assumption_lines(plan: FillPlan) -> tuple[str, ...]:
+def _why(plan: FillPlan, fill: FillReport) -> Section:
+    """Reasons of one fill, with the benefit and harm of trims around the one set."""
+    curve, own = fill.trim, plan.settings[fill.output].trim_db
+    picked = sorted({int(np.abs(curve.trim_db - own - step).argmin()) for step in _TRIM_STEPS_DB})
+    table = _table("", "", "Benefit and harm of the trim (* as set)", (
+        {
+            "trim, dB": f"{curve.trim_db[i]:+.1f}{' *' if curve.trim_db[i] == own else ''}",
+            "rows served, %": f"{100 * curve.served_share[i]:.0f}",
+            "image kept, %": f"{100 * curve.precedence_share[i]:.0f}",
+            "climb, dB": f"{curve.climb_db[i]:.1f}",
+            "speech covered": _index(curve.speech_covered[i]),
+            "speech ahead": _index(curve.speech_ahead[i]),
+        } for i in picked
+    )) if fill.sounding else Section("", "")
+    return Section("why", fill.output, fill.reasons, table.note, table.columns, table.rows)
+
+
+def _index(value: float) -> str:
+    """Return a speech index as text; there is none where no row lies ahead."""
+    return "none" if math.isnan(value) else f"{value:.2f}"
+
+
+def _assumptions(plan: FillPlan) -> tuple[str, ...]:
     """Name what the sheet rests on, and the readings that moved the model; without defaults."""
-    moved = (
-        f"{m.output}: levels are shifted to the reading at x {m.at_m[0]:.1f} y {m.at_m[1]:.1f} "
-        f"z {m.at_m[2]:.1f} m ({m.state})."
-        for m in plan.venue.measured
-    )
-    defaults = set(plan.venue.defaults_used)
     paths = ", ".join(f"{name} {own.latency_ms:g} ms" for name, own in plan.venue.outputs.items())
     return (
-        *(line for line in plan.assumptions if line not in defaults),
+        *(line for line in plan.assumptions if line not in plan.venue.defaults_used),
         f"Latency of the paths, counted in: {paths}. A fill's path that takes longer than this "
         "needs that much less delay.",
-        *moved,
+        *(f"{read.output}: levels are shifted to the reading at x {x:.1f} y {y:.1f} z {z:.1f} m "
+          f"({read.state})." for read in plan.venue.measured for x, y, z in [read.at_m]),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from fillalign._validate import RangeWarning, as_number
@@ -16,6 +17,7 @@ from fillalign.propagation import (
     m_to_ft,
     ms_to_m,
     ms_to_samples,
+    round_up_to_step,
     samples_to_ms,
     seat_delay_ms,
 )
@@ -24,9 +26,10 @@ HABIT_C = 20.0
 LOW_CUT_HZ = (120.0, 150.0)
 """Low cut to start from without a file (common practice)."""
 
+_FARTHEST_M = 10_000.0
 _TRIM_STEP_DB = 0.5
 _WEATHER_STEPS_C = (-10.0, -5.0, 5.0, 10.0)
-_AIR_RANGE_C = (0.0, 30.0)
+_LOWEST_C, _HIGHEST_C = 0.0, 30.0
 
 
 @dataclass(frozen=True)
@@ -86,27 +89,19 @@ class QuickAnswer:
 
     def text(self) -> str:
         """Return the answer as lines to read out on a ladder."""
-        lines = [*_delay_lines(self), *_level_lines(self), *_last_lines(self)]
+        lines = (*_air_and_delay(self), *_habit(self), *_trim(self), *_rest(self))
         return "".join(
-            textwrap.fill(line, 80, subsequent_indent=" " * 14, break_on_hyphens=False) + "\n"
-            for line in lines
+            textwrap.fill(f"{label:<14}{words}", 80, subsequent_indent=" " * 14,
+                          break_on_hyphens=False) + "\n"
+            for label, words in lines
         )
 
 
 def quick_answer(
-    main_m: float,
-    fill_m: float,
-    temperature_c: float,
-    *,
-    humidity_pct: float = 50.0,
-    pressure_kpa: float = 101.325,
-    mains_db: float | None = None,
-    fill_db: float | None = None,
-    goal_db: float | None = None,
-    main_latency_ms: float = 0.0,
-    fill_latency_ms: float = 0.0,
-    margin_ms: float = 0.0,
-    sample_rate_hz: float = 48000.0,
+    main_m: float, fill_m: float, temperature_c: float, *, humidity_pct: float = 50.0,
+    pressure_kpa: float = 101.325, mains_db: float | None = None, fill_db: float | None = None,
+    goal_db: float | None = None, main_latency_ms: float = 0.0, fill_latency_ms: float = 0.0,
+    margin_ms: float = 0.0, sample_rate_hz: float = 48000.0,
 ) -> QuickAnswer:
     """Answer for one fill with two laser distances and a temperature.
 
@@ -151,151 +146,120 @@ def quick_answer(
     >>> round(answer.delay_ms, 1), answer.samples, answer.trim_change_db
     (75.0, 3602, -4.0)
     """
-    for name, distance in (("main_m", main_m), ("fill_m", fill_m)):
-        as_number(name, distance, "m", low=0.0)
-    rest = {"main_latency_ms": main_latency_ms, "fill_latency_ms": fill_latency_ms,
-            "margin_ms": margin_ms, "sample_rate_hz": sample_rate_hz}
-    for name, number in rest.items():
+    for name, metres in {"main_m": main_m, "fill_m": fill_m}.items():
+        as_number(name, metres, "m", low=0.0, high=_FARTHEST_M)
+    for name, level in {"mains_db": mains_db, "fill_db": fill_db, "goal_db": goal_db}.items():
+        if level is not None:
+            as_number(name, level, "dB", low=-100.0, high=200.0)
+    for name, number in {"main_latency_ms": main_latency_ms, "fill_latency_ms": fill_latency_ms,
+                         "margin_ms": margin_ms, "sample_rate_hz": sample_rate_hz}.items():
         as_number(name, number)
     air = Air(temperature_c, humidity_pct, pressure_kpa)
 
     def wanted_ms(here: Air) -> float:
-        return float(
-            seat_delay_ms(
-                main_m, fill_m, here, main_latency_ms=main_latency_ms,
-                fill_latency_ms=fill_latency_ms, margin_ms=margin_ms,
-            )
-        )
+        return float(seat_delay_ms(
+            main_m, fill_m, here, margin_ms=margin_ms, main_latency_ms=main_latency_ms,
+            fill_latency_ms=fill_latency_ms,
+        ))
 
-    wanted = wanted_ms(air)
+    wanted, around = wanted_ms(air), [temperature_c + step for step in _WEATHER_STEPS_C]
     delay = max(wanted, 0.0)
-    around = [temperature_c + step for step in _WEATHER_STEPS_C]
-    lowest, highest = _AIR_RANGE_C
-    weather = [(t, max(wanted_ms(air.at_temperature(t)), 0.0))
-               for t in around if lowest <= t <= highest]
     length = float(ms_to_m(delay, air))
-    samples = math.ceil(float(ms_to_samples(delay, sample_rate_hz)) - 1e-6)
-    return QuickAnswer(
-        air=air,
-        margin_ms=float(margin_ms),
-        sample_rate_hz=float(sample_rate_hz),
-        delay_ms=delay,
-        samples=samples,
-        delay_m=length,
-        delay_ft=float(m_to_ft(length)),
-        hold_back_ms=max(-wanted, 0.0),
-        habit_error_ms=wanted_ms(Air(HABIT_C, humidity_pct, pressure_kpa)) - wanted,
-        drift_ms_per_c=_drift(main_m - fill_m, air),
-        weather=tuple(weather),
-        low_cut_hz=LOW_CUT_HZ,
-        **_levels(mains_db, fill_db, goal_db, float(margin_ms)),
-    )
-
-
-def _drift(apart_m: float, air: Air) -> float:
     with warnings.catch_warnings():
         # The slope is taken across the temperature; whether that is out of range is said already.
         warnings.simplefilter("ignore", RangeWarning)
-        return math.copysign(1.0, apart_m) * float(drift_ms_per_c(abs(apart_m), air))
+        drift = float(drift_ms_per_c(main_m, air) - drift_ms_per_c(fill_m, air))
+    return QuickAnswer(
+        air=air, margin_ms=float(margin_ms), sample_rate_hz=float(sample_rate_hz), delay_ms=delay,
+        samples=int(round_up_to_step(ms_to_samples(delay, sample_rate_hz), 1.0)),
+        delay_m=length, delay_ft=float(m_to_ft(length)), hold_back_ms=max(-wanted, 0.0),
+        habit_error_ms=wanted_ms(Air(HABIT_C, humidity_pct, pressure_kpa)) - wanted,
+        drift_ms_per_c=drift,
+        weather=tuple((t, max(wanted_ms(air.at_temperature(t)), 0.0)) for t in around
+                      if _LOWEST_C <= t <= _HIGHEST_C),
+        low_cut_hz=LOW_CUT_HZ, **_levels(mains_db, fill_db, goal_db, float(margin_ms)),
+    )
 
 
 def _levels(
     mains_db: float | None, fill_db: float | None, goal_db: float | None, margin_ms: float
 ) -> dict[str, float]:
     """Return what the meter readings add to the answer."""
-    if fill_db is not None:
-        as_number("fill_db", fill_db, "dB", low=-100.0, high=200.0)
     if mains_db is None or goal_db is None:
         return {}
-    as_number("mains_db", mains_db, "dB", low=-100.0, high=200.0)
-    as_number("goal_db", goal_db, "dB", low=-100.0, high=200.0)
     needed = float(fill_level_db(mains_db, goal_db))
-    found = {"fill_db": needed}
+    off, over, found = needed == -math.inf, needed - mains_db, {"fill_db": needed}
     if fill_db is not None:
-        steps = math.ceil((needed - fill_db) / _TRIM_STEP_DB - 1e-9) if needed > -math.inf else None
-        found["trim_change_db"] = -math.inf if steps is None else steps * _TRIM_STEP_DB
-    if needed > -math.inf:
-        over = needed - mains_db
-        found["over_main_db"] = over
-        found["limit_db"] = float(precedence_limit_db(margin_ms))
-        found["margin_wanted_ms"] = margin_ms + float(required_margin_ms(margin_ms, over))
-    return found
+        change = needed if off else float(round_up_to_step(needed - fill_db, _TRIM_STEP_DB))
+        found["trim_change_db"] = change
+    return found if off else {
+        **found, "over_main_db": over, "limit_db": float(precedence_limit_db(margin_ms)),
+        "margin_wanted_ms": margin_ms + float(required_margin_ms(margin_ms, over)),
+    }
 
 
-def _delay_lines(answer: QuickAnswer) -> list[str]:
-    air = answer.air
-    lines = [
-        f"Air           {air.temperature_c:.1f} C, {air.humidity_pct:.0f} %, "
-        f"{air.pressure_kpa:.1f} kPa: sound travels {air.speed_m_s:.1f} m/s",
-        f"Delay         {answer.delay_ms:.2f} ms = {answer.samples} samples at "
-        f"{answer.sample_rate_hz / 1000:g} kHz = {answer.delay_m:.2f} m = "
-        f"{answer.delay_ft:.1f} ft",
-    ]
-    if answer.hold_back_ms:
-        lines.append(f"              The fill is late already: hold the mains back by "
-                     f"{answer.hold_back_ms:.2f} ms, and every other output with them.")
-    if answer.hold_back_ms:
-        then = (f"the fill comes {answer.margin_ms:g} ms after the main" if answer.margin_ms
+Lines = Iterator[tuple[str, str]]
+
+
+def _air_and_delay(answer: QuickAnswer) -> Lines:
+    air, margin, back = answer.air, answer.margin_ms, answer.hold_back_ms
+    yield "Air", (f"{air.temperature_c:.1f} C, {air.humidity_pct:.0f} %, {air.pressure_kpa:.1f} "
+                  f"kPa: sound travels {air.speed_m_s:.1f} m/s")
+    yield "Delay", (f"{answer.delay_ms:.2f} ms = {answer.samples} samples at "
+                    f"{answer.sample_rate_hz / 1000:g} kHz = {answer.delay_m:.2f} m = "
+                    f"{answer.delay_ft:.1f} ft")
+    if back:
+        then = (f"the fill comes {margin:g} ms after the main" if margin
                 else "main and fill arrive together")
-        lines.append(f"              Then {then}. Did you expect a delay? Look whether the two "
-                     "distances are swapped.")
-    elif answer.margin_ms:
-        lines.append(f"              {answer.margin_ms:g} ms of it are margin: the fill comes that "
-                     "much after the main.")
+        yield "", (f"The fill is late already: hold the mains back by {back:.2f} ms, and every "
+                   "other output with them.")
+        yield "", (f"Then {then}. Did you expect a delay? Look whether the two distances are "
+                   "swapped.")
+    elif margin:
+        yield "", f"{margin:g} ms of it are margin: the fill comes that much after the main."
     else:
-        lines.append("              Main and fill arrive together. 5 to 15 ms more keep the image "
-                     "at the stage (common practice).")
-    late = answer.habit_error_ms
-    samples = abs(late) * answer.sample_rate_hz / 1000
+        yield "", ("Main and fill arrive together. 5 to 15 ms more keep the image at the stage "
+                   "(common practice).")
+
+
+def _habit(answer: QuickAnswer) -> Lines:
+    late, label = answer.habit_error_ms, f"At {HABIT_C:.0f} C"
+    habit = answer.delay_ms - answer.hold_back_ms + late
+    shown = f"{abs(habit):.2f} ms{' of hold-back' if habit < 0 else ''}"
     if abs(late) < 0.005:
-        lines.append("At 20 C       it is the same: nothing is lost by assuming 20 C today.")
+        yield label, f"it is the same: nothing is lost by assuming {HABIT_C:.0f} C today."
     else:
-        word = "late" if late > 0 else "early"
-        habit = answer.delay_ms - answer.hold_back_ms + late
-        shown = f"{habit:.2f} ms" if habit >= 0 else f"{-habit:.2f} ms of hold-back"
-        lines.append(f"At 20 C       it would be {shown}: set that today and the "
-                     f"fill is {abs(late):.2f} ms ({samples:.0f} samples) too {word}.")
-    return lines
+        yield label, (f"it would be {shown}: set that today and the fill is {abs(late):.2f} ms "
+                      f"({ms_to_samples(abs(late), answer.sample_rate_hz):.0f} samples) too "
+                      f"{'late' if late > 0 else 'early'}.")
 
 
-def _level_lines(answer: QuickAnswer) -> list[str]:
+def _trim(answer: QuickAnswer) -> Lines:
+    change, wanted = answer.trim_change_db, answer.margin_wanted_ms
     if answer.fill_db is None:
-        return ["Trim          needs a reading of the mains alone (--mains-db), of the fill alone "
-                "(--fill-db) and the level wanted (--goal-db), all at that seat."]
-    if math.isinf(answer.fill_db):
-        return ["Trim          off: the mains reach the goal alone."]
-    lines = [f"Trim          the fill alone must read {answer.fill_db:.1f} dB at that seat"]
-    if answer.trim_change_db is None:
-        lines[0] += " (with --fill-db: the change)."
-    elif answer.trim_change_db == 0:
-        lines[0] += ": leave it where it is."
+        yield "Trim", ("needs a reading of the mains alone (--mains-db), of the fill alone "
+                       "(--fill-db) and the level wanted (--goal-db), all at that seat.")
+    elif wanted is None or answer.over_main_db is None or answer.limit_db is None:
+        yield "Trim", "off: the mains reach the goal alone."
     else:
-        word = "up" if answer.trim_change_db > 0 else "down"
-        lines[0] += f": {word} by {abs(answer.trim_change_db):.1f} dB."
-    over, limit, wanted = answer.over_main_db, answer.limit_db, answer.margin_wanted_ms
-    if over is not None and limit is not None and wanted is not None and over > limit:
-        mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
-                else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
-        shown = round(over, 1) + 0.0
-        lines.append(f"              That is {shown:+.1f} dB against the main. A fill that comes "
-                     f"{answer.margin_ms:g} ms after it may have {limit:+.1f} dB at most (common "
-                     f"practice): {mend}.")
-    return lines
+        then = (" (with --fill-db: the change)." if change is None
+                else ": leave it where it is." if change == 0
+                else f": {'up' if change > 0 else 'down'} by {abs(change):.1f} dB.")
+        yield "Trim", f"the fill alone must read {answer.fill_db:.1f} dB at that seat{then}"
+        if answer.over_main_db > answer.limit_db:
+            mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
+                    else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
+            yield "", (f"That is {answer.over_main_db:+z.1f} dB against the main. A fill that "
+                       f"comes {answer.margin_ms:g} ms after it may have {answer.limit_db:+.1f} dB "
+                       f"at most (common practice): {mend}.")
 
 
-def _last_lines(answer: QuickAnswer) -> list[str]:
-    colder = round(-answer.drift_ms_per_c, 2) + 0.0
+def _rest(answer: QuickAnswer) -> Lines:
     low, high = answer.low_cut_hz
-    moved = ", ".join(f"{t:.0f} C {delay:.2f} ms" for t, delay in answer.weather)
-    step = float(samples_to_ms(1, answer.sample_rate_hz))
-    lines = [
-        f"Low cut       {low:.0f} to {high:.0f} Hz (common practice).",
-        f"Weather       {colder:+.2f} ms for each degree colder (one sample is {step:.3f} ms).",
-    ]
-    if moved and not answer.hold_back_ms:
-        lines.append(f"              {moved}.")
-    return [
-        *lines,
-        "Now           warn people, start low: mains alone, fill alone, a click through both, "
-        "walk from stage to back, write it down.",
-    ]
+    yield "Low cut", f"{low:.0f} to {high:.0f} Hz (common practice)."
+    yield "Weather", (f"{-answer.drift_ms_per_c:+z.2f} ms for each degree colder (one sample is "
+                      f"{samples_to_ms(1, answer.sample_rate_hz):.3f} ms).")
+    if answer.weather and not answer.hold_back_ms:
+        yield "", ", ".join(f"{t:.0f} C {delay:.2f} ms" for t, delay in answer.weather) + "."
+    yield "Now", ("warn people, start low: mains alone, fill alone, a click through both, walk "
+                  "from stage to back, write it down.")

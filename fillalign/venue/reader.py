@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._text import plain
+from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import as_path
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.venue.model import (
@@ -65,7 +65,7 @@ class VenueError(ValueError):
 
     def __str__(self) -> str:
         """One line a problem: file, table, key and what is wrong."""
-        name = self.path.name or str(self.path)
+        name = short(self.path.name or str(self.path), LONGEST_PATH)
         return "\n".join(plain(": ".join(filter(None, (name, *item)))) for item in self.problems)
 
 
@@ -82,7 +82,7 @@ def _load(path: Path) -> dict[str, Any]:
             raise ValueError(f"more than {FILE_LIMIT_BYTES} bytes")
         return tomllib.loads(content.decode("utf-8-sig"))
     except OSError as error:
-        message = f"cannot be read, {error.strerror or error} ({path})"
+        message = f"cannot be read, {error.strerror or error} ({short(str(path), LONGEST_PATH)})"
     except UnicodeDecodeError as error:
         message = f"must be UTF-8 text, got byte 0x{content[error.start]:02x} at {error.start}"
     except tomllib.TOMLDecodeError as error:

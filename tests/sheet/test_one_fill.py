@@ -154,8 +154,9 @@ def test_text_says_what_it_still_needs_and_what_practice_is():
 
 
 @pytest.mark.parametrize(("given", "message"), [
-    ({"main_m": -1.0}, "main_m must be at least 0 m, got -1"),
-    ({"fill_m": math.nan}, "fill_m .* got nan"),
+    ({"main_m": -1.0}, "main_m must be between 0 and 10000 m, got -1"),
+    ({"fill_m": math.nan}, "fill_m .* got nan"), ({"fill_m": 1e100}, "fill_m .* got 1e\\+100"),
+    ({"mains_db": math.nan}, "mains_db must be between -100 and 200 dB, got nan"),
     ({"temperature_c": 297.0}, "temperature_c must be"), ({"humidity_pct": 140.0}, "humidity_pct"),
     ({"pressure_kpa": 101325.0}, "pressure_kpa"), ({"fill_db": 900.0}, "fill_db must be"),
     ({"mains_db": 900.0, "goal_db": 90.0}, "mains_db must be"),

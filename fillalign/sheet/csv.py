@@ -1,0 +1,63 @@
+"""The set-up sheet as CSV: one row an output, numbers as numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+
+from fillalign._text import csv_text
+from fillalign._validate import check_type
+from fillalign.planning import FillPlan
+from fillalign.sheet.content import sheet_content
+
+_SETTINGS = (
+    "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
+    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity"
+).split()
+_READINGS = "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba".split()
+_AIR = "computed_temperature_c computed_humidity_pct computed_pressure_kpa".split()
+_TO_WRITE_IN = ("as_set_delay_ms as_set_low_cut_hz as_set_shelf_db as_set_trim_db as_set_polarity "
+                "initials time").split()
+_DIGITS = {"delay_ms": 4, "delay_m": 3, "delay_ft": 2, "computed_humidity_pct": 1,
+           "computed_pressure_kpa": 3, **dict.fromkeys(_READINGS[3:], 1)}
+
+
+def setup_sheet_csv(plan: FillPlan) -> str:
+    """Return the set-up sheet as CSV: one row an output, numbers as numbers.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+
+    Returns
+    -------
+    str
+        With a header. Text that a spreadsheet could take for a formula starts
+        with an apostrophe; a trim of minus infinity is the word off; readings
+        and re-time delays are empty where the output is no sounding fill.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_venue
+    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> setup_sheet_csv(plan).splitlines()[2][:21]
+    'Fill,fill,Wanted fill'
+    """
+    check_type("plan", plan, FillPlan)
+    outputs = sheet_content(plan).outputs
+    later = [key for key in outputs[0] if key.startswith("delay_ms_at_")]
+    text, columns = io.StringIO(), [*_SETTINGS, *_READINGS, *_AIR, *later, *_TO_WRITE_IN]
+    writer = csv.DictWriter(text, columns, restval="")
+    writer.writeheader()
+    writer.writerows({key: _cell(key, value) for key, value in one.items()} for one in outputs)
+    return text.getvalue()
+
+
+def _cell(key: str, value: str | float) -> str | float:
+    if isinstance(value, str):
+        return csv_text(value)
+    if math.isinf(value):
+        return "off"
+    return round(value, _DIGITS[key]) if key in _DIGITS else value

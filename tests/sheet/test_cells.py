@@ -1,0 +1,376 @@
+"""Every cell of every form of the sheet against the plan's own number.
+
+The plan is lopsided (`tests/sheet/lopsided.py`): a cell that shows another's number, or one
+with the sign, the unit or the state wrong, is seen. The forms are read back by readers that
+know nothing of how they are made; what they should say is worked out from the plan's
+public attributes.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from fillalign import OutputSettings, evaluate
+from fillalign.sheet import setup_sheet_csv, setup_sheet_text
+from tests.demo_plans import demo_plan
+from tests.sheet import lopsided
+from tests.sheet.lopsided import (
+    TRIMS,
+    WALK,
+    Csv,
+    Page,
+    Text,
+    agrees,
+    lopsided_plan,
+    lopsided_venue,
+    page_of,
+)
+from tests.small_venue import small_hall
+
+VENUE = lopsided_venue()
+OUTPUTS, FILLS = tuple(VENUE.outputs), ("Near", "Far")
+SETTINGS = (
+    "output", "boxes", "feed", "set in", "ms", "samples", "kHz", "m", "ft", "low cut, Hz",
+    "low cut, kind", "low cut, dB/oct", "shelf, dB", "shelf, Hz", "trim, dB", "polarity",
+)
+READINGS = ("seat x", "seat y", "seat z", "mains, dBA", "mains, dBC", "fill, dBA", "fill, dBC",
+            "fill - mains, dB", "both, dBA")
+PLACES = (*(f"{what} {axis}" for what in ("at", "aimed at") for axis in "xyz"),
+          "near, m", "near, ft")
+SEATS = ("gap, least", "gap, most", "over mains, least", "over mains, most", "ripple",
+         "image kept", "seats", "speech without", "speech with")
+AIR = ("temperature_c", "humidity_pct", "pressure_kpa", "speed_m_s")
+TITLES = {"readings": "METER READINGS TO EXPECT", "retime": "RE-TIME TABLE",
+          "places": "WHERE THE BOXES ARE", "seats": "AT THE SEATS COVERED",
+          "walk": "LEVEL ALONG THE WALK", "unmet": "NOT MET", "check": "ORDER OF THE CHECK",
+          "summary": "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "cautions": "CAUTIONS",
+          "assumptions": "ASSUMPTIONS", "defaults": "DEFAULTS USED"}
+both = pytest.mark.parametrize("form", ["text", "page"])
+every = pytest.mark.parametrize("form", ["text", "page", "csv"])
+
+
+@cache
+def reader(form, venue=None):
+    """Return one form of the sheet of the lopsided plan, or of a demo venue's, to read from."""
+    plan = lopsided_plan() if venue is None else demo_plan(venue)
+    return {"text": lambda: Text(setup_sheet_text(plan)),
+            "page": lambda: Page(page_of(venue)),
+            "csv": lambda: Csv(setup_sheet_csv(plan))}[form]()
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return lopsided_plan()
+
+
+def table(form, key):
+    return reader(form).table(TITLES[key] if form == "text" else key)
+
+
+def row(form, key, column, name):
+    found, = (cells for cells in table(form, key) if cells[column] == name)
+    return found
+
+
+def test_the_plan_is_lopsided(plan):
+    """Else two cells could be exchanged and nobody would see it."""
+    for name in FILLS:
+        reading = lopsided.expected_reading(plan.fill(name))
+        assert len({f"{value:.1f}" for value in reading.values()}) == len(reading)
+        seats = lopsided.expected_seats(plan, name)
+        assert len({f"{value:.2f}" for value in seats.values()}) == len(seats)
+        trims = lopsided.expected_trim(plan.fill(name), plan.settings[name].trim_db)
+        assert len({f"{value:.2f}" for value in trims.values()}) == len(trims)
+    for cell, least in {"ms": 5, "samples": 5, "kHz": 3, "feed": 3, "set in": 5, "trim, dB": 5,
+                        "low cut, Hz": 4, "low cut, kind": 3, "low cut, dB/oct": 4,
+                        "shelf, dB": 4, "shelf, Hz": 4, "polarity": 2}.items():
+        values = {lopsided.expected_settings(plan, name)[cell] for name in plan.settings}
+        assert len(values) >= least, cell
+    airs = [plan.air, plan.venue.states["check"].air]
+    shown = [f"{value:.0f}" for air in airs for value in
+             (air.temperature_c, air.humidity_pct, air.pressure_kpa, air.speed_m_s)]
+    assert len(set(shown)) == len(shown)
+    for source in plan.venue.sources:
+        assert len({*source.position_m, *source.aim_m}) == 6
+    walk = lopsided.expected_walk(plan, 37.0)
+    assert len({f"{value:.1f}" for value in walk.values()}) == len(walk)
+
+
+# What is dialled
+
+
+@every
+@pytest.mark.parametrize("cell", SETTINGS)
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_settings(form, name, cell, plan):
+    wanted = lopsided.expected_settings(plan, name)[cell]
+    assert agrees(reader(form).settings(name)[cell], wanted)
+
+
+@pytest.mark.parametrize("form", ["text", "csv"])
+def test_settings_that_the_planner_makes(form):
+    """Those of a demo venue, where most filters and delays are the planner's own."""
+    plan, sheet = demo_plan("tidewell_hall"), reader(form, "tidewell_hall")
+    for name in plan.venue.outputs:
+        shown = sheet.settings(name)
+        for cell, wanted in lopsided.expected_settings(plan, name).items():
+            assert agrees(shown[cell], wanted), (name, cell)
+
+
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_the_role_in_the_csv(name, plan):
+    roles = {source.role for source in plan.venue.sources if source.output == name}
+    assert {reader("csv").rows[name]["role"]} == roles
+
+
+# Meter readings
+
+
+@both
+@pytest.mark.parametrize("cell", READINGS)
+@pytest.mark.parametrize("name", FILLS)
+def test_readings(form, name, cell, plan):
+    shown = lopsided.reading_of(row(form, "readings", "fill", name))
+    assert agrees(shown[cell], lopsided.expected_reading(plan.fill(name))[cell])
+
+
+@pytest.mark.parametrize("cell", [cell for cell in READINGS if cell in Csv.NAMES])
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_readings_in_the_csv(name, cell, plan):
+    shown = reader("csv").settings(name)[cell]
+    wanted = lopsided.expected_reading(plan.fill(name))[cell] if name in FILLS else None
+    assert agrees(shown, wanted)
+
+
+@both
+def test_readings_are_those_of_fills_that_sound(form):
+    assert [cells["fill"] for cells in table(form, "readings")] == list(FILLS)
+
+
+# Air
+
+
+@both
+@pytest.mark.parametrize("what", AIR)
+@pytest.mark.parametrize("state", ["show", "check"])
+def test_air(form, state, what, plan):
+    # Of the check, only what an engineer can read off a cheap instrument is printed.
+    names = AIR if state == "show" else AIR[:2]
+    said = (reader("text").said("") if form == "text"
+            else " ".join(" ".join(reader("page").whole).split()))
+    show = re.search(r"Computed for (\S+) C, (\S+) % relative humidity, (\S+) kPa: sound travels "
+                     r"(\S+) m/s\.", said).groups()
+    check = re.search(r"Readings are for the check, the venue empty at (\S+) C and (\S+) %\.",
+                      said).groups()
+    printed = dict(zip(names, show if state == "show" else check, strict=True))
+    air = plan.air if state == "show" else plan.venue.states["check"].air
+    assert set(printed) == set(names)
+    if what in names:
+        assert agrees(printed[what], getattr(air, what))
+
+
+@pytest.mark.parametrize("what", ["temperature_c", "humidity_pct", "pressure_kpa"])
+def test_air_in_the_csv(what, plan):
+    for cells in reader("csv").rows.values():
+        assert agrees(cells[f"computed_{what}"], getattr(plan.air, what))
+
+
+# Other air
+
+
+@both
+@pytest.mark.parametrize("what", ["temperature_c", "humidity_pct", *FILLS])
+def test_retime(form, what, plan):
+    rows, wanted = table(form, "retime"), plan.retime().to_dict("records")
+    heading = {"temperature_c": "air, C", "humidity_pct": "humid, %"}.get(what, what)
+    assert len(rows) == len(wanted) == 4
+    for cells, numbers in zip(rows, wanted, strict=True):
+        assert agrees(cells[heading].removesuffix(" *"), numbers[what])
+
+
+@both
+def test_retime_marks_the_air_computed_for(form, plan):
+    marked = [cells["air, C"] for cells in table(form, "retime") if "*" in cells["air, C"]]
+    assert marked == [f"{plan.air.temperature_c:.1f} *"]
+
+
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_retime_in_the_csv(name, plan):
+    cells = reader("csv").rows[name]
+    for numbers in plan.retime().to_dict("records"):
+        shown = cells[f"delay_ms_at_{numbers['temperature_c']:g}_c"]
+        assert agrees(shown or None, numbers[name] if name in FILLS else None)
+
+
+# Places, seats, trims, walk
+
+
+@both
+@pytest.mark.parametrize("cell", PLACES)
+@pytest.mark.parametrize("source", VENUE.sources, ids=lambda source: source.name)
+def test_places(form, source, cell, plan):
+    shown = lopsided.place_of(row(form, "places", "box", source.name))
+    assert agrees(shown[cell], lopsided.expected_place(plan, source)[cell])
+
+
+@both
+@pytest.mark.parametrize("cell", SEATS)
+@pytest.mark.parametrize("name", FILLS)
+def test_seats(form, name, cell, plan):
+    shown = lopsided.seats_of(row(form, "seats", "fill", name))
+    assert agrees(shown[cell], lopsided.expected_seats(plan, name)[cell])
+
+
+@both
+@pytest.mark.parametrize("cell", TRIMS)
+@pytest.mark.parametrize("name", FILLS)
+def test_trims(form, name, cell, plan):
+    sheet = reader(form)
+    rows = sheet.table(f"WHY: {name.upper()}") if form == "text" else sheet.table("why", name)
+    own, fill = plan.settings[name].trim_db, plan.fill(name)
+    marked = [float(cells["trim, dB"].removesuffix(" *")) for cells in rows
+              if cells["trim, dB"].endswith(" *")]
+    assert marked == [own]
+    assert [float(cells["trim, dB"].removesuffix(" *")) for cells in rows] == [
+        own + step for step in (-6.0, -3.0, 0.0, 3.0, 6.0)]
+    for cells in rows:
+        trim_db = float(cells["trim, dB"].removesuffix(" *"))
+        wanted = lopsided.expected_trim(fill, trim_db)[cell]
+        assert agrees(cells[TRIMS[cell]].removesuffix(" *"), wanted)
+
+
+@both
+@pytest.mark.parametrize("cell", WALK)
+def test_walk(form, cell, plan):
+    rows = table(form, "walk")
+    assert len(rows) == 12
+    for cells in rows:
+        wanted = lopsided.expected_walk(plan, float(cells["x, m"]))
+        assert agrees(cells[WALK[cell]], wanted[cell])
+
+
+@both
+def test_walk_goes_from_the_first_row_to_the_last(form, plan):
+    rows = [float(cells["x, m"]) for cells in table(form, "walk")]
+    assert rows[0] == pytest.approx(plan.walk.x_m.min(), abs=0.05)
+    assert rows[-1] == pytest.approx(plan.walk.x_m.max(), abs=0.05)
+    assert rows == sorted(rows)
+
+
+@pytest.mark.parametrize(("outdoors", "word"), [(False, "useful"), (True, "direct")])
+def test_walk_names_the_sound_that_the_profile_is_for(outdoors, word):
+    plan = evaluate(small_hall(outdoors=outdoors), {})
+    text = Text(setup_sheet_text(plan))
+    assert f"{word} with fills, dBA" in text.table(TITLES["walk"])[0]
+    assert f"The profile is for the {word}" in text.said(TITLES["walk"])
+    for cells in text.table(TITLES["walk"]):
+        wanted = lopsided.expected_walk(plan, float(cells["x, m"]))["heard"]
+        assert agrees(cells[f"{word} with fills, dBA"], wanted)
+
+
+# Words
+
+
+@both
+@pytest.mark.parametrize("key", ["unmet", "summary", "cautions", "assumptions", "defaults"])
+@pytest.mark.parametrize("venue", [None, "lantern_room"])
+def test_sentences_stand_under_their_heading(form, key, venue):
+    plan = lopsided_plan() if venue is None else demo_plan(venue)
+    text, page = reader("text", venue), reader("page", venue)
+    told = {"unmet": plan.unmet or ("Every target is met.",), "summary": plan.summary,
+            "cautions": plan.cautions,
+            "assumptions": [line for line in plan.assumptions
+                            if line not in plan.venue.defaults_used],
+            "defaults": plan.venue.defaults_used or ("None.",)}[key]
+    title = "TARGETS" if key == "unmet" and not plan.unmet else TITLES[key]
+    said = text.said(title) if form == "text" else " ".join(page.part(key)["li"])
+    for line in told:
+        assert " ".join(line.split()) in said
+    assert page.part(key)["title"].upper() == title
+
+
+@both
+@pytest.mark.parametrize("name", ["Lip", "Near", "Far"])
+def test_reasons_stand_under_their_fill(form, name, plan):
+    said = (reader("text").said(f"WHY: {name.upper()}") if form == "text"
+            else " ".join(reader("page").part("why", name)["li"]))
+    for line in plan.fill(name).reasons:
+        assert " ".join(line.split()) in said
+    others = {line for fill in plan.fills if fill.output != name for line in fill.reasons}
+    for line in others - set(plan.fill(name).reasons):
+        assert " ".join(line.split()) not in said
+
+
+@both
+def test_latency_counted_in_is_said(form, plan):
+    said = (reader("text").said(TITLES["assumptions"]) if form == "text"
+            else " ".join(reader("page").part("assumptions")["li"]))
+    found = re.search(r"Latency of the paths, counted in: (.*?)\. A fill's path", said).group(1)
+    shown = {name: float(ms) for name, ms in re.findall(r"(\w+) ([\d.]+) ms", found)}
+    assert shown == {name: own.latency_ms for name, own in plan.venue.outputs.items()}
+
+
+@both
+def test_every_reading_that_moved_the_model_is_said(form, plan):
+    said = (reader("text").said(TITLES["assumptions"]) if form == "text"
+            else " ".join(reader("page").part("assumptions")["li"]))
+    for read in plan.venue.measured:
+        x, y, z = read.at_m
+        assert (f"{read.output}: levels are shifted to the reading at x {x:.1f} y {y:.1f} "
+                f"z {z:.1f} m ({read.state}).") in said
+
+
+@both
+def test_the_axes_are_explained_beside_every_table_of_places(form):
+    said = ([reader("text").said(TITLES[key]) for key in ("readings", "places")]
+            if form == "text" else [reader("page").said(key) for key in ("readings", "places")])
+    for words in said:
+        assert ("x runs from the line of the mains into the venue, y to the left as seen from the "
+                "stage (to the right is minus), z up from the floor, all in m.") in words
+
+
+def test_the_check_has_its_steps_in_order():
+    """Six steps with fills (common practice), numbered by the list of the page."""
+    starts = ("Before:", "Mains alone:", "Fill alone,", "Polarity click:", "Both:", "Write down")
+    text, page = reader("text").sections[TITLES["check"]], reader("page").part("check")["li"]
+    first = next(line for line in text if re.match(r"\d", line))
+    assert first.startswith("1. Before: mute every fill")
+    for number, (start, item) in enumerate(zip(starts, page, strict=True), 1):
+        assert item.startswith(start)
+        assert f"{number}. {start}" in " ".join(text)
+
+
+# What is not there
+
+
+def test_check_without_fills_asks_for_none():
+    text = setup_sheet_text(demo_plan("lantern_room"))
+    assert "Fill alone" not in text
+    assert "2. Mains alone: walk" in text
+    assert "No fill sounds: there are none to take." in text
+
+
+@pytest.mark.parametrize("key", ["retime", "seats"])
+def test_without_fills_there_are_no_empty_tables(key):
+    assert TITLES[key] not in reader("text", "lantern_room").sections
+    parts = [part["class"] for part in reader("page", "lantern_room").parts]
+    assert key not in parts
+    assert "walk" in parts
+
+
+def test_a_speech_index_of_rows_that_are_not_there_is_no_number(plan):
+    """A fill that covers the first rows has none ahead of it."""
+    near = plan.venue.sources[3]
+    first = replace(plan.venue.sources[-1], output="Near", covers=("front",), kind="front")
+    venue = replace(plan.venue, sources=(*plan.venue.sources[:3], first,
+                                         *plan.venue.sources[4:6],
+                                         replace(near, output="Lip")))
+    settings = {**lopsided.SETTINGS, "Near": OutputSettings(delay_ms=12.0, trim_db=-6.0)}
+    text = setup_sheet_text(evaluate(venue, settings))
+    assert "nan" not in text
+    rows = Text(text).table("WHY: NEAR")
+    assert {cells["speech ahead"] for cells in rows} == {"none"}

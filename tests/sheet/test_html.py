@@ -1,0 +1,164 @@
+"""The sheet as a page to print: well formed, whole in itself, its parts where they belong.
+
+What its cells say is in `test_cells.py`, what hostile names do in `tests/test_hostile.py`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from fillalign import evaluate
+from fillalign.sheet import pictures, setup_sheet_html
+from tests.demo_plans import demo_plan
+from tests.sheet.lopsided import SETTINGS, Page, lopsided_plan, lopsided_venue, page_of
+
+
+class Tags(Page):
+    """Collects every tag with its attributes as well; tags must nest."""
+
+    def __init__(self, html):
+        self.tags = []
+        super().__init__(html)
+
+    def handle_starttag(self, tag, attrs):
+        """Note a tag."""
+        self.tags.append((tag, dict(attrs)))
+        super().handle_starttag(tag, attrs)
+
+
+@pytest.fixture(scope="module")
+def html():
+    return page_of(None)
+
+
+@pytest.fixture(scope="module")
+def bare():
+    return page_of("lantern_room")
+
+
+@pytest.fixture
+def _no_pictures(monkeypatch):
+    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+
+
+@pytest.mark.parametrize("name", ["html", "bare"])
+def test_it_nests_and_needs_nothing_else(name, request):
+    page = request.getfixturevalue(name)
+    read = Tags(page)
+    assert page.startswith("<!DOCTYPE html>")
+    assert len(page) < 1_500_000
+    names = {tag for tag, _ in read.tags}
+    assert not names & {"script", "link", "iframe", "object", "form", "base"}
+    for tag, attributes in read.tags:
+        assert not any(key.startswith("on") for key in attributes)
+        for key in ("src", "href"):
+            assert attributes.get(key, "data:image/svg+xml;base64,").startswith(
+                "data:image/svg+xml;base64,"
+            ), tag
+    assert "http" not in page.partition("</style>")[0]
+    assert "@page { size: A4" in page
+    assert ("html", {"lang": "en"}) in read.tags
+
+
+def test_no_place_of_the_template_is_left_open(html, bare):
+    for page in (html, bare):
+        outside = re.sub(r'src="[^"]*"', "", page)
+        assert "$" not in outside
+        assert "{" not in outside.partition("</style>")[2]
+        assert "<title>Set-up sheet: L" in page
+
+
+def test_pictures_have_words(html):
+    pictures = [attributes for tag, attributes in Tags(html).tags if tag == "img"]
+    sounding = sum(fill.sounding for fill in lopsided_plan().fills)
+    assert len(pictures) == 6 + 3 * sounding
+    assert all(len(picture["alt"]) > 30 for picture in pictures)
+    assert len({picture["alt"] for picture in pictures}) == len(pictures)
+
+
+def words(html, start):
+    found, = (attributes["alt"] for tag, attributes in Tags(html).tags
+              if tag == "img" and attributes["alt"].startswith(start))
+    return found
+
+
+@pytest.mark.parametrize("name", [None, "Near", "Far"])
+def test_words_of_the_maps_of_gaps(html, name):
+    seats = lopsided_plan().seats()
+    seats = seats[seats["covered"] & ((seats["fill"] == name) | (name is None))]
+    said = words(html, f"Map of the gap of {name or 'every fill'} to the mains: ")
+    low, high = map(float, re.search(r": (\S+) to (\S+) ms at the seats covered", said).groups())
+    assert low == pytest.approx(seats["gap_ms"].min(), abs=0.051)
+    assert high == pytest.approx(seats["gap_ms"].max(), abs=0.051)
+
+
+def test_words_of_the_plan_view_say_where_the_boxes_are(html):
+    said = words(html, "Plan view. ")
+    for source in lopsided_plan().venue.sources:
+        x, y, z = source.position_m
+        assert f"{source.name} ({source.output}) at x {x:.1f}, y {y:.1f}, z {z:.1f} m" in said
+
+
+def test_words_of_the_walk_say_how_far_it_spreads(html):
+    walk = lopsided_plan().walk
+    before, after = (level.max() - level.min() for level in (walk.before_dba, walk.after_dba))
+    assert words(html, "Total level").endswith(
+        f"{before:.1f} dB from front to back with the mains alone, {after:.1f} dB with the fills.")
+
+
+@pytest.mark.parametrize("name", ["Near", "Far"])
+def test_limits_of_a_trim_are_named_with_their_letters(html, name):
+    plan = lopsided_plan()
+    limits = {str(bound): trim for bound, trim in plan.fill(name).trim.bounds().items()}
+    part = Page(html).part("why", name)
+    said, = (line for line in part["p"] if line.startswith("Limits of the trim: "))
+    found = re.findall(r"\b([a-h]): (.+?) \(([-+.\d]+) dB\)(?:, |\.$)", said)
+    assert [letter for letter, _, _ in found] == list("abcd")
+    assert {bound: float(trim) for _, bound, trim in found} == limits
+    assert words(html, f"Share of rows served and of seats that keep the image against the trim "
+                       f"of {name}; set is ").endswith(said)
+
+
+def test_rows_have_blanks_to_write_in(html):
+    read = Tags(html)
+    labels = [attributes.get("aria-label") for tag, attributes in read.tags
+              if tag == "td" and attributes.get("class") == "blank"]
+    for name, rows in {"delay as set": 5, "trim as set": 5, "filters as set": 5,
+                       "initials time": 5, "mains read": 2, "fill read": 2, "both read": 2}.items():
+        assert labels.count(f"{name}, to write in") == rows
+    assert len(labels) == 4 * 5 + 3 * 2
+    for key, blanks in {"settings": 4, "readings": 3}.items():
+        assert all(row[-blanks:] == [""] * blanks for row in read.part(key)["rows"])
+
+
+def test_order_of_the_pages(html):
+    one, two, three = html.split("<section>")[1:]
+    for title in ("Settings", "Order of the check", "Cautions", "Not met",
+                  "Meter readings to expect"):
+        assert f"<h2>{title}</h2>" in one
+    assert "<img" not in one
+    assert two.count("<img") == 6
+    assert "Re-time table" in two
+    for title in ("Why these settings", "Where the boxes are", "Assumptions", "Defaults used"):
+        assert f"<h2>{title}</h2>" in three
+
+
+@pytest.mark.usefixtures("_no_pictures")
+def test_the_summary_is_on_page_one_where_it_fits(html, bare):
+    """Many outputs push it behind the pictures; it is there once either way."""
+    venue = lopsided_venue()
+    names = [f"Spare {number}" for number in range(4)]
+    outputs = {name: replace(venue.outputs["Lip"], name=name) for name in names}
+    boxes = (replace(venue.sources[-1], name=name, output=name) for name in names)
+    crowded = setup_sheet_html(evaluate(replace(
+        venue, outputs={**venue.outputs, **outputs}, sources=(*venue.sources, *boxes)), SETTINGS))
+    for page, place in ((html, 1), (bare, 1), (crowded, 3)):
+        found = ["<h2>In short" in part for part in page.split("<section>")]
+        assert found == [number == place for number in range(4)]
+
+
+def test_the_same_plan_gives_the_same_page(bare):
+    assert setup_sheet_html(demo_plan("lantern_room")) == bare
