@@ -39,14 +39,17 @@ class Change:
     new: str
     tests: tuple[str, ...]
 
-    def apply(self, tree: Path) -> bool:
-        """Make the change in a tree; return whether its old text was there exactly once."""
+    def fits(self, tree: Path) -> bool:
+        """Return whether the old text is there exactly once and the new one differs."""
         path = tree / self.file
         text = path.read_text(encoding="utf-8") if path.is_file() else ""
-        if text.count(self.old) != 1 or self.old == self.new:
-            return False
+        return text.count(self.old) == 1 and self.old != self.new
+
+    def apply(self, tree: Path) -> None:
+        """Make the change in a tree."""
+        path = tree / self.file
+        text = path.read_text(encoding="utf-8")
         path.write_text(text.replace(self.old, self.new), encoding="utf-8")
-        return True
 
 
 def listed(root: Path, words: Iterable[str] = ()) -> list[Change]:
@@ -92,8 +95,9 @@ def tried(root: Path, change: Change) -> tuple[str, str]:
     """Try one change; return the verdict and, where it is a bad one, why."""
     with tempfile.TemporaryDirectory() as folder:
         tree = copied(root, folder)
-        if not change.apply(tree):
+        if not change.fits(tree):
             return GONE, f"the old text is not there exactly once: {change.old!r}"
+        change.apply(tree)
         status, said = run_tests(tree, change.tests)
     # A tree that does not even load proves nothing about its tests.
     if status not in (0, 1) or "ERROR collecting" in said:
