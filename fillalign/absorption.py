@@ -203,12 +203,16 @@ def absorption_db_per_m(
     molecular = 8.686 * cold**2.5
     oxygen_part = molecular * 0.01275 * np.exp(-2239.1 / REFERENCE_K * cold) * oxygen
     nitrogen_part = molecular * 0.1068 * np.exp(-3352.0 / REFERENCE_K * cold) * nitrogen
-    # So far everything has the air's own shape. From here on it has the full one: few passes, so
-    # that 1/(r + f^2/r) of the standard is r/(r^2 + f^2).
+    classical = 8.686 * 1.84e-11 / (pressure * np.sqrt(cold))
+    # So far everything has the air's own shape. Here it has the full one: two arrays and few
+    # passes, so that 1/(r + f^2/r) of the standard is r/(r^2 + f^2).
     f_squared = f * f
-    total = oxygen_part / (oxygen * oxygen + f_squared)
-    total += nitrogen_part / (nitrogen * nitrogen + f_squared)
-    total += 8.686 * 1.84e-11 / (pressure * np.sqrt(cold))
+    shape = np.broadcast_shapes(f.shape, oxygen.shape)
+    total, other = np.empty(shape), np.empty(shape)
+    np.divide(oxygen_part, np.add(oxygen * oxygen, f_squared, out=total), out=total)
+    np.divide(nitrogen_part, np.add(nitrogen * nitrogen, f_squared, out=other), out=other)
+    total += other
+    total += classical
     total *= f_squared
     return total
 
