@@ -192,17 +192,16 @@ def seat_field(
     asked = _Asked(venue, settings, state, air, seats_m, sounding)
     names, count, bands = tuple(venue.outputs), len(asked.seats), THIRDS_HZ.size
     direct, useful, total = np.empty((3, count, bands))
-    every, arrival = np.zeros((len(names), count, bands)), np.empty((len(names), count))
+    every, arrival = np.full((len(names), count, bands), -np.inf), np.empty((len(names), count))
     heard = [names.index(name) for name in asked.sounding]
     for block, paths in asked.blocks():
         field = superpose(paths, asked.settings, sounding=asked.sounding)
         gains = field.gains()
         for made, power in ((direct, field.direct), (useful, field.useful), (total, field.total)):
-            made[block] = power(gains)
-        every[heard, block] = field.own * gains[:, None, None] ** 2
+            made[block] = power_to_db(power(gains))
+        every[heard, block] = power_to_db(field.own * gains[:, None, None] ** 2)
         arrival[:, block] = output_arrivals_ms(paths, asked.settings)
-    return SeatField(names, asked.seats.points_m, power_to_db(direct), power_to_db(useful),
-                     power_to_db(total), power_to_db(every), arrival)
+    return SeatField(names, asked.seats.points_m, direct, useful, total, every, arrival)
 
 
 @dataclass(frozen=True)

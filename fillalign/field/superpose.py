@@ -19,9 +19,6 @@ from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field.paths import (
     A_POWER,
-    CENTRE_HZ,
-    HIGH_HZ,
-    LOW_HZ,
     SUB_BAND,
     SUB_CENTRE_HZ,
     SUB_WIDTH_HZ,
@@ -43,11 +40,7 @@ from fillalign.interference import cross_power
 from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import early_late_energy
-from fillalign.venue import OutputSettings, State, Venue, check_settings
-
-# Gauss-Legendre of four points, in closed form (Abramowitz and Stegun 25.4.30).
-_NODES = np.sqrt((3 + np.array([2, -2, -2, 2]) * np.sqrt(1.2)) / 7) * np.array([-1, -1, 1, 1])
-_WEIGHTS = (18 + np.array([-1, 1, 1, -1]) * np.sqrt(30)) / 36
+from fillalign.venue import OutputSettings, State, Venue, check_outputs, check_settings
 
 
 class Settings(Mapping[str, OutputSettings]):
@@ -73,6 +66,7 @@ class Settings(Mapping[str, OutputSettings]):
     def __init__(self, venue: Venue, dialled: Mapping[str, OutputSettings] | None = None) -> None:
         given = {} if dialled is None else dialled
         check_settings(venue, given)
+        self._venue = venue
         self._by_output = {
             name: given.get(name) or OutputSettings(
                 delay_ms=venue.hold_back_ms,
@@ -109,12 +103,10 @@ class Settings(Mapping[str, OutputSettings]):
 
     def replaced(self, *outputs: str, **changes: Any) -> Settings:
         """Return settings with the same changes on some outputs."""
-        made = Settings.__new__(Settings)
-        made._by_output = {
-            name: replace(own, **changes) if name in outputs else own
-            for name, own in self._by_output.items()
-        }
-        return made
+        check_outputs(self._venue, outputs)
+        return Settings(
+            self._venue, {**self, **{name: replace(self[name], **changes) for name in outputs}}
+        )
 
 
 def early_ms(venue: Venue) -> float:
@@ -150,9 +142,12 @@ def _group_delay_s(own: OutputSettings) -> FloatArray:
 
 
 def filter_power(own: OutputSettings) -> FloatArray:
-    """Mean power response of an output's filters by band (four-point Gauss rule)."""
-    inside = CENTRE_HZ + np.outer(_NODES, HIGH_HZ - LOW_HZ) / 2
-    return np.asarray(_WEIGHTS @ np.abs(_response(own, inside)) ** 2 / 2)
+    """Mean power response of an output's filters by band.
+
+    At the centres of the sub-bands, where interference takes it too: what cancels must
+    not leave the difference of two rules.
+    """
+    return third_sums(np.abs(_response(own, SUB_CENTRE_HZ)) ** 2)
 
 
 @dataclass(frozen=True)
@@ -191,7 +186,7 @@ class Field:
 
     def direct(self, gains: FloatArray) -> FloatArray:
         """Direct power (n, b) for amplitude gains (o,) or (o, n)."""
-        weights = gains.reshape(len(gains), -1, 1)
+        weights = gains[:, None, None] if gains.ndim == 1 else gains[:, :, None]
         total = np.zeros(self.own.shape[1:])
         for index in np.flatnonzero(weights.any(axis=(1, 2))):
             total += weights[index] ** 2 * self.own[index]
@@ -216,35 +211,71 @@ class Field:
 
 
 def _direct(
-    paths: Paths, settings: Settings, outputs: tuple[str, ...]
+    paths: Paths, settings: Settings, outputs: tuple[str, ...], like: Field | None = None
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
-    """Direct power of each output and what pairs of one feed add, all at trim 0."""
+    """Direct power of each output and what pairs of one feed add, all at trim 0.
+
+    What outputs do alone and to each other that are set alike in `like` is taken from there.
+    """
     venue, places = paths.venue, list(paths.venue.outputs)
-    later = arrival_shift_ms(venue, settings)
+    known = _set_alike(settings, outputs, like)
+    cross = {(known[one], known[other]): power
+             for (one, other), power in (like.cross.items() if like else ())
+             if one in known and other in known}
     own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
-    waves: list[tuple[int, ComplexArray, FloatArray]] = []
+    for one, number in known.items():
+        own[number] = like.own[one] if like else 0.0
+    later = arrival_shift_ms(venue, settings)
+    waves: list[tuple[int, ComplexArray, FloatArray, FloatArray]] = []
     for number, name in enumerate(outputs):
         response, passed = _response(settings[name], SUB_CENTRE_HZ), filter_power(settings[name])
         turn = response * np.exp(-2j * np.pi * SUB_CENTRE_HZ * later[name] / 1000)
         lag_s = _group_delay_s(settings[name]) + later[name] / 1000
         for s in np.flatnonzero(paths.source_output == places.index(name)):
-            own[number] += paths.power[s] * passed
-            envelope_s = paths.serving_ms[s][:, None] / 1000 + lag_s
-            waves.append((number, paths.spectrum[s] * turn, envelope_s))
+            if number not in known.values():
+                own[number] += paths.power[s] * passed
+            wave = paths.spectrum[s] * turn.astype(np.complex64)
+            waves.append((number, wave, paths.serving_ms[s] / 1000, lag_s))
     shared: dict[tuple[int, int], FloatArray] = {}
-    for (one, first, first_s), (other, second, second_s) in combinations(waves, 2):
-        if venue.outputs[outputs[one]].feed == venue.outputs[outputs[other]].feed:
-            both = cross_power(first, second, first_s - second_s, SUB_WIDTH_HZ)
+    for (one, first, time, lag), (other, second, other_time, other_lag) in combinations(waves, 2):
+        alike = one in known.values() and other in known.values()
+        if not alike and venue.outputs[outputs[one]].feed == venue.outputs[outputs[other]].feed:
+            gap_s = ((time - other_time)[:, None] + (lag - other_lag)).astype(np.float32)
+            both = cross_power(first, second, gap_s, SUB_WIDTH_HZ.astype(np.float32))
             shared[one, other] = shared.get((one, other), 0.0) + both
-    cross = {pair: third_sums(both) for pair, both in shared.items()}
-    for number in range(len(outputs)):
-        own[number] += 2 * cross.pop((number, number), 0.0)
+    for pair, both in shared.items():
+        if pair[0] == pair[1]:
+            own[pair[0]] += 2 * third_sums(both)
+        else:
+            cross[pair] = third_sums(both)
     return np.maximum(own, 0.0), cross
 
 
-def _tails(
-    paths: Paths, output: int, gap_ms: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _set_alike(
+    settings: Settings, outputs: tuple[str, ...], like: Field | None
+) -> dict[int, int]:
+    """Return outputs set alike in another field, but for trims: their places there and here."""
+    if like is None:
+        return {}
+    return {
+        like.outputs.index(name): number for number, name in enumerate(outputs)
+        if name in like.outputs
+        and replace(like.settings[name], trim_db=0.0) == replace(settings[name], trim_db=0.0)
+    }
+
+
+def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> FloatArray:
+    """Direct power (n, b) of some outputs together, at their trims."""
+    heard = tuple(name for name in paths.venue.outputs if name in outputs)
+    own, cross = _direct(paths, settings, heard)
+    gains = settings.gains(heard)
+    total = np.einsum("o,onb->nb", gains**2, own)
+    for (one, other), power in cross.items():
+        total += 2 * gains[one] * gains[other] * power
+    return np.asarray(np.maximum(total, 0.0))
+
+
+def _tails(paths: Paths, output: int, gap_ms: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Early and late tail power (n, b) of one output at trim 0 without filters.
 
     `gap_ms` (n,) is what its delay adds to the travel time, less the first arrival.
@@ -280,7 +311,11 @@ def output_arrivals_ms(paths: Paths, settings: Settings) -> FloatArray:
 
 
 def superpose(
-    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
+    paths: Paths,
+    settings: Settings,
+    *,
+    sounding: Collection[str] | None = None,
+    like: Field | None = None,
 ) -> Field:
     """Combine paths and settings.
 
@@ -294,6 +329,9 @@ def superpose(
     sounding : collection of str, optional
         The outputs to compute, which may open the early window; by default those
         that sound by their settings.
+    like : Field, optional
+        A field of the same paths, some of whose outputs are set alike: what these do
+        to each other is taken from there.
 
     Returns
     -------
@@ -303,7 +341,7 @@ def superpose(
     venue, places = paths.venue, list(paths.venue.outputs)
     outputs = tuple(name for name in places
                     if (settings.sounds(name) if sounding is None else name in sounding))
-    own, cross = _direct(paths, settings, outputs)
+    own, cross = _direct(paths, settings, outputs, like)
     later = arrival_shift_ms(venue, settings)
     numbers = np.array([places.index(name) for name in outputs], dtype=int)
     arrival = output_arrivals_ms(paths, settings)[numbers]
@@ -389,7 +427,6 @@ def trace_paths(venue: Venue, seats: Seats, state: State, air: Air | None = None
     return replace(
         paths,
         power=paths.power * shift[:, None],
-        spectrum=paths.spectrum * np.sqrt(shift)[:, None, SUB_BAND],
-        level_dba=power_to_db(paths.power * shift[:, None] @ A_POWER),
+        spectrum=paths.spectrum * np.sqrt(shift)[:, None, SUB_BAND].astype(np.float32),
         tail_power=paths.tail_power * shift,
     )

@@ -18,6 +18,7 @@ from fillalign.field import (
     Field,
     IntArray,
     Paths,
+    Seats,
     Settings,
     single_points,
     speech_at,
@@ -27,10 +28,10 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import (
-    NEAR_DB,
     counting_mains,
-    delay_basis,
+    delay_bases,
     delay_uncertainty,
+    wanted_delays_ms,
 )
 from fillalign.planning.equalise import (
     LOW_CUTS_HZ,
@@ -44,24 +45,28 @@ from fillalign.planning.equalise import (
 from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
 from fillalign.planning.need import (
     AreaNeed,
+    RowCheck,
     Yardstick,
     area_needs,
     make_yardstick,
-    needs_of,
+    rows_with,
 )
 from fillalign.planning.result import FillPlan, FillReport, Reading, SeatChecks, Walk
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
 from fillalign.planning.zones import (
     Zones,
+    asked_of,
     covered_areas,
     fill_tiers,
     main_outputs,
     make_zones,
+    mirror_of,
     parted,
     sounding_of,
 )
 from fillalign.precedence import precedence_limit_db, required_margin_ms
+from fillalign.propagation import NEAR_DB
 from fillalign.venue import OutputSettings, Venue, check_dialled
 
 RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
@@ -116,10 +121,18 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
     """Examine settings and write down what they do."""
     zones, venue = yardstick.zones, yardstick.zones.venue
     mains, tiers = main_outputs(venue), fill_tiers(venue)
-    reports, sounding = [], list(mains)
+    sounding = [*mains, *sounding_of(settings, sum(tiers, []))]
+    check = rows_with(yardstick, settings, sounding)
+    after = area_needs(yardstick, check, sounding_of(settings, sounding))
+    readings = _expected_readings(venue, settings, sum(tiers, []))
+    reports = []
     for tier in tiers:
-        reports += _tier_reports(yardstick, settings, tier, sounding)
-        sounding = sounding + sounding_of(settings, tier)
+        others = [name for name in sounding if name not in tier]
+        needs = after
+        if others != sounding:
+            needs = area_needs(yardstick, rows_with(yardstick, settings, others),
+                               sounding_of(settings, others))
+        reports += _tier_reports(yardstick, settings, tier, others, needs, check, readings)
     walk = _walk(yardstick, settings, sounding)
     checks, loudest = _check_seats(zones, settings, sounding_of(settings, sum(tiers, [])))
     back, front = int(walk.x_m.argmax()), int(walk.x_m.argmin())
@@ -129,8 +142,8 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
         air=zones.paths.air,
         settings=settings,
         reference=yardstick.reference,
-        needs=area_needs(yardstick, settings, mains),
-        needs_after=area_needs(yardstick, settings, sounding),
+        needs=area_needs(yardstick, yardstick.alone, sounding_of(settings, mains)),
+        needs_after=after,
         fills=tuple(reports),
         walk=walk,
         checks=checks,
@@ -147,22 +160,33 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
 
 
 def _tier_reports(
-    yardstick: Yardstick, settings: Settings, tier: list[str], ahead: list[str]
+    yardstick: Yardstick,
+    settings: Settings,
+    tier: list[str],
+    others: list[str],
+    needs: tuple[AreaNeed, ...],
+    check: RowCheck,
+    readings: Mapping[str, Reading],
 ) -> list[FillReport]:
-    """Examine the fills of one tier, with what sounds ahead of it."""
+    """Examine the fills of one tier, with everything else that sounds."""
     zones, venue = yardstick.zones, yardstick.zones.venue
     on = sounding_of(settings, tier)
-    equalising = _equalising(yardstick, settings, on, ahead) if on else {}
-    reports = []
+    equalising = _equalising(yardstick, settings, on, others) if on else {}
+    reports: list[FillReport] = []
+    curves: dict[str, TrimCurve] = {}
     for output in tier:
         heard = settings if output in on else settings.replaced(output, trim_db=0.0)
         held, free = parted(venue, on if output in on else [*on, output])
         moving = [output] if output in held else free
-        others = [name for name in on if name not in moving]
-        curve = trim_curves(yardstick, heard, moving, [*ahead, *others])[output]
-        needs = needs_of(yardstick, settings, ahead, [output])
-        reports.append(_fill_report(zones, settings, output, curve, needs,
-                                    equalising.get(output, ())))
+        beside = [*others, *(name for name in on if name not in moving)]
+        areas = covered_areas(venue, [output])
+        mine = tuple(need for need in needs if need.area in areas)
+        if output not in curves and (output in on or any(need.needed for need in mine)):
+            curves.update(trim_curves(yardstick, heard, moving, beside))
+        reports.append(_fill_report(
+            zones, settings, output, curves.get(output), mine, check.rows(zones.rows_in(areas)),
+            readings[output], equalising.get(output, ()),
+        ))
     return reports
 
 
@@ -170,14 +194,16 @@ def _fill_report(
     zones: Zones,
     settings: Settings,
     output: str,
-    curve: TrimCurve,
+    curve: TrimCurve | None,
     needs: tuple[AreaNeed, ...],
+    rows: RowCheck,
+    reading: Reading,
     equalising: tuple[Finding, ...],
 ) -> FillReport:
     venue, air, own = zones.venue, zones.paths.air, settings[output]
-    basis, rule = delay_basis(zones, settings, output), venue.goals.delay_rule
-    answers = basis.answers(air)
-    wanted = answers.of_rule(rule) + venue.goals.image_margin_ms
+    bases, asked = delay_bases(zones, settings, [output]), asked_of(venue, output)
+    basis, mirror = bases[output], mirror_of(venue, output)
+    wanted = {name: float(ms) for name, ms in wanted_delays_ms(zones, bases).items()}
     airs = [*venue.weather_c, *(state.air.temperature_c for state in venue.states.values())]
     coldest = min([*airs, air.temperature_c])
     report = FillReport(
@@ -185,13 +211,19 @@ def _fill_report(
         areas=covered_areas(venue, [output]),
         sounding=settings.sounds(output),
         needs=needs,
-        answers=answers,
+        served_share=float(rows.served.mean()),
+        missing_steps=float(rows.missing.mean()),
+        delay_rule=asked.delay_rule,
+        image_margin_ms=asked.image_margin_ms,
+        mirror=mirror,
+        shares_delay=mirror is not None and wanted[output] == wanted[mirror],
+        answers=basis.answers(air),
         basis=basis,
-        uncertainty=delay_uncertainty(basis, air, rule, venue.survey),
-        hold_back_ms=max(-wanted, 0.0),
-        rounding_ms=own.delay_ms - max(wanted, 0.0),
+        uncertainty=delay_uncertainty(basis, air, asked.delay_rule, venue.survey),
+        hold_back_ms=max(-wanted[output], 0.0),
+        rounding_ms=own.delay_ms - max(wanted[output], 0.0),
         trim=curve,
-        reading=_expected_reading(venue, settings, output),
+        reading=reading,
         coldest_c=coldest,
         early_ms=basis.early_ms(air, own.delay_ms),
         early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
@@ -256,15 +288,13 @@ def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
     """
     venue, settings = plan.venue, plan.settings
     check_choice("output", output, tuple(fill.output for fill in plan.fills if fill.sounding))
-    zones, ahead = make_zones(venue, plan.air), main_outputs(venue)
-    for tier in fill_tiers(venue):
-        on = sounding_of(settings, tier)
-        if output in tier:
-            break
-        ahead += on
+    zones = make_zones(venue, plan.air)
+    tier = next(tier for tier in fill_tiers(venue) if output in tier)
+    on = sounding_of(settings, tier)
+    others = [name for name in sounding_of(settings, settings) if name not in tier]
     flat = settings.replaced(*on, shelf_db=0.0)
     kinds = low_cut_kinds(venue, free_of_low_cut(venue, on))
-    return tuple(try_low_cuts(zones, flat, on, ahead, product(LOW_CUTS_HZ, kinds)))
+    return tuple(try_low_cuts(zones, flat, on, others, product(LOW_CUTS_HZ, kinds)))
 
 
 # Seats ------------------------------------------------------------------------------------
@@ -409,27 +439,37 @@ def _added_at_stage_db(zones: Zones, settings: Settings, sounding: list[str]) ->
     return float(power_to_db(every / mains))
 
 
-def _expected_reading(venue: Venue, settings: Settings, output: str) -> Reading:
-    """Predict what a meter shows at a fill's aim seat in the empty venue, at trim 0 where off."""
-    if not settings.sounds(output):
-        settings = settings.replaced(output, trim_db=0.0)
+def _expected_readings(
+    venue: Venue, settings: Settings, outputs: list[str]
+) -> dict[str, Reading]:
+    """Predict what a meter shows at each fill's aim seat, venue empty, at trim 0 where off."""
     mains, seats, state = main_outputs(venue), venue_seats(venue), venue.states["check"]
+    aims = [_aim_seat(venue, seats, output) for output in outputs]
+    paths = trace_paths(venue, seats.take(np.array(aims, dtype=int)), state)
+    readings = {}
+    for place, output in enumerate(outputs):
+        on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
+        field = superpose(paths.take(slice(place, place + 1)), on, sounding=[*mains, output])
+        alone, fill, both = (field.total(field.gains(names))[0]
+                             for names in (mains, [output], [*mains, output]))
+        x, y, z = paths.seats.points_m[place].tolist()
+        readings[output] = Reading(
+            output=output,
+            seat_m=(x, y, z),
+            mains_dba=float(power_to_db(alone @ A_POWER)),
+            mains_dbc=float(power_to_db(alone @ C_POWER)),
+            fill_dba=float(power_to_db(fill @ A_POWER)),
+            fill_dbc=float(power_to_db(fill @ C_POWER)),
+            both_dba=float(power_to_db(both @ A_POWER)),
+        )
+    return readings
+
+
+def _aim_seat(venue: Venue, seats: Seats, output: str) -> int:
+    """Covered seat nearest to where an output's boxes aim."""
     covers = covered_areas(venue, [output])
     inside = np.flatnonzero(np.isin(
         seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
     aims = np.array([source.aim_m for source in venue.sources if source.output == output])
     away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
-    seat = seats.take(inside[[away.argmin()]])
-    field = superpose(trace_paths(venue, seat, state), settings, sounding=[*mains, output])
-    alone, fill, both = (field.total(field.gains(names))[0]
-                         for names in (mains, [output], [*mains, output]))
-    x, y, z = seat.points_m[0].tolist()
-    return Reading(
-        output=output,
-        seat_m=(x, y, z),
-        mains_dba=float(power_to_db(alone @ A_POWER)),
-        mains_dbc=float(power_to_db(alone @ C_POWER)),
-        fill_dba=float(power_to_db(fill @ A_POWER)),
-        fill_dbc=float(power_to_db(fill @ C_POWER)),
-        both_dba=float(power_to_db(both @ A_POWER)),
-    )
+    return int(inside[away.argmin()])

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
 from fillalign._validate import FloatArray
 from fillalign.air import Air
-from fillalign.field import A_POWER, IntArray, Paths, Settings, superpose
+from fillalign.field import A_POWER, BoolArray, IntArray, Paths, Settings, direct_power
 from fillalign.levels import power_to_db
-from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.planning.zones import (
+    Zones,
+    asked_of,
+    covered_areas,
+    main_outputs,
+    mirror_of,
+)
+from fillalign.precedence import keeps_image
 from fillalign.propagation import (
+    NEAR_DB,
     distance_m,
     fill_delay_ms,
     first_heard,
@@ -22,9 +32,9 @@ from fillalign.propagation import (
 )
 from fillalign.venue import Survey, Venue
 
-NEAR_DB = 10.0
-"""How far below the mains a fill still counts, as in `first_heard`."""
 FULL_WEIGHT_DB = 3.0
+TOGETHER_MS = 1.0
+"""Most that the delays of two mirrored outputs differ by if they are to share one."""
 
 
 def reference_sources(venue: Venue, output: str, settings: Settings) -> list[int]:
@@ -79,12 +89,12 @@ class DelayAnswers:
 class DelayBasis:
     """Paths that decide one output's delay, over its covered seats n.
 
-    Lengths in m, winds along them in m/s, `weights` by nearness of level;
-    `main_delay_ms` and `main_latency_ms` (n,) are those of the main that counts,
-    `fill_latency_ms` the fill's own. What starts with `box` holds one entry a box of
-    the output: the way from the nearest main. `along` (n,) is the cosine between the
-    way from that main to the box and the way on to the seat: how far a box that hangs
-    a metre deeper comes nearer.
+    Lengths in m, winds along them in m/s; `over_mains_db` (n,) is the direct sound of
+    the fill over that of the mains, by which seats weigh; `main_delay_ms` and
+    `main_latency_ms` (n,) are those of the main that counts, `fill_latency_ms` the
+    fill's own. What starts with `box` holds one entry a box of the output: the way from
+    the nearest main. `along` (n,) is the cosine between the way from that main to the
+    box and the way on to the seat: how far a box that hangs a metre deeper comes nearer.
     """
 
     main_m: FloatArray
@@ -94,12 +104,22 @@ class DelayBasis:
     fill_m: FloatArray
     fill_wind_m_s: FloatArray
     fill_latency_ms: float
-    weights: FloatArray
+    over_mains_db: FloatArray
     along: FloatArray
     box_m: FloatArray
     box_wind_m_s: FloatArray
     box_delay_ms: FloatArray
     box_latency_ms: FloatArray
+
+    @property
+    def weights(self) -> FloatArray:
+        """Weight of each seat by nearness of level, (n,)."""
+        return level_weights(self.over_mains_db)
+
+    def equal_level_ms(self, air: Air, change_db: ArrayLike = 0.0) -> FloatArray:
+        """Answer of the equal-level rule with the fill louder by some dB, (...)."""
+        weights = level_weights(self.over_mains_db + np.asarray(change_db)[..., None])
+        return np.asarray((weights * self.wanted_ms(air)).sum(axis=-1) / weights.sum(axis=-1))
 
     def wanted_ms(self, air: Air) -> FloatArray:
         """Delay that each seat wants, (n,), in ms."""
@@ -111,16 +131,25 @@ class DelayBasis:
 
     def answers(self, air: Air) -> DelayAnswers:
         """Return the three answers for some air."""
-        wanted = self.wanted_ms(air)
         box = self.box_delay_ms + fill_delay_ms(
             self.box_m, air, main_latency_ms=self.box_latency_ms,
             fill_latency_ms=self.fill_latency_ms, wind_along_m_s=self.box_wind_m_s,
         )
         return DelayAnswers(
             box_to_box_ms=float(box.max()),
-            equal_level_ms=float((self.weights * wanted).sum() / self.weights.sum()),
-            never_early_ms=float(wanted.max()),
+            equal_level_ms=float(self.equal_level_ms(air)),
+            never_early_ms=float(self.wanted_ms(air).max()),
         )
+
+    def image_share(
+        self, air: Air, delay_ms: ArrayLike, change_db: ArrayLike, seats: BoolArray
+    ) -> FloatArray:
+        """Share of some of the seats that keep the image, by delay and change of trim, (...)."""
+        gap = np.asarray(delay_ms)[..., None] - self.wanted_ms(air)[seats]
+        over = self.over_mains_db[seats] + np.asarray(change_db)[..., None]
+        if not over.size:
+            return np.ones(over.shape[:-1])
+        return np.asarray(np.mean(keeps_image(gap, over), axis=-1))
 
     def early_ms(self, air: Air, delay_ms: float) -> float:
         """How early the fill comes at the worst seat that counts; negative where late."""
@@ -191,13 +220,12 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
 def level_weights(difference_db: FloatArray) -> FloatArray:
     """Weight of each seat: 1 within 3 dB of equal level, 0 beyond 10 dB, linear between.
 
-    Where no seat is within 10 dB, the tenth that comes nearest decides.
+    Seats on the last axis. Where none is within 10 dB, the tenth that comes nearest decides.
     """
     away = np.abs(difference_db)
     weights = np.clip((NEAR_DB - away) / (NEAR_DB - FULL_WEIGHT_DB), 0.0, 1.0)
-    if not weights.any():
-        weights = (away <= np.quantile(away, 0.1)).astype(float)
-    return np.asarray(weights)
+    nearest = away <= np.quantile(away, 0.1, axis=-1, keepdims=True)
+    return np.where(weights.any(axis=-1, keepdims=True), weights, nearest)
 
 
 def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
@@ -237,7 +265,7 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
         fill_m=paths.serving_m[fills, seat],
         fill_wind_m_s=paths.serving_wind_m_s[fills, seat],
         fill_latency_ms=venue.outputs[output].latency_ms,
-        weights=level_weights(_over_mains_db(paths, settings, output)),
+        over_mains_db=_over_mains_db(paths, settings, output),
         along=(way * on).sum(axis=1) / np.maximum(size, 1e-9),
         **_box_ways(paths, settings, output),
     )
@@ -245,11 +273,9 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
 
 def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
     """Direct sound of a fill over that of the mains at each seat, in dB, A-weighted."""
-    mains = main_outputs(paths.venue)
-    field = superpose(paths, settings, sounding=[output, *mains])
-    fill, main = (power_to_db(field.direct(field.gains(names)) @ A_POWER)
-                  for names in ([output], mains))
-    return np.asarray(fill - main)
+    fill, mains = (direct_power(paths, settings, names) @ A_POWER
+                   for names in ([output], main_outputs(paths.venue)))
+    return np.asarray(power_to_db(fill / mains))
 
 
 def _box_ways(paths: Paths, settings: Settings, output: str) -> dict[str, FloatArray]:
@@ -270,8 +296,41 @@ def _box_ways(paths: Paths, settings: Settings, output: str) -> dict[str, FloatA
     return dict(zip(names, np.array(ways).T, strict=True))
 
 
-def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
-    """Delay to dial: margin added, rounded up to the device's step, never below zero.
+def wanted_delays_ms(
+    zones: Zones, bases: Mapping[str, DelayBasis], change_db: Mapping[str, ArrayLike] | None = None
+) -> dict[str, FloatArray]:
+    """Delay of each fill by its rule, margin included; negative where its path is late already.
+
+    Outputs that mirror each other are one decision where their delays differ by 1 ms
+    at most: both take the later one. `bases` hold each output that is asked for, and
+    the one that mirrors it; `change_db` how much louder each is than in its basis.
+    """
+    venue, air, own = zones.venue, zones.paths.air, {}
+    for name, basis in bases.items():
+        asked, louder = asked_of(venue, name), (change_db or {}).get(name, 0.0)
+        answer = basis.equal_level_ms(air, louder)
+        if asked.delay_rule != "equal-level":
+            answer = np.full(answer.shape, basis.answers(air).of_rule(asked.delay_rule))
+        own[name] = answer + asked.image_margin_ms
+    wanted = {}
+    for name, delay in own.items():
+        other = own.get(mirror_of(venue, name) or name, delay)
+        together = np.abs(delay - other) <= TOGETHER_MS
+        wanted[name] = np.where(together, np.maximum(delay, other), delay)
+    return wanted
+
+
+def delay_bases(
+    zones: Zones, settings: Settings, outputs: Iterable[str]
+) -> dict[str, DelayBasis]:
+    """Collect what decides the delays of some outputs and of those that mirror them."""
+    mirrors = [mirror_of(zones.venue, name) for name in outputs]
+    return {name: delay_basis(zones, settings, name)
+            for name in dict.fromkeys([*outputs, *filter(None, mirrors)])}
+
+
+def planned_delay_ms(venue: Venue, output: str, wanted_ms: ArrayLike) -> FloatArray:
+    """Delay to dial: rounded up to the device's step, never below zero.
 
     Raises
     ------
@@ -279,10 +338,10 @@ def planned_delay_ms(venue: Venue, output: str, wanted_ms: float) -> float:
         If it exceeds the device's maximum.
     """
     device = venue.outputs[output]
-    delay = float(round_up_to_step(wanted_ms + venue.goals.image_margin_ms, device.delay_step_ms))
-    if delay > device.delay_max_ms:
+    delay = np.asarray(round_up_to_step(wanted_ms, device.delay_step_ms))
+    if delay.max() > device.delay_max_ms:
         raise ValueError(
-            f"output {quoted(output)} needs a delay of {delay:.2f} ms, but its device allows "
+            f"output {quoted(output)} needs a delay of {delay.max():.2f} ms, but its device allows "
             f"between 0 and {device.delay_max_ms:g} ms"
         )
-    return max(delay, 0.0)
+    return np.asarray(np.maximum(delay, 0.0))

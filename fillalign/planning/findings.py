@@ -7,15 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._validate import FloatArray
 from fillalign.field import JUST_NOTICEABLE
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
 from fillalign.planning.result import FillPlan, FillReport, Walk
-from fillalign.planning.trim import LOWEST_TRIM_DB, Bound, TrimCurve
+from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs
-from fillalign.precedence import ECHO_LIMITS, keeps_image
+from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
@@ -31,12 +30,12 @@ def fill_findings(
 ) -> tuple[Finding, ...]:
     """Collect what there is to say of one fill, `equalising` between its trim and what is unmet."""
     return (*_delay_findings(venue, own, fill), *_trim_findings(venue, own, fill), *equalising,
-            *_fill_unmet(own, fill))
+            *_fill_unmet(fill))
 
 
 def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
     """Say where the delay comes from, what cold air would do to it, and how sure it is."""
-    rule, margin, name = venue.goals.delay_rule, venue.goals.image_margin_ms, fill.output
+    rule, margin, name = fill.delay_rule, fill.image_margin_ms, fill.output
     answers, device = fill.answers, venue.outputs[name]
     answer = answers.of_rule(rule)
     three = {f"{one}_ms": getattr(answers, f"{one}_ms")
@@ -58,6 +57,9 @@ def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iter
         yield Finding(Kind.BOX_TO_BOX_IN_FRONT, name, {"beyond_ms": beyond})
     if "delay_ms" in device.locked:
         yield Finding(Kind.DELAY_LOCKED, name)
+    if fill.mirror is not None:
+        yield Finding(Kind.MIRRORED if fill.shares_delay else Kind.PARTED, name,
+                      {"other": fill.mirror})
     unsure = fill.uncertainty
     yield Finding(Kind.UNCERTAIN, name, {
         "total_ms": unsure.total_ms, "largest": unsure.largest,
@@ -70,48 +72,49 @@ def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Itera
     """Say why the output sounds or stays off, and what decided its trim."""
     name, curve = fill.output, fill.trim
     yield from (_need_finding(venue, need) for need in fill.needs)
-    chosen, bound = curve.chosen()
-    if not fill.sounding:
-        if bound and chosen <= LOWEST_TRIM_DB and any(need.needed for need in fill.needs):
-            yield Finding(Kind.OFF_BARRED, name, {"bound": bound})
-        else:
-            yield Finding(Kind.OFF, name)
+    if curve is None:
+        yield Finding(Kind.OFF_NOT_NEEDED, name)
         return
+    if not fill.sounding:
+        yield _off_finding(name, curve)
+        return
+    lacks = {"without": curve.missing_without, "missing": fill.missing_steps}
     if "trim_db" in venue.outputs[name].locked:
         yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": own.trim_db})
-    if bound is None:
-        yield Finding(Kind.TRIM_ENOUGH, name, {"trim_db": chosen, "limit_db": SHORT_DB})
-    elif curve.needed_db is None:
-        yield Finding(Kind.TRIM_NONE_REACHES, name, {"bound": bound, "trim_db": chosen})
+    softer = curve.served_share[max(curve.at(own.trim_db) - 1, 0)] >= SHARE_OF_ROWS
+    if fill.served_share >= SHARE_OF_ROWS and softer and curve.needed_db is not None:
+        yield Finding(Kind.TRIM_SOFTER, name, {"trim_db": own.trim_db,
+                                               "needed_db": curve.needed_db})
+    elif fill.served_share >= SHARE_OF_ROWS:
+        yield Finding(Kind.TRIM_ENOUGH, name, {"trim_db": own.trim_db})
     else:
-        yield Finding(Kind.TRIM_BOUND, name, {"bound": bound, "trim_db": chosen,
-                                              "needed_db": curve.needed_db})
-    if own.trim_db != chosen:
-        yield Finding(Kind.TRIM_SET, name, {"trim_db": own.trim_db})
+        limits = {bound: limit for bound, limit in curve.bounds().items() if limit <= own.trim_db}
+        bound = min(limits, key=lambda one: limits[one], default=None)
+        kind = Kind.TRIM_LEAST if bound is None else Kind.TRIM_BOUND
+        yield Finding(kind, name, {"trim_db": own.trim_db, "bound": bound, **lacks})
+    image = curve.bounds()[Bound.PRECEDENCE]
+    if own.trim_db > image:
+        yield Finding(Kind.WORDS_FIRST, name, {"trim_db": own.trim_db, "image_db": image})
 
 
-def _fill_unmet(own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
-    """Name each target of one fill that is not met, and what would meet it."""
-    name, curve = fill.output, fill.trim
-    if not fill.sounding:
-        return
-    if fill.hold_back_ms > 0.005:
-        yield Finding(Kind.LATE, name, {"late_ms": fill.hold_back_ms})
-    share = float(curve.served_share[int(np.abs(curve.trim_db - own.trim_db).argmin())])
-    if share < SHARE_OF_ROWS:
-        yield Finding(Kind.ROWS_SHORT, name, {
-            "share_pct": 100 * share, "limit_db": SHORT_DB, "mend": _trim_mend(own, curve),
-        })
+def _off_finding(name: str, curve: TrimCurve) -> Finding:
+    """Say why a needed fill is off, with what its best trim would do."""
+    bounds = curve.bounds()
+    bound = min(bounds, key=lambda one: bounds[one])
+    inside = curve.trim_db <= bounds[bound]
+    if bounds[bound] <= curve.trim_db[0]:
+        return Finding(Kind.OFF_BARRED, name, {"bound": bound})
+    best = int(np.where(inside, curve.missing + curve.elsewhere, np.inf).argmin())
+    return Finding(Kind.OFF_NOT_WORTH, name, {
+        "without": curve.missing_without, "trim_db": float(curve.trim_db[best]),
+        "missing": float(curve.missing[best]), "elsewhere": float(curve.elsewhere[best]),
+    })
 
 
-def _trim_mend(own: OutputSettings, curve: TrimCurve) -> Finding:
-    if curve.needed_db is None:
-        return Finding(Kind.MEND_ELSEWHERE)
-    kinds = {Bound.MAXIMUM: Kind.MEND_STRONGER, Bound.PRECEDENCE: Kind.MEND_MARGIN,
-             Bound.WALK: Kind.MEND_WALK}
-    _, bound = curve.chosen()
-    kind = Kind.MEND_TRIM if bound is None else kinds.get(bound, Kind.MEND_TRIM)
-    return Finding(kind, "", {"more_db": curve.needed_db - own.trim_db, "bound": bound})
+def _fill_unmet(fill: FillReport) -> Iterator[Finding]:
+    """Name what keeps a fill from its delay, and what would mend it."""
+    if fill.sounding and fill.hold_back_ms > 0.005:
+        yield Finding(Kind.LATE, fill.output, {"late_ms": fill.hold_back_ms})
 
 
 def equalising_findings(
@@ -191,6 +194,7 @@ def _need_finding(venue: Venue, need: AreaNeed, kind: Kind = Kind.NEEDED) -> Fin
                                 {"share_pct": 100 * need.outside_share}),
     }
     return Finding(kind, need.area, {
+        "served_pct": 100 * need.served_share,
         "what": "front fill" if need.ahead else "fill",
         "from_x_m": round(need.from_x_m or 0.0, 1),
         "causes": tuple(causes[cause] for cause in need.causes),
@@ -256,8 +260,10 @@ def _unmet(plan: FillPlan) -> Iterator[Finding]:
     """Name every target of the whole that the plan does not meet."""
     venue, walk, goals = plan.venue, plan.walk, plan.venue.goals
     covered = {area for fill in plan.fills if fill.sounding for area in fill.areas}
-    yield from (_need_finding(venue, need, Kind.STILL_NEEDED) for need in plan.needs_after
-                if need.needed and need.area not in covered)
+    yield from (
+        _need_finding(venue, need, Kind.NOT_COVERED if need.area not in covered else Kind.SHORT)
+        for need in plan.needs_after if need.needed
+    )
     yield from _image_findings(plan)
     yield from _echo_findings(plan)
     meter, goal = plan.reference.meter_dba, goals.reference_dba
@@ -295,18 +301,7 @@ def _image_findings(plan: FillPlan) -> Iterator[Finding]:
             "area": plan.venue.areas[int(checks.area[worst])].name,
             "gap_ms": float(checks.gap_ms[worst]), "over_db": float(over[worst]),
             "limit_db": float(checks.limit_db[worst]),
-            "mend": _margin_mend(checks.gap_ms[broken], over[broken], checks.margin_ms[broken]),
         })
-
-
-def _margin_mend(gap_ms: FloatArray, over_db: FloatArray, margin_ms: FloatArray) -> Finding:
-    if not np.isfinite(margin_ms).any():
-        return Finding(Kind.MEND_NO_MARGIN)
-    more = float(margin_ms[np.isfinite(margin_ms)].max())
-    mended = int(np.count_nonzero(keeps_image(gap_ms + more, over_db)))
-    one = mended == len(margin_ms) == 1
-    return Finding(Kind.MEND_IT if one else Kind.MEND_SOME, "",
-                   {"margin_ms": more, "mended": mended})
 
 
 def _echo_findings(plan: FillPlan) -> Iterator[Finding]:

@@ -9,12 +9,22 @@ import numpy as np
 
 from fillalign._validate import FloatArray
 from fillalign.absorption import THIRDS_HZ
-from fillalign.field import A_POWER, BoolArray, Settings, speech_at, superpose
+from fillalign.field import (
+    A_POWER,
+    JUST_NOTICEABLE,
+    BoolArray,
+    Settings,
+    speech_at,
+    superpose,
+)
 from fillalign.levels import power_to_db
-from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.planning.zones import Zones, main_outputs
+from fillalign.venue import Goals
 
 SHORT_DB = 1.0
 SHARE_OF_ROWS = 0.9
+WORTH_STEPS = 0.25
+"""What a fill must mend, in just noticeable steps for each row that lacks anything."""
 _OUTSIDE_SHARE = 0.5
 _OCTAVE = np.arange(THIRDS_HZ.size) // 3
 _HIGHS = np.isin(_OCTAVE, (6, 7)).astype(float)
@@ -40,12 +50,60 @@ class Reference:
 
 
 @dataclass(frozen=True)
+class RowCheck:
+    """How each row stands (..., r): shortfall and loss of highs in dB, speech index.
+
+    `missing` adds up what it lacks in just noticeable steps: dB of level beyond 1 dB
+    short (common practice), dB of highs beyond the limit, 0.03 of speech index below
+    the goal (from memory). `served` rows lack nothing.
+    """
+
+    shortfall_db: FloatArray
+    highs_loss_db: FloatArray
+    index: FloatArray
+    missing: FloatArray
+
+    @property
+    def served(self) -> BoolArray:
+        """Whether level, tone and speech are right."""
+        return np.asarray(self.missing <= 0.0)
+
+    def rows(self, which: BoolArray) -> RowCheck:
+        """Return some of the rows."""
+        return RowCheck(*(getattr(self, name)[..., which] for name in self.__dataclass_fields__))
+
+
+@dataclass(frozen=True)
 class Yardstick:
-    """What decisions are judged by: rows, reference, and the level each row should have (r,)."""
+    """What decisions are judged by: rows, reference, and the level each row should have (r,).
+
+    `alone` is how the rows stand with the mains alone.
+    """
 
     zones: Zones
     reference: Reference
     profile_dba: FloatArray
+    alone: RowCheck
+
+    def check(self, heard: FloatArray, index: FloatArray) -> RowCheck:
+        """Compare heard row powers (..., r, 3), weighted by `WEIGHTS`, and speech index."""
+        return _check_rows(self.zones.venue.goals, self.reference, self.profile_dba, heard, index)
+
+
+def _check_rows(
+    goals: Goals,
+    reference: Reference,
+    profile_dba: FloatArray,
+    heard: FloatArray,
+    index: FloatArray,
+) -> RowCheck:
+    # Bands in which nothing plays stay 300 dB down, so that no difference is undefined.
+    level, highs, mids = np.moveaxis(power_to_db(np.maximum(heard, 1e-30)), -1, 0)
+    short, loss = profile_dba - level, reference.tone_db - (highs - mids)
+    missing = np.maximum(short - SHORT_DB, 0.0) + np.maximum(loss - goals.highs_loss_db, 0.0)
+    if goals.sti is not None:
+        missing += np.maximum(goals.sti - index, 0.0) / JUST_NOTICEABLE
+    return RowCheck(np.asarray(short), np.asarray(loss), index, np.asarray(missing))
 
 
 def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
@@ -64,7 +122,8 @@ def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
         )
     field = superpose(zones.paths, settings, sounding=mains)
     gains, rows = field.gains(), zones.reference_rows
-    heard = zones.row_mean(field.heard(gains))[rows].mean(axis=0)
+    everywhere = zones.row_mean(field.heard(gains))
+    heard = everywhere[rows].mean(axis=0)
     total = zones.row_mean(field.total(gains))[rows].mean(axis=0)
     level, highs, mids = power_to_db(heard @ WEIGHTS)
     reference = Reference(
@@ -74,7 +133,10 @@ def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
         bands=heard,
         x_m=float(zones.row_x_m[rows].mean()),
     )
-    return Yardstick(zones, reference, _profile_dba(zones, reference))
+    profile = _profile_dba(zones, reference)
+    index = zones.row_mean(speech_at(zones.paths, settings, sounding=mains).index(gains))
+    alone = _check_rows(zones.venue.goals, reference, profile, everywhere @ WEIGHTS, index)
+    return Yardstick(zones, reference, profile, alone)
 
 
 def _profile_dba(zones: Zones, reference: Reference) -> FloatArray:
@@ -86,35 +148,6 @@ def _profile_dba(zones: Zones, reference: Reference) -> FloatArray:
         if area.allowed_fall_db is not None:
             fall[zones.row_area == number] = area.allowed_fall_db
     return np.asarray(reference.level_dba - fall)
-
-
-@dataclass(frozen=True)
-class RowCheck:
-    """How each row stands (..., r): shortfall and loss of highs in dB, speech index.
-
-    `sounds` tells whether level and tone are right, `served` also the speech.
-    """
-
-    shortfall_db: FloatArray
-    highs_loss_db: FloatArray
-    index: FloatArray
-    sounds: BoolArray
-    served: BoolArray
-
-    def rows(self, which: BoolArray) -> RowCheck:
-        """Return some of the rows."""
-        return RowCheck(*(getattr(self, name)[..., which] for name in self.__dataclass_fields__))
-
-
-def check_rows(yardstick: Yardstick, rows_power: FloatArray, index: FloatArray) -> RowCheck:
-    """Compare row powers (..., r, 3), weighted by `WEIGHTS`, and speech index with the goals."""
-    goals = yardstick.zones.venue.goals
-    level, highs, mids = np.moveaxis(power_to_db(rows_power), -1, 0)
-    short = yardstick.profile_dba - level
-    loss = yardstick.reference.tone_db - (highs - mids)
-    sounds = (short <= SHORT_DB) & (loss <= goals.highs_loss_db)
-    clear = index >= (-np.inf if goals.sti is None else goals.sti)
-    return RowCheck(short, loss, index, np.asarray(sounds), np.asarray(sounds & clear))
 
 
 class Cause(StrEnum):
@@ -130,6 +163,8 @@ class Cause(StrEnum):
 class AreaNeed:
     """What one seat area lacks. `ahead` marks areas in front of the reference.
 
+    `served_share` of its rows lack nothing; `missing_steps` is what they lack on
+    average, in just noticeable steps;
     `shortfall_db` and `highs_loss_db` are those of its worst row, `speech_index` the
     lowest of its rows, `outside_share` of its seats lie outside all nominal coverage;
     `causes` name what exceeds its limit.
@@ -139,6 +174,8 @@ class AreaNeed:
     needed: bool
     ahead: bool
     from_x_m: float | None
+    served_share: float
+    missing_steps: float
     shortfall_db: float
     highs_loss_db: float
     speech_index: float
@@ -146,17 +183,21 @@ class AreaNeed:
     causes: tuple[Cause, ...]
 
 
-def area_needs(
-    yardstick: Yardstick, settings: Settings, sounding: list[str]
-) -> tuple[AreaNeed, ...]:
-    """State the need of each area with the given outputs sounding."""
+def rows_with(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> RowCheck:
+    """Return how the rows stand with some outputs sounding."""
     zones = yardstick.zones
     field = superpose(zones.paths, settings, sounding=sounding)
-    power = zones.row_mean(field.heard(field.gains()) @ WEIGHTS)
     speech = speech_at(zones.paths, settings, sounding=sounding)
-    index = zones.row_mean(speech.index(field.gains()))
-    checked = check_rows(yardstick, power, index)
-    inside = _inside_coverage(zones, field.outputs, field.gains())
+    return yardstick.check(zones.row_mean(field.heard(field.gains()) @ WEIGHTS),
+                           zones.row_mean(speech.index(field.gains())))
+
+
+def area_needs(
+    yardstick: Yardstick, checked: RowCheck, sounding: list[str]
+) -> tuple[AreaNeed, ...]:
+    """State the need of each area from how its rows stand with some outputs sounding."""
+    zones = yardstick.zones
+    inside = _inside_coverage(zones, sounding)
     return tuple(
         _area_need(
             yardstick,
@@ -168,27 +209,29 @@ def area_needs(
     )
 
 
-def needs_of(
-    yardstick: Yardstick, settings: Settings, sounding: list[str], outputs: list[str]
-) -> tuple[AreaNeed, ...]:
-    """Needs of the areas that some fills cover, with other outputs sounding."""
-    areas = covered_areas(yardstick.zones.venue, outputs)
-    every = area_needs(yardstick, settings, sounding) if areas else ()
-    return tuple(need for need in every if need.area in areas)
-
-
-def _inside_coverage(zones: Zones, outputs: tuple[str, ...], gains: FloatArray) -> BoolArray:
+def _inside_coverage(zones: Zones, sounding: list[str]) -> BoolArray:
     """Whether a seat lies in the nominal coverage of a source that sounds, (n,)."""
-    heard = {name for name, gain in zip(outputs, gains, strict=True) if gain > 0.0}
     # A sub covers every seat, and says nothing of the highs there.
-    loud = [source.output in heard and source.role != "sub" for source in zones.venue.sources]
+    loud = [source.output in sounding and source.role != "sub" for source in zones.venue.sources]
     return np.asarray(zones.paths.within[loud].any(axis=0))
+
+
+def is_needed(rows: RowCheck) -> bool:
+    """Whether some rows need help: fewer than 90 % are served, and they lack enough to be heard.
+
+    A quarter of a just noticeable step for each row that lacks anything: as much as a
+    fill must mend to be worth switching on.
+    """
+    lacking = rows.missing > 0.0
+    return bool(
+        rows.served.mean() < SHARE_OF_ROWS and rows.missing[lacking].mean() >= WORTH_STEPS
+    )
 
 
 def _area_need(yardstick: Yardstick, number: int, rows: RowCheck, outside: float) -> AreaNeed:
     zones, goals = yardstick.zones, yardstick.zones.venue.goals
     row_x = zones.row_x_m[zones.row_area == number]
-    needed = bool(rows.served.mean() < SHARE_OF_ROWS)
+    needed = is_needed(rows)
     short, loss = float(rows.shortfall_db.max()), float(rows.highs_loss_db.max())
     index = float(rows.index.min())
     found = {
@@ -202,6 +245,8 @@ def _area_need(yardstick: Yardstick, number: int, rows: RowCheck, outside: float
         needed=needed,
         ahead=bool(row_x.max() < yardstick.reference.x_m),
         from_x_m=float(row_x[~rows.served].min()) if needed else None,
+        served_share=float(rows.served.mean()),
+        missing_steps=float(rows.missing.mean()),
         shortfall_db=short,
         highs_loss_db=loss,
         speech_index=index,

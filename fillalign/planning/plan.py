@@ -1,21 +1,47 @@
-"""From a venue to settings: which fills sound, and how each is set."""
+"""From a venue to settings: which fills sound, and how each is set.
+
+A candidate is complete before it is judged: trim, the delay that its rule gives at
+that trim and with those filters, low cut and shelf. What is judged best is printed;
+nothing is changed after.
+"""
 
 from __future__ import annotations
 
 from contextlib import suppress
+from dataclasses import dataclass
 
 import numpy as np
 
+from fillalign._validate import FloatArray
 from fillalign.air import Air
-from fillalign.field import Settings
+from fillalign.field import BoolArray, Settings
 from fillalign.planning.assess import assess
-from fillalign.planning.delay import delay_basis, planned_delay_ms
+from fillalign.planning.delay import (
+    delay_bases,
+    planned_delay_ms,
+    wanted_delays_ms,
+)
 from fillalign.planning.equalise import choose_low_cut, choose_shelf
-from fillalign.planning.need import Yardstick, make_yardstick, needs_of
+from fillalign.planning.need import (
+    SHARE_OF_ROWS,
+    WORTH_STEPS,
+    RowCheck,
+    Yardstick,
+    is_needed,
+    make_yardstick,
+)
 from fillalign.planning.result import FillPlan
-from fillalign.planning.trim import LOWEST_TRIM_DB, OFF_DB, TRIM_STEP_DB, trim_curves
+from fillalign.planning.trim import (
+    OFF_DB,
+    TRIM_STEP_DB,
+    Judged,
+    Tier,
+    joined,
+    trim_grid_db,
+)
 from fillalign.planning.zones import (
     Zones,
+    asked_of,
     fill_tiers,
     main_outputs,
     make_zones,
@@ -24,7 +50,8 @@ from fillalign.planning.zones import (
 )
 from fillalign.venue import Venue, check_dialled, headroom_db
 
-PASSES = 2
+STRIDE = 6
+ROUNDS = 12
 
 
 def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
@@ -50,9 +77,9 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
 
     Notes
     -----
-    Fills are planned one by one from front to back: need, delay, trim, low cut,
-    shelf. Rules and thresholds are common practice except where the functions of
-    this room name a source.
+    Fills are planned tier by tier from front to back with what sounds ahead, and then
+    once more with all others sounding. Rules and thresholds are common practice
+    except where the functions of this room name a source.
 
     Examples
     --------
@@ -66,10 +93,20 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     # A trim not locked is only a start, and may lie beyond a weak box.
     check_dialled(venue, {name: own for name, own in settings.items()
                           if venue.outputs[name].locked})
-    sounding = main_outputs(venue)
-    for tier in fill_tiers(venue):
-        settings = _decide(yardstick, settings, tier, sounding)
-        sounding += sounding_of(settings, tier)
+    tiers, mains = fill_tiers(venue), main_outputs(venue)
+    heard: dict[int, tuple[object, ...]] = {}
+    for last in (False, True):
+        sounding = list(mains)
+        for place, tier in enumerate(tiers):
+            others = sounding
+            if last:
+                fills = sum(tiers[:place] + tiers[place + 1 :], [])
+                others = [*mains, *sounding_of(settings, fills)]
+            context = tuple((name, settings[name]) for name in others)
+            if heard.get(place) != context:
+                settings = _decide(yardstick, settings, tier, others)
+                heard[place] = context
+            sounding = sounding + sounding_of(settings, tier)
     return assess(yardstick, settings)
 
 
@@ -83,7 +120,9 @@ def _locked(venue: Venue, settings: Settings, outputs: list[str]) -> Settings:
 def _mains_set(zones: Zones) -> tuple[Yardstick, Settings]:
     """Trim the mains for the goal at the reference, if there is one, and freeze the yardstick."""
     venue, mains = zones.venue, main_outputs(zones.venue)
-    settings = _locked(venue, Settings(venue), list(venue.outputs))
+    fills = sum(fill_tiers(venue), [])
+    start = Settings(venue).replaced(*fills, trim_db=OFF_DB)
+    settings = _locked(venue, start, list(venue.outputs))
     yardstick = make_yardstick(zones, settings)
     goal = venue.goals.reference_dba
     if goal is None:
@@ -95,65 +134,187 @@ def _mains_set(zones: Zones) -> tuple[Yardstick, Settings]:
     return make_yardstick(zones, settings), settings
 
 
+@dataclass(frozen=True)
+class _Candidate:
+    """Complete settings of a tier, and how every row stands with them."""
+
+    settings: Settings
+    check: RowCheck
+    missing: float
+    elsewhere: float
+
+    @property
+    def cost(self) -> float:
+        """What its rows lack and others lose, in just noticeable steps a row."""
+        return self.missing + self.elsewhere
+
+
 def _decide(
-    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str]
+    yardstick: Yardstick, settings: Settings, tier: list[str], others: list[str]
 ) -> Settings:
-    """Plan one tier of fills with everything ahead of it sounding."""
+    """Plan one tier of fills with some others sounding."""
     zones, venue = yardstick.zones, yardstick.zones.venue
     held, free = parted(venue, tier)
-    settings = _timed(zones, settings, held)
-    there = [*sounding, *sounding_of(settings, held)]
-    if not any(need.needed for need in needs_of(yardstick, settings, there, free)):
-        settings = _switched_off(zones, settings, free)
-        tier, free = held, []
-    if not tier:
+    before = settings
+    settings = _switched_off(zones, _timed(zones, settings, held), free)
+    there = [*others, *sounding_of(settings, held)]
+    if held:
+        settings = _filtered(yardstick, settings, sounding_of(settings, held), others)
+    if not free:
         return settings
-    settings = _timed(zones, settings, free)
-    for _ in range(PASSES):
-        settings = _trimmed(yardstick, settings, tier, sounding)
-        settings = _timed(zones, settings, tier)
-        settings = _equalised(yardstick, settings, tier, sounding)
-    settings = _trimmed(yardstick, settings, tier, sounding)
-    hardly = [name for name in free if settings[name].trim_db <= LOWEST_TRIM_DB]
-    return _switched_off(zones, settings, hardly)
+    case = Tier(yardstick, settings, free, there)
+    if not is_needed(case.without.rows(case.own)):
+        return settings
+    best = _best(case, before if sounding_of(before, free) == free else settings)
+    if best is None or not case.worth_it(best.missing, best.elsewhere):
+        return settings
+    return best.settings
+
+
+def _best(case: Tier, settings: Settings) -> _Candidate | None:
+    """Return the best complete candidate; where the mains do not serve, words before image."""
+    kept = _settled(case, settings, np.zeros_like(case.own))
+    priority = asked_of(case.venue, case.moving[0]).priority
+    released = case.own & (case.without.missing > 0.0) if priority == "words" else case.released
+    if priority == "image" or not released.any():
+        return kept
+    freed = _settled(case, settings if kept is None else kept.settings, released)
+    if freed is None or kept is None:
+        return freed or kept
+    # The image is given away only for what can be heard.
+    won = (kept.check.missing - freed.check.missing)[released].max()
+    return freed if won >= (WORTH_STEPS if priority == "words" else 1.0) else kept
+
+
+def _settled(case: Tier, settings: Settings, released: BoolArray) -> _Candidate | None:
+    """Go round trim and filters until nothing changes; of a circle take its best member."""
+    seen: list[tuple[Settings, _Candidate]] = []
+    if not sounding_of(settings, case.moving):
+        settings = settings.replaced(*case.moving, trim_db=0.0)
+    for _ in range(ROUNDS):
+        found = _trimmed(case, settings, released)
+        if found is None:
+            break
+        seen.append((settings, found))
+        again = _filtered(case.yardstick, found.settings, case.moving, case.others)
+        if _filters(again, case) == _filters(settings, case):
+            return found
+        if any(_filters(again, case) == _filters(one, case) for one, _ in seen):
+            break
+        settings = again
+    return min((one for _, one in seen), key=lambda one: one.cost, default=None)
+
+
+def _filters(settings: Settings, case: Tier) -> list[tuple[object, ...]]:
+    """Return what a round may change of a tier's filters."""
+    return [(own.low_cut_hz, own.low_cut_order, own.low_cut_kind, own.shelf_db, own.shelf_hz)
+            for own in (settings[name] for name in case.moving)]
+
+
+def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> _Candidate | None:
+    """Choose a trim under the filters as set, each candidate with the delay it asks for.
+
+    Every 3 dB first, then every 0.5 dB about the best of those.
+    """
+    complete, kept = _ladder(case, settings, released)
+    dialled = np.array([[one[name].trim_db for one in complete] for name in case.moving])
+    _, first = np.unique(dialled, axis=1, return_index=True)
+    places = np.sort(first)
+    coarse = np.unique(np.append(places[::STRIDE], places[-1]))
+    judged = _judged(case, [complete[at] for at in coarse], kept[:, coarse])
+    best = case.choose(judged)
+    if best is None:
+        return None
+    at = int(np.searchsorted(places, coarse[best]))
+    fine = places[max(at - STRIDE + 1, 0) : at + STRIDE // 2 + 1]
+    judged = _judged(case, [complete[at] for at in fine], kept[:, fine])
+    best = case.choose(judged)
+    return None if best is None else _candidate(case, complete[fine[best]], judged, best)
+
+
+def _ladder(
+    case: Tier, settings: Settings, released: BoolArray
+) -> tuple[list[Settings], FloatArray]:
+    """Complete settings for every trim of a tier, and the shares that keep the image (t, k).
+
+    Each output stops at its maximum, and at the last trim with which, at the delay
+    that follows, nine seats in ten keep the image.
+    """
+    zones, venue = case.zones, case.venue
+    bases = delay_bases(zones, settings, case.moving)
+    highest = case.highest_db(settings)
+    trims = trim_grid_db(float(highest.max()), beyond_db=0.0)
+    louder = {name: trims - settings[name].trim_db for name in case.moving}
+    wanted = wanted_delays_ms(zones, bases, louder)
+    complete, shares = [settings] * len(trims), []
+    for name, most in zip(case.moving, highest, strict=True):
+        seats = case.bounded_seats(name, released)
+        delays = (np.full(trims.shape, settings[name].delay_ms)
+                  if "delay_ms" in venue.outputs[name].locked
+                  else planned_delay_ms(venue, name, np.broadcast_to(wanted[name], trims.shape)))
+        kept = bases[name].image_share(zones.paths.air, delays, louder[name], seats)
+        good = np.flatnonzero((kept >= SHARE_OF_ROWS) & (trims <= most + 1e-9))
+        own = np.minimum(np.arange(len(trims)), good[-1] if good.size else 0)
+        complete = [
+            one.replaced(name, trim_db=float(trims[at]), delay_ms=float(delays[at]))
+            for one, at in zip(complete, own, strict=True)
+        ]
+        shares.append(kept[own])
+    return complete, np.array(shares)
+
+
+def _judged(case: Tier, candidates: list[Settings], kept: FloatArray) -> Judged:
+    """Judge complete candidates; those with the same delays share their paths."""
+    delays = [tuple(one[name].delay_ms for name in case.moving) for one in candidates]
+    trims = np.array([[one[name].trim_db for one in candidates] for name in case.moving])
+    # Delays some ms apart change no modulation: speech is swept with the middle one's.
+    index = case.index(candidates[len(candidates) // 2], trims)
+    parts, order = [], []
+    for delay in dict.fromkeys(delays):
+        here = [at for at, one in enumerate(delays) if one == delay]
+        field = case.field(candidates[here[0]])
+        parts.append(case.judge(field, trims[:, here], kept[:, here], index[here]))
+        order += here
+    return joined(parts, np.argsort(order))
+
+
+def _candidate(case: Tier, settings: Settings, judged: Judged, place: int) -> _Candidate:
+    check = RowCheck(*(getattr(judged.check, name)[place]
+                       for name in RowCheck.__dataclass_fields__))
+    return _Candidate(
+        settings=settings,
+        check=check,
+        missing=float(check.missing[case.own].mean()),
+        elsewhere=float(judged.elsewhere[place]),
+    )
 
 
 def _timed(zones: Zones, settings: Settings, outputs: list[str]) -> Settings:
-    """Set the delay of some fills by the venue's rule, unless the file locks it."""
+    """Set the delay of some fills by their rules, unless the file locks it."""
     venue = zones.venue
+    wanted = wanted_delays_ms(zones, delay_bases(zones, settings, outputs))
     for name in outputs:
-        if "delay_ms" in venue.outputs[name].locked:
-            continue
-        answers = delay_basis(zones, settings, name).answers(zones.paths.air)
-        delay = planned_delay_ms(venue, name, answers.of_rule(venue.goals.delay_rule))
-        settings = _locked(venue, settings.replaced(name, delay_ms=delay), [name])
+        if "delay_ms" not in venue.outputs[name].locked:
+            delay = float(planned_delay_ms(venue, name, wanted[name]))
+            settings = settings.replaced(name, delay_ms=delay)
     return settings
 
 
-def _trimmed(
-    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str]
+def _filtered(
+    yardstick: Yardstick, settings: Settings, tier: list[str], others: list[str]
 ) -> Settings:
-    """Set the trim of each output of a tier that the file leaves to us."""
-    held, free = parted(yardstick.zones.venue, tier)
-    there = [*sounding, *sounding_of(settings, held)]
-    for name, curve in trim_curves(yardstick, settings, free, there).items() if free else ():
-        settings = settings.replaced(name, trim_db=curve.chosen()[0])
-    return settings
-
-
-def _equalised(
-    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str]
-) -> Settings:
-    """Set low cut and shelf of a tier, with what sounds ahead."""
+    """Set low cut and shelf of a tier, with what sounds besides it."""
     zones, venue = yardstick.zones, yardstick.zones.venue
+    if not tier:
+        return settings
     flat = settings.replaced(*tier, shelf_db=0.0)
-    cut = choose_low_cut(zones, flat, tier, sounding)
+    cut = choose_low_cut(zones, flat, tier, others)
     flat = flat.replaced(*tier, low_cut_hz=None)
     if cut is not None:
         flat = flat.replaced(*tier, low_cut_hz=cut.corner_hz, low_cut_order=cut.order,
                              low_cut_kind=cut.kind)
     flat = _locked(venue, flat, tier)
-    gain, corner = choose_shelf(yardstick, flat, tier, sounding)
+    gain, corner = choose_shelf(yardstick, flat, tier, others)
     return _locked(venue, flat.replaced(*tier, shelf_db=gain, shelf_hz=corner), tier)
 
 

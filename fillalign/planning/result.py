@@ -101,8 +101,11 @@ class Reading:
 class FillReport:
     """What was found for one fill output.
 
-    `sounding` tells whether it is in use; `needs` are those of its areas with the
-    mains and the fills ahead sounding.
+    `sounding` tells whether it is in use; `needs` are those of its areas without its
+    tier; `served_share` of its rows lack nothing as set, `missing_steps` is what they
+    lack on average, in just noticeable steps. `mirror` is the output that mirrors it,
+    `shares_delay` tells whether both have one delay. `trim` is None for a fill that is
+    off and not needed.
     `rounding_ms` is what the delay exceeds rule plus margin by: in a plan the step
     of the device. `early_cold_ms` is how early the fill is at the worst seat that counts in the
     coldest air planned.
@@ -112,12 +115,18 @@ class FillReport:
     areas: tuple[str, ...]
     sounding: bool
     needs: tuple[AreaNeed, ...]
+    served_share: float
+    missing_steps: float
+    delay_rule: str
+    image_margin_ms: float
+    mirror: str | None
+    shares_delay: bool
     answers: DelayAnswers
     basis: DelayBasis
     uncertainty: DelayUncertainty
     hold_back_ms: float
     rounding_ms: float
-    trim: TrimCurve
+    trim: TrimCurve | None
     reading: Reading
     coldest_c: float
     early_ms: float
@@ -343,9 +352,8 @@ class FillPlan:
                 "speed_m_s": air.speed_m_s,
             }
             for fill in self.fills:
-                rule = self.venue.goals.delay_rule
-                moved = fill.basis.answers(air).of_rule(rule)
-                moved -= fill.basis.answers(self.air).of_rule(rule)
+                moved = fill.basis.answers(air).of_rule(fill.delay_rule)
+                moved -= fill.basis.answers(self.air).of_rule(fill.delay_rule)
                 wanted = self.settings[fill.output].delay_ms + moved
                 if self.settings[fill.output].delay_ms == 0:
                     # A path that is late already wants less than nothing.

@@ -1,9 +1,8 @@
-"""Trim of one fill, from the sound in the rows it covers."""
+"""Trim of a tier of fills: what each trim does to every row, and which to take."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -15,23 +14,34 @@ from fillalign.field import (
     JUST_NOTICEABLE,
     BoolArray,
     Field,
+    IntArray,
     Settings,
     speech_at,
     superpose,
 )
 from fillalign.levels import db_to_amplitude, power_to_db
-from fillalign.planning.delay import counting_mains
-from fillalign.planning.need import SHARE_OF_ROWS, WEIGHTS, Yardstick, check_rows
-from fillalign.planning.zones import covered_areas, main_outputs
-from fillalign.precedence import keeps_image
+from fillalign.planning.delay import delay_basis
+from fillalign.planning.need import (
+    SHARE_OF_ROWS,
+    SHORT_DB,
+    WEIGHTS,
+    WORTH_STEPS,
+    RowCheck,
+    Yardstick,
+)
+from fillalign.planning.zones import Zones, covered_areas, fill_tiers
 from fillalign.venue import headroom_db
 
 TRIM_STEP_DB = 0.5
 LOWEST_TRIM_DB = -40.0
 BEYOND_DB = 12.0
-CLIMB_DB = 2.0
+OVERSHOOT_DB = 2.0
 OFF_DB = float("-inf")
-_SPEECH_STEP_DB = 3.0
+LEFT_ALONE_DB = 6.0
+_SPEECH_STEPS = 6
+_SPEECH_WITHOUT_GOAL = {"speech": 0.60, "music": 0.50}
+_EQUAL_STEPS = 0.1
+_EQUAL_SPEECH_STEPS = 0.02
 
 
 class Bound(StrEnum):
@@ -39,80 +49,289 @@ class Bound(StrEnum):
 
     MAXIMUM = "the maximum level of the box"
     PRECEDENCE = "the precedence table"
-    WALK = "the climb on the walk"
+    OVERSHOOT = "the rise of level on the walk"
     HARM = "the harm to speech elsewhere"
-    ROOM = "the room, which keeps speech transmission below its goal,"
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What k trims of a tier do: rows r, outputs of the tier t.
+
+    `dialled_db` (t, k) is what each output is set to.
+    `check` is how every row stands, `elsewhere` (k,) what rows of others lose, in just
+    noticeable steps for each row of its own; `overshoot_db` (k,) how far the total of a
+    row behind the reference exceeds both the reference and what it was without these
+    fills; `harm` (k,) the speech index that nine in ten rows of others lose at most;
+    `image_share` (t, k) of the covered seats that keep the image at the stage.
+    """
+
+    dialled_db: FloatArray
+    check: RowCheck
+    elsewhere: FloatArray
+    overshoot_db: FloatArray
+    harm: FloatArray
+    image_share: FloatArray
+    maximum_db: FloatArray
+
+    def within(self) -> dict[Bound, BoolArray]:
+        """Which trims keep each bound, (k,): of the tier, so all its outputs keep it."""
+        return {
+            Bound.MAXIMUM: np.all(self.dialled_db <= self.maximum_db[:, None] + 1e-9, axis=0),
+            Bound.PRECEDENCE: np.all(self.image_share >= SHARE_OF_ROWS, axis=0),
+            Bound.OVERSHOOT: self.overshoot_db <= OVERSHOOT_DB + 1e-9,
+            Bound.HARM: self.harm <= JUST_NOTICEABLE + 1e-9,
+        }
+
+
+def joined(parts: list[Judged], order: IntArray) -> Judged:
+    """Put judgements side by side, in an order of their own."""
+
+    def along(name: str, axis: int) -> FloatArray:
+        every = np.concatenate([getattr(one, name) for one in parts], axis=axis)
+        return np.asarray(np.take(every, order, axis=axis))
+
+    check = RowCheck(*(np.concatenate([getattr(one.check, name) for one in parts])[order]
+                       for name in RowCheck.__dataclass_fields__))
+    return Judged(
+        dialled_db=along("dialled_db", 1),
+        check=check,
+        elsewhere=along("elsewhere", 0),
+        overshoot_db=along("overshoot_db", 0),
+        harm=along("harm", 0),
+        image_share=along("image_share", 1),
+        maximum_db=parts[0].maximum_db,
+    )
 
 
 @dataclass(frozen=True)
 class TrimCurve:
-    """Benefit and harm of one output against its trim (k values).
+    """Benefit and harm of one output against its trim (k values), delays and filters as set.
 
-    `served_share` of the covered rows reach level, tone and speech goal;
-    `climb_db` is the largest rise on the walk behind the reference;
-    `precedence_share` of the covered seats keep the image at the stage;
-    `back_dba` is the heard level of the last covered row. `speech_covered` and
-    `speech_ahead` are mean speech transmission indices of the covered rows and of
-    the rows ahead of the fill, `speech_loss` the most that nine in ten of those
-    lose against this fill off, `speech_shortfall` what all rows together lack to
-    the speech goal (0 without one). The trims after that are what is needed for
-    level and tone, for all goals, and the bounds (None: not reached).
+    `served_share` of the covered rows reach level, tone and speech goal; `missing` is
+    what they lack on average and `elsewhere` what rows of others lose for each of
+    them, in just noticeable steps; `overshoot_db`, `harm` as in `Judged`;
+    `precedence_share` of the covered seats keep the image at the stage; `back_dba` is
+    the heard level of the last covered row; `speech_covered` and `speech_ahead` are mean
+    speech indices of the covered rows and of the rows ahead of the fill,
+    `speech_without` that of the covered rows with it off. The trims after that are what
+    is needed for all goals, and the bounds (None: not reached).
     """
 
     trim_db: FloatArray
     served_share: FloatArray
-    climb_db: FloatArray
+    missing: FloatArray
+    missing_without: float
+    elsewhere: FloatArray
+    overshoot_db: FloatArray
+    harm: FloatArray
     precedence_share: FloatArray
     back_dba: FloatArray
     speech_covered: FloatArray
     speech_ahead: FloatArray
-    speech_loss: FloatArray
-    speech_shortfall: FloatArray
     speech_without: float
-    sound_needed_db: float | None
     needed_db: float | None
     maximum_db: float
     precedence_db: float | None
-    walk_db: float | None
-    harm_db: float
+    overshoot_limit_db: float | None
+    harm_limit_db: float | None
 
     def bounds(self) -> dict[Bound, float]:
         """Trims that may not be passed, by reason."""
         lowest = float(self.trim_db[0])
-        found = {Bound.PRECEDENCE: self.precedence_db, Bound.WALK: self.walk_db,
-                 Bound.HARM: self.harm_db}
+        found = {Bound.PRECEDENCE: self.precedence_db, Bound.OVERSHOOT: self.overshoot_limit_db,
+                 Bound.HARM: self.harm_limit_db}
         return {
             Bound.MAXIMUM: self.maximum_db,
             **{bound: lowest if trim is None else trim for bound, trim in found.items()},
         }
 
-    def chosen(self) -> tuple[float, Bound | None]:
-        """Trim to set, and what kept it from what was needed (or None)."""
-        bounds = self.bounds()
-        bound = min(bounds, key=lambda one: bounds[one])
-        limit = bounds[bound]
-        if self.needed_db is not None and self.needed_db <= limit:
-            return self.needed_db, None
-        if self.sound_needed_db is not None and self.sound_needed_db <= limit:
-            # Level and tone are right: only speech falls short, so take its best.
-            inside = (self.trim_db >= self.sound_needed_db) & (self.trim_db <= limit)
-            best = int(np.where(inside, np.round(self.speech_covered, 3), -1.0).argmax())
-            return float(self.trim_db[best]), Bound.ROOM
-        return limit, bound
+    def at(self, trim_db: float) -> int:
+        """Return the place of the trim nearest to one."""
+        return int(np.abs(self.trim_db - trim_db).argmin())
 
 
-def trim_grid_db(headroom: float) -> FloatArray:
+def trim_grid_db(headroom: float, beyond_db: float = BEYOND_DB) -> FloatArray:
     """Trims to try, in steps of 0.5 dB up to 12 dB beyond the headroom.
 
     What lies beyond only tells how much stronger a box would have to be.
     """
-    top = np.floor((headroom + BEYOND_DB) / TRIM_STEP_DB)
+    top = np.floor((headroom + beyond_db) / TRIM_STEP_DB + 1e-9)
     bottom = min(LOWEST_TRIM_DB / TRIM_STEP_DB, top)
     return np.asarray(np.arange(bottom, top + 1) * TRIM_STEP_DB)
 
 
+class Tier:
+    """A tier of fills to be trimmed, and what is judged there without it.
+
+    `moving` are the outputs whose trim is open, `others` all that sound besides them,
+    `released` (r,) marks rows at which the image is not a bound.
+    """
+
+    def __init__(
+        self, yardstick: Yardstick, settings: Settings, moving: list[str], others: list[str]
+    ) -> None:
+        self.yardstick, self.moving, self.others = yardstick, moving, others
+        self.zones, self.venue = yardstick.zones, yardstick.zones.venue
+        areas = covered_areas(self.venue, moving)
+        self.own = self.zones.rows_in(areas)
+        tiers = fill_tiers(self.venue)
+        place = next(at for at, tier in enumerate(tiers) if moving[0] in tier)
+        later = covered_areas(self.venue, sum(tiers[place + 1 :], []))
+        self.not_later = ~self.zones.rows_in(later)
+        without = self._without = superpose(self.zones.paths, settings, sounding=others)
+        total = self.zones.row_mean(without.total(without.gains()) @ A_POWER)
+        self.total_dba = np.asarray(power_to_db(total))
+        speech = speech_at(self.zones.paths, settings, sounding=others)
+        self.without = yardstick.check(
+            self.zones.row_mean(without.heard(without.gains()) @ WEIGHTS),
+            self.zones.row_mean(speech.index(without.gains())),
+        )
+
+    @property
+    def released(self) -> BoolArray:
+        """Rows of its own that the mains do not serve: there words may come before the image.
+
+        In a shadow of the mains and short, far below the profile, or below the speech goal.
+        """
+        alone, goal = self.yardstick.alone, self.venue.goals.sti
+        mains = {source.name for source in self.venue.of_role("main")}
+        shadowed = [
+            number for number, area in enumerate(self.venue.areas)
+            if "mains" in area.shadowed_from or mains <= {*area.shadowed_from}
+        ]
+        hidden = np.isin(self.zones.row_area, shadowed) & (alone.shortfall_db > SHORT_DB)
+        unclear = alone.index < (-np.inf if goal is None else goal)
+        far = alone.shortfall_db > LEFT_ALONE_DB
+        return np.asarray(self.own & (hidden | far | unclear))
+
+    def field(self, settings: Settings, like: Field | None = None) -> Field:
+        """Return everything that sounds with the tier, under some delays and filters."""
+        return superpose(self.zones.paths, settings, sounding=[*self.others, *self.moving],
+                         like=like or self._without)
+
+    def highest_db(self, settings: Settings) -> FloatArray:
+        """Highest trim of each output of the tier within its boxes' maximum, (t,)."""
+        return np.array([
+            np.floor((headroom_db(self.venue, name) - max(settings[name].shelf_db, 0.0))
+                     / TRIM_STEP_DB + 1e-9) * TRIM_STEP_DB
+            for name in self.moving
+        ])
+
+    def bounded_seats(self, output: str, released: BoolArray) -> BoolArray:
+        """Which of the seats that an output covers have the image as a bound."""
+        rows = np.repeat(released[np.argsort(self.zones.order)], self.zones.seats_a_row)
+        return np.asarray(~rows[self.zones.seats_in(covered_areas(self.venue, [output]))])
+
+    def judge(
+        self,
+        field: Field,
+        dialled_db: FloatArray,
+        image_share: FloatArray,
+        index: FloatArray,
+    ) -> Judged:
+        """Judge trims of the tier's outputs (t, k) under the delays and filters of a field.
+
+        `image_share` (t, k) of the covered seats keep the image with them; `index` (k, r)
+        is the speech index of the rows.
+        """
+        zones, yardstick = self.zones, self.yardstick
+        gains = self._gains(field.settings, field.outputs, dialled_db)
+        heard, total = _row_powers(yardstick, field, gains)
+        check = yardstick.check(heard, index)
+        worse = np.maximum(check.missing - self.without.missing, 0.0)[:, ~self.own]
+        behind = zones.row_x_m >= yardstick.reference.x_m - 1e-9
+        floor = np.maximum(self.total_dba, yardstick.reference.meter_dba)
+        return Judged(
+            dialled_db=dialled_db,
+            check=check,
+            elsewhere=worse.sum(axis=1) / self.own.sum(),
+            overshoot_db=(total - floor)[:, behind].max(axis=1, initial=-np.inf),
+            harm=self._harm(index),
+            image_share=image_share,
+            maximum_db=self.highest_db(field.settings),
+        )
+
+    def _gains(
+        self, settings: Settings, outputs: tuple[str, ...], dialled_db: FloatArray
+    ) -> FloatArray:
+        """Amplitude gains (k, o) of some outputs for trims (t, k) of the tier."""
+        gains = np.tile(settings.gains(outputs), (dialled_db.shape[1], 1))
+        gains[:, [outputs.index(name) for name in self.moving]] = db_to_amplitude(dialled_db).T
+        return gains
+
+    def index(self, settings: Settings, dialled_db: FloatArray, every: int = 1) -> FloatArray:
+        """Speech index (k, r) of the rows for trims (t, k), interpolated between some of them."""
+        outputs = [*self.others, *self.moving]
+        speech = speech_at(self.zones.paths, settings, sounding=outputs)
+        gains = self._gains(settings, speech.outputs, dialled_db)
+        places = np.arange(len(gains))
+        nodes = np.unique(np.append(places[::every], places[-1]))
+        index = self.zones.row_mean(speech.index(gains[nodes]).T)
+        return np.array([np.interp(places, nodes, row) for row in index]).T
+
+    def _harm(self, index: FloatArray) -> FloatArray:
+        """Speech index that nine in ten rows of others lose at most against mains or goal, (k,)."""
+        goals = self.venue.goals
+        goal = _SPEECH_WITHOUT_GOAL[self.venue.programme] if goals.sti is None else goals.sti
+        others = ~self.own
+        if not others.any():
+            return np.zeros(len(index))
+        lost = np.minimum(self.yardstick.alone.index, goal) - index
+        return np.asarray(np.quantile(lost[:, others], SHARE_OF_ROWS, axis=1))
+
+    def choose(self, judged: Judged) -> int | None:
+        """Return the place of the trim to take: the softest that serves, else the least missing.
+
+        Among those within all bounds (None where none is).
+        """
+        inside = np.logical_and.reduce(list(judged.within().values()))
+        if not inside.any():
+            return None
+        own = judged.check.rows(self.own)
+        serves = inside & (own.served.mean(axis=1) >= SHARE_OF_ROWS)
+        serves &= judged.elsewhere <= _EQUAL_STEPS
+        if serves.any():
+            return int(np.flatnonzero(serves)[0])
+        inside = self._clearest(judged, inside)
+        cost = np.where(inside, own.missing.mean(axis=1) + judged.elsewhere, np.inf)
+        return int(np.flatnonzero(cost <= cost.min() + _EQUAL_STEPS)[0])
+
+    def _clearest(self, judged: Judged, inside: BoolArray) -> BoolArray:
+        """Keep the clearest where none meets the speech goal: words are speech, not level."""
+        goal = self.venue.goals.sti
+        if goal is None:
+            return inside
+        clear = (judged.check.index[:, self.own] >= goal).mean(axis=1) >= SHARE_OF_ROWS
+        if (inside & clear).any():
+            return inside
+        lack = np.maximum(goal - judged.check.index, 0.0)[:, self.not_later] / JUST_NOTICEABLE
+        short = np.where(inside, lack.mean(axis=1), np.inf)
+        return np.asarray(short <= short.min() + _EQUAL_SPEECH_STEPS)
+
+    def worth_it(self, missing: float, elsewhere: float) -> bool:
+        """Whether a trim mends enough to switch the tier on, by what its rows would still lack."""
+        before = self.without.rows(self.own).missing
+        lacking = max(int((before > 0.0).sum()), 1)
+        won = (before.mean() - missing - elsewhere) * before.size
+        return bool(won >= WORTH_STEPS * lacking)
+
+
+def _row_powers(
+    yardstick: Yardstick, field: Field, gains: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Heard power (k, r, 3) by `WEIGHTS` and total in dBA (k, r), for gains (k, o)."""
+    slim = replace(
+        field, own=field.own @ WEIGHTS, early=field.early @ WEIGHTS, late=field.late @ WEIGHTS,
+        cross={pair: power @ WEIGHTS for pair, power in field.cross.items()},
+    )
+    mean = yardstick.zones.row_mean
+    heard = np.array([mean(slim.heard(row)) for row in gains])
+    total = np.array([mean(slim.total(row)[:, 0]) for row in gains])
+    return heard, np.asarray(power_to_db(total))
+
+
 def trim_curves(
-    yardstick: Yardstick, settings: Settings, together: list[str], sounding: list[str]
+    yardstick: Yardstick, settings: Settings, together: list[str], others: list[str]
 ) -> dict[str, TrimCurve]:
     """Sweep the trims of some outputs of a tier, all alike, with everything else as it stands.
 
@@ -124,7 +343,7 @@ def trim_curves(
         Of all outputs; the trims of those that move do not count.
     together : list of str
         The outputs that move.
-    sounding : list of str
+    others : list of str
         What sounds besides them, mains included.
 
     Returns
@@ -132,118 +351,51 @@ def trim_curves(
     dict of str to TrimCurve
         By output: they share all but the image and the headroom of their boxes.
     """
-    venue = yardstick.zones.venue
-    curves = {}
-    field = superpose(yardstick.zones.paths, settings, sounding=[*sounding, *together])
-    for headroom in {headroom_db(venue, name) for name in together}:
-        trims = trim_grid_db(headroom)
-        swept = _sweep(yardstick, field, trims, together, sounding)
-        for name in together:
-            if headroom_db(venue, name) != headroom:
-                continue
-            kept = _image_share(yardstick, field, name, trims)
-            lifted = max(settings[name].shelf_db, 0.0)
-            curves[name] = TrimCurve(
-                trim_db=trims,
-                precedence_share=kept,
-                precedence_db=_last(trims, kept >= SHARE_OF_ROWS),
-                maximum_db=float(np.floor((headroom - lifted) / TRIM_STEP_DB) * TRIM_STEP_DB),
-                **swept,
-            )
-    return curves
-
-
-def _sweep(
-    yardstick: Yardstick, field: Field, trims: FloatArray, together: list[str], sounding: list[str]
-) -> dict[str, Any]:
-    """Return what the curves of some outputs share."""
-    zones = yardstick.zones
-    still = field.gains(sounding)
-    moving = np.array([float(name in together) for name in field.outputs])
-    covered = zones.rows_in(covered_areas(zones.venue, together))
-    heard = _swept_rows(yardstick, field.heard, still, moving, trims)
-    index = _swept_index(yardstick, field, still, moving, trims)
-    speech, off = index[1:], index[0]
-    checked = check_rows(yardstick, heard[1:], speech).rows(covered)
-    share, sounds = checked.served.mean(axis=1), checked.sounds.mean(axis=1)
-    behind = zones.row_x_m >= yardstick.reference.x_m - 1e-9
-    walk = _swept_rows(yardstick, field.total, still, moving, trims)[:, behind, 0]
-    before, *climb = _largest_climb(np.asarray(power_to_db(walk)))
-    lacking = np.maximum((zones.venue.goals.sti or 0.0) - speech, 0.0).sum(axis=1)
-    ahead = ~covered & (zones.row_x_m < zones.row_x_m[covered].min())
-    loss, ahead_mean = np.zeros(trims.size), np.full(trims.size, np.nan)
-    if ahead.any():
-        loss = np.quantile((off - speech)[:, ahead], SHARE_OF_ROWS, axis=1)
-        ahead_mean = speech[:, ahead].mean(axis=1)
-    back = int(np.flatnonzero(covered)[zones.row_x_m[covered].argmax()])
-    return {
+    venue, zones = yardstick.zones.venue, yardstick.zones
+    tier = Tier(yardstick, settings, together, others)
+    trims = trim_grid_db(max(headroom_db(venue, name) for name in together))
+    shares = np.array([_image_share(zones, settings, name, trims) for name in together])
+    every = np.tile(trims, (len(together), 1))
+    index = tier.index(settings, every, _SPEECH_STEPS)
+    judged = tier.judge(tier.field(settings), every, shares, index)
+    own = judged.check.rows(tier.own)
+    ahead = ~tier.own & (zones.row_x_m < zones.row_x_m[tier.own].min())
+    back = int(np.flatnonzero(tier.own)[zones.row_x_m[tier.own].argmax()])
+    share = own.served.mean(axis=1)
+    within = judged.within()
+    shared: dict[str, Any] = {
+        "trim_db": trims,
         "served_share": share,
-        "climb_db": np.array(climb),
-        "back_dba": np.asarray(power_to_db(heard[1:, back, 0])),
-        "speech_covered": speech[:, covered].mean(axis=1),
-        "speech_ahead": ahead_mean,
-        "speech_loss": loss,
-        "speech_shortfall": lacking,
-        "speech_without": float(off[covered].mean()),
-        "sound_needed_db": _first(trims, sounds >= SHARE_OF_ROWS),
+        "missing": own.missing.mean(axis=1),
+        "missing_without": float(tier.without.missing[tier.own].mean()),
+        "elsewhere": judged.elsewhere,
+        "overshoot_db": judged.overshoot_db,
+        "harm": judged.harm,
+        "back_dba": yardstick.profile_dba[back] - judged.check.shortfall_db[:, back],
+        "speech_covered": own.index.mean(axis=1),
+        "speech_ahead": (judged.check.index[:, ahead].mean(axis=1) if ahead.any()
+                         else np.full(trims.size, np.nan)),
+        "speech_without": float(tier.without.index[tier.own].mean()),
         "needed_db": _first(trims, share >= SHARE_OF_ROWS),
-        "walk_db": _last(trims, np.array(climb) <= max(CLIMB_DB, float(before)) + 1e-9),
-        "harm_db": float(trims[np.flatnonzero(lacking <= lacking.min() + JUST_NOTICEABLE)[-1]]),
+        "overshoot_limit_db": _last(trims, within[Bound.OVERSHOOT]),
+        "harm_limit_db": _last(trims, within[Bound.HARM]),
+    }
+    return {
+        name: TrimCurve(
+            precedence_share=judged.image_share[number],
+            precedence_db=_last(trims, judged.image_share[number] >= SHARE_OF_ROWS),
+            maximum_db=float(judged.maximum_db[number]),
+            **shared,
+        )
+        for number, name in enumerate(together)
     }
 
 
-def _swept_rows(
-    yardstick: Yardstick,
-    power_of: Callable[[FloatArray], FloatArray],
-    still: FloatArray,
-    moving: FloatArray,
-    trims: FloatArray,
-) -> FloatArray:
-    """Row means (1 + k, r, 3), weighted by `WEIGHTS`: first without what moves, then by trim.
-
-    Power is a quadratic form in the gains, so three of its values give them all.
-    """
-    rest, own, both = (
-        yardstick.zones.row_mean(power_of(gains) @ WEIGHTS)
-        for gains in (still, moving, still + moving)
-    )
-    gain = np.append(0.0, db_to_amplitude(trims))[:, None, None]
-    return np.maximum(rest + gain * (both - rest - own) + gain**2 * own, 0.0)
-
-
-def _swept_index(
-    yardstick: Yardstick, field: Field, still: FloatArray, moving: FloatArray, trims: FloatArray
-) -> FloatArray:
-    """Speech index of each row (1 + k, r): without what moves, then interpolated every 3 dB."""
-    speech = speech_at(yardstick.zones.paths, field.settings, sounding=field.outputs)
-    coarse = np.arange(trims[0], trims[-1] + _SPEECH_STEP_DB, _SPEECH_STEP_DB)
-    gains = still + np.append(0.0, db_to_amplitude(coarse))[:, None] * moving
-    index = yardstick.zones.row_mean(speech.index(gains).T).T
-    place = np.clip((trims - coarse[0]) / _SPEECH_STEP_DB, 0, coarse.size - 1)
-    left = np.minimum(place.astype(int), coarse.size - 2)
-    part = (place - left)[:, None]
-    between = index[1:][left] * (1 - part) + index[1:][left + 1] * part
-    return np.concatenate([index[:1], between])
-
-
-def _image_share(
-    yardstick: Yardstick, field: Field, output: str, trims: FloatArray
-) -> FloatArray:
-    """Share of the covered seats that keep the image at the stage, by trim, (k,)."""
-    zones, number = yardstick.zones, field.outputs.index(output)
-    covered = zones.seats_in(covered_areas(zones.venue, [output]))
-    _, arrival = counting_mains(zones.paths, field.settings, output)
-    mains = power_to_db(field.direct(field.gains(main_outputs(zones.venue))) @ A_POWER)
-    gap = (field.arrival_ms[number] - arrival)[covered]
-    over = (field.level_dba[number] - mains)[covered]
-    kept = np.asarray(keeps_image(gap, over + trims[:, None]))
-    return np.asarray(kept.mean(axis=1))
-
-
-def _largest_climb(levels: FloatArray) -> FloatArray:
-    """Largest rise from any row to a later one, along the last axis."""
-    lowest = np.minimum.accumulate(levels, axis=-1)
-    return np.asarray((levels - lowest).max(axis=-1))
+def _image_share(zones: Zones, settings: Settings, output: str, trims: FloatArray) -> FloatArray:
+    """Share of the covered seats that keep the image, by trim, the delay as set, (k,)."""
+    basis, own = delay_basis(zones, settings, output), settings[output]
+    everywhere = np.ones(basis.over_mains_db.size, dtype=bool)
+    return basis.image_share(zones.paths.air, own.delay_ms, trims - own.trim_db, everywhere)
 
 
 def _first(trims: FloatArray, good: BoolArray) -> float | None:

@@ -24,15 +24,13 @@ class Kind(Enum):
     COVERAGE = "cause", "{share_pct:.0f} % of the seats lie outside the coverage"
     NEEDED = "need", "{where}: {what} needed from {from_x_m:g} m, because {causes}."
     NOT_NEEDED = "need", (
-        "{where}: no fill needed, because at least 90 % of its rows lie within {limit_db:.0f} dB "
-        "of the profile (the weakest row {away_db:.1f} dB {side} it), lose no more than "
-        "{highs_limit_db:g} dB of highs (worst {loss_db:.1f} dB)."
+        "{where}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile and "
+        "loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)."
     )
     NOT_NEEDED_CLEAR = "need", (
-        "{where}: no fill needed, because at least 90 % of its rows lie within {limit_db:.0f} dB "
-        "of the profile (the weakest row {away_db:.1f} dB {side} it), lose no more than "
-        "{highs_limit_db:g} dB of highs (worst {loss_db:.1f} dB) and its speech transmission is at "
-        "least {index:.2f} (goal {goal:.2f})."
+        "{where}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile, loses "
+        "{loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB) and its "
+        "speech transmission is at least {index:.2f} (goal {goal:.2f})."
     )
 
     NOTHING_SOUNDS = "summary", "No fill sounds in this plan."
@@ -102,21 +100,39 @@ class Kind(Enum):
         "counts most."
     )
     UNCERTAIN_PART = "cost", "{where} {part_ms:.2f}"
-    OFF = "reason", "The output stays off."
+    MIRRORED = "reason", "It mirrors {other}: one decision, with the later of the two delays."
+    PARTED = "reason", (
+        "It mirrors {other}, but their seats want delays more than 1 ms apart: each has its own."
+    )
+    OFF_NOT_NEEDED = "reason", "The output stays off: its rows need no help."
     OFF_BARRED = "reason", "The output stays off, since {bound} leaves it no trim."
+    OFF_NOT_WORTH = "reason", (
+        "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
+        "average; the best trim within its bounds, {trim_db:+.1f} dB, would leave {missing:.2f} "
+        "and cost other rows {elsewhere:.2f}, which nobody would hear."
+    )
     TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+.1f} dB."
     TRIM_ENOUGH = "reason", (
-        "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows come within "
-        "{limit_db:.0f} dB of the profile."
+        "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows get level, "
+        "tone and speech."
     )
-    TRIM_NONE_REACHES = "reason", (
-        "No trim reaches the profile, and {bound} allows no more than {trim_db:+.1f} dB."
+    TRIM_SOFTER = "reason", (
+        "With {trim_db:+.1f} dB 90 % of the covered rows get level, tone and speech; "
+        "{needed_db:+.1f} dB would do."
     )
     TRIM_BOUND = "reason", (
-        "The profile would take {needed_db:+.1f} dB, but {bound} allows no more than "
-        "{trim_db:+.1f} dB."
+        "At {trim_db:+.1f} dB {bound} allows no more: the covered rows lack {missing:.2f} just "
+        "noticeable steps on average ({without:.2f} without the fill)."
     )
-    TRIM_SET = "reason", "Set is {trim_db:+.1f} dB."
+    TRIM_LEAST = "reason", (
+        "No trim within its bounds gives 90 % of the covered rows level, tone and speech. "
+        "{trim_db:+.1f} dB is set: the covered rows lack {missing:.2f} just noticeable steps on "
+        "average ({without:.2f} without the fill)."
+    )
+    WORDS_FIRST = "reason", (
+        "Words come before the image here: the precedence table would allow {image_db:+.1f} dB at "
+        "nine in ten seats, and the mains do not serve these rows. The image may leave the stage."
+    )
     NO_KIND_IN_COMMON = "reason", (
         "No low cut: the devices of this row of fills offer none in common."
     )
@@ -157,41 +173,22 @@ class Kind(Enum):
         "{where}: its path is already {late_ms:.2f} ms too late; a further hold-back of "
         "{late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
     )
-    ROWS_SHORT = "unmet", (
-        "{where}: only {share_pct:.0f} % of the covered rows come within {limit_db:.0f} dB of the "
-        "profile (target 90 %); {mend}."
+    SHORT = "unmet", (
+        "{where}: {served_pct:.0f} % of its rows get level, tone and speech (target 90 %), from "
+        "{from_x_m:g} m on it is short: {causes}."
     )
-    MEND_ELSEWHERE = "mend", (
-        "more fills, another place for them, or a larger allowed fall would meet it"
-    )
-    MEND_TRIM = "mend", "{more_db:+.1f} dB of trim would meet it"
-    MEND_STRONGER = "mend", (
-        "{more_db:+.1f} dB of trim would meet it, but needs a stronger box"
-    )
-    MEND_MARGIN = "mend", (
-        "{more_db:+.1f} dB of trim would meet it, but {bound} forbids that: raise the image "
-        "margin, or move or add a fill"
-    )
-    MEND_WALK = "mend", (
-        "{more_db:+.1f} dB of trim would meet it, but {bound} forbids that: add a fill ahead of "
-        "it, or let the mains reach further"
-    )
-    STILL_NEEDED = "unmet", (
+    NOT_COVERED = "unmet", (
         "{where}: {what} still needed from {from_x_m:g} m, because {causes}; no fill that sounds "
-        "covers it. A fill for it, one further forward, or a larger allowed fall would meet the "
-        "target."
+        "covers it."
     )
     IMAGE_LOST = "unmet", (
         "{where}: at {broken} of {heard} seats that hear it the image leaves the stage (precedence "
         "table), worst in the area {area} at x {x_m:.1f}, y {y_m:.1f} m (gap {gap_ms:.1f} ms, fill "
-        "over main {over_db:+.1f} dB, limit {limit_db:+.1f} dB); {mend}."
+        "over main {over_db:+.1f} dB, limit {limit_db:+.1f} dB)."
     )
-    MEND_IT = "mend", "{margin_ms:.1f} ms more margin would mend it"
-    MEND_SOME = "mend", "{margin_ms:.1f} ms more margin would mend {mended} of them"
-    MEND_NO_MARGIN = "mend", "no margin mends them: less trim, or another aim, would"
     ECHO = "unmet", (
         "{seats} seats that hear a fill exceed the echo criterion of {limit:g}, worst {worst:.2f} "
-        "at x {x_m:.1f}, y {y_m:.1f} m: less trim, or a fill nearer to them, would mend it."
+        "at x {x_m:.1f}, y {y_m:.1f} m."
     )
     MAINS_SHORT = "unmet", (
         "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "

@@ -49,11 +49,16 @@ class Zones:
         """The venue that the seats are in."""
         return self.paths.venue
 
+    @property
+    def seats_a_row(self) -> IntArray:
+        """Number of seats of each row, as the venue lists them."""
+        return np.diff(np.append(self.starts, len(self.paths.seats)))
+
     def row_mean(self, values: FloatArray) -> FloatArray:
         """Mean over the seats of each row; the first axis holds seats."""
         sums = np.add.reduceat(values, self.starts, axis=0)
-        counts = np.diff(np.append(self.starts, len(values)))
-        return np.asarray((sums / counts.reshape(-1, *(1,) * (values.ndim - 1)))[self.order])
+        counts = self.seats_a_row.reshape(-1, *(1,) * (values.ndim - 1))
+        return np.asarray((sums / counts)[self.order])
 
     def seats_in(self, areas: Collection[str]) -> BoolArray:
         """Which seats lie in the named areas, (n,)."""
@@ -148,6 +153,65 @@ def fill_tiers(venue: Venue) -> list[list[str]]:
         else:
             tiers.append([name])
     return tiers
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of one fill output: its delay rule, image margin, and words or image first."""
+
+    delay_rule: str
+    image_margin_ms: float
+    priority: str
+
+
+def asked_of(venue: Venue, output: str) -> Asked:
+    """Return what the file asks of a fill: its own word, else its areas', else the venue's.
+
+    Front fills default to the equal-level rule whatever the venue has: their seats
+    are not in line with the mains, and box to box brings them far too late.
+    """
+    own, goals = venue.outputs[output], venue.goals
+    fills = [source for source in venue.sources if source.output == output]
+    front = all(source.kind == "front" for source in fills)
+    areas = {area.priority for area in venue.areas if area.name in covered_areas(venue, [output])}
+    return Asked(
+        delay_rule=own.delay_rule or ("equal-level" if front else goals.delay_rule),
+        image_margin_ms=(goals.image_margin_ms if own.image_margin_ms is None
+                         else own.image_margin_ms),
+        priority=own.priority or next(iter(sorted(filter(None, areas))), goals.priority),
+    )
+
+
+def mirror_of(venue: Venue, output: str) -> str | None:
+    """Return the output that mirrors one across the middle of the venue, or None.
+
+    Boxes, kinds, feeds and latencies mirror, and so do the mains.
+    """
+    if not _mirrored(venue, main_outputs(venue), main_outputs(venue)):
+        return None
+    for other in venue.outputs:
+        if other != output and _mirrored(venue, [output], [other]):
+            return other
+    return None
+
+
+def _mirrored(venue: Venue, outputs: Collection[str], others: Collection[str]) -> bool:
+    """Whether the boxes of some outputs are those of others with left and right swapped."""
+    swap = {"left": "right", "right": "left", "mono": "mono"}
+
+    def boxes(names: Collection[str], side: float) -> list[tuple[object, ...]]:
+        found: list[tuple[object, ...]] = []
+        for source in venue.sources:
+            if source.output in names:
+                own = venue.outputs[source.output]
+                (x, y, z), (u, v, w) = source.position_m, source.aim_m
+                places = [round(float(a), 3) + 0.0 for a in (x, side * y, z, u, side * v, w)]
+                found.append((*places, source.role, source.kind, source.loudspeaker,
+                              own.feed if side > 0 else swap[own.feed], own.latency_ms,
+                              own.polarity))
+        return sorted(found, key=repr)
+
+    return boxes(outputs, 1.0) == boxes(others, -1.0)
 
 
 def parted(venue: Venue, tier: list[str]) -> tuple[list[str], list[str]]:

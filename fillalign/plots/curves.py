@@ -8,9 +8,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.transforms import ScaledTranslation
 
+from fillalign._text import quoted
 from fillalign._validate import FloatArray
 from fillalign.field import IntArray
-from fillalign.planning import FillPlan, FillReport
+from fillalign.planning import FillPlan, FillReport, TrimCurve
 from fillalign.plots.base import (
     DASHES,
     FILL_MARKERS,
@@ -101,7 +102,7 @@ def trim_curve_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axe
     ValueError
         If there is no such fill.
     """
-    curve = report(plan, fill).trim
+    curve = tried_trims(report(plan, fill))
     ax = _against_trim(plan, fill, ax, {"rows served": 100 * curve.served_share,
                                         "image kept": 100 * curve.precedence_share})
     ax.set(ylim=(-4.0, 104.0), ylabel="share, %")
@@ -126,14 +127,21 @@ def speech_plot(plan: FillPlan, fill: str, *, ax: Axes | None = None) -> Axes:
     ValueError
         If there is no such fill.
     """
-    curve = report(plan, fill).trim
+    curve = tried_trims(report(plan, fill))
     return _against_trim(plan, fill, ax, {"rows covered": curve.speech_covered,
                                           "rows ahead": curve.speech_ahead})
 
 
+def tried_trims(fill: FillReport) -> TrimCurve:
+    """Return what the trims of a fill would do; none was tried where nobody needs it."""
+    if fill.trim is None:
+        raise ValueError(f"fill {quoted(fill.output)} is off and not needed: no trim was tried")
+    return fill.trim
+
+
 def bound_letters(fill: FillReport) -> dict[str, tuple[float, str]]:
     """Letter on the trim axis, trim in dB and name of each bound."""
-    bounds = fill.trim.bounds().items()
+    bounds = tried_trims(fill).bounds().items()
     return {letter: (trim, name) for letter, (name, trim) in zip("abcdefgh", bounds, strict=False)}
 
 
@@ -142,9 +150,10 @@ def _against_trim(
 ) -> Axes:
     """Draw curves over the trim, with the trim that is set and the bounds by letter above."""
     found, own = report(plan, fill), plan.settings[fill].trim_db
+    trims = tried_trims(found).trim_db
     ax = axes_for(ax)
     for place, (name, values) in enumerate(curves.items()):
-        ax.plot(found.trim.trim_db, values, dashes=(4, 2) if place else (None, None), label=name)
+        ax.plot(trims, values, dashes=(4, 2) if place else (None, None), label=name)
     by_trim: dict[float, str] = {}
     for letter, (trim, _) in bound_letters(found).items():
         by_trim[trim] = by_trim.get(trim, "") + letter
@@ -158,7 +167,7 @@ def _against_trim(
         ax.annotate(marks, (trim, 1.0), xycoords=("data", "axes fraction"),
                     xytext=(0, 1 + 1.17 * tiny * (place % 2)), textcoords="offset points",
                     ha="center", va="bottom", fontsize=tiny)
-    ax.set_xlim(max(float(found.trim.trim_db[0]), min(by_trim) - 8.0), max(by_trim) + 1.5)
+    ax.set_xlim(max(float(trims[0]), min(by_trim) - 8.0), max(by_trim) + 1.5)
     tidy(ax, "trim, dB", "speech index")
     above = ax.transAxes + ScaledTranslation(0.0, 2.5 * tiny / 72, ax.figure.dpi_scale_trans)
     ax.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0),

@@ -254,17 +254,19 @@ def _walk(plan: FillPlan) -> Section:
 def _why(plan: FillPlan, fill: FillReport) -> Section:
     """Reasons of one fill, with the benefit and harm of trims around the one set."""
     curve, own = fill.trim, plan.settings[fill.output].trim_db
-    picked = sorted({int(np.abs(curve.trim_db - own - step).argmin()) for step in _TRIM_STEPS_DB})
+    if curve is None or not fill.sounding:
+        return Section("why", fill.output, fill.reasons)
+    picked = sorted({curve.at(own + step) for step in _TRIM_STEPS_DB})
     table = _table("", "", "Benefit and harm of the trim (* as set)", (
         {
             "trim, dB": f"{curve.trim_db[i]:+.1f}{' *' if curve.trim_db[i] == own else ''}",
             "rows served, %": f"{100 * curve.served_share[i]:.0f}",
             "image kept, %": f"{100 * curve.precedence_share[i]:.0f}",
-            "climb, dB": f"{curve.climb_db[i]:.1f}",
+            "overshoot, dB": f"{curve.overshoot_db[i]:.1f}",
             "speech covered": _index(curve.speech_covered[i]),
             "speech ahead": _index(curve.speech_ahead[i]),
         } for i in picked
-    )) if fill.sounding else Section("", "")
+    ))
     return Section("why", fill.output, fill.reasons, table.note, table.columns, table.rows)
 
 

@@ -19,6 +19,7 @@ Point = tuple[float, float, float]
 
 FEEDS = ("left", "right", "mono")
 FILL_KINDS = ("delay", "under-balcony", "front", "tower")
+PRIORITIES = ("auto", "words", "image")
 DELAY_RULES = ("equal-level", "box-to-box", "never-early")
 LOW_CUT_KINDS = ("linkwitz-riley", "butterworth")
 POLARITIES = ("normal", "inverted")
@@ -104,6 +105,8 @@ class Output:
     `feed` is left, right or mono, `set_in` says where its delay is dialled,
     `polarity` is normal or inverted; low cuts are linkwitz-riley or butterworth.
     `locked` holds the names and values of settings that planning must keep.
+    `delay_rule`, `image_margin_ms` and `priority` are a fill's own; None takes those of
+    its areas or of the venue (a front fill's rule is equal-level then).
     """
 
     name: str
@@ -117,6 +120,9 @@ class Output:
     low_cut_kinds: tuple[str, ...] = ("linkwitz-riley",)
     low_cut_orders: tuple[int, ...] = (4,)
     locked: Mapping[str, float | str | None] = field(default_factory=dict)
+    delay_rule: str | None = None
+    image_margin_ms: float | None = None
+    priority: str | None = None
 
 
 @dataclass(frozen=True)
@@ -160,6 +166,7 @@ class Area:
     shadowed_from: tuple[str, ...] = ()
     shadow_loss_db: Mapping[int, float] = field(default_factory=dict)
     allowed_fall_db: float | None = None
+    priority: str | None = None
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -189,7 +196,9 @@ class Goals:
 
     `reference_rows_m` is the range of x whose mean level is the reference
     (None: rows around the mains' aim). `sti` is the speech transmission goal.
-    `delay_rule` is equal-level, box-to-box or never-early.
+    `delay_rule` is equal-level, box-to-box or never-early. `priority` says what comes
+    first where the mains do not serve: words, the image at the stage, or auto: words,
+    if that can be heard.
     """
 
     allowed_fall_db: float = 4.0
@@ -198,6 +207,7 @@ class Goals:
     back_dba: float | None = None
     image_margin_ms: float = 5.0
     delay_rule: str = "equal-level"
+    priority: str = "auto"
     highs_loss_db: float = 6.0
     sti: float | None = None
     hearing_dba: float = 100.0

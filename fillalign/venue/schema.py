@@ -19,6 +19,7 @@ from fillalign.venue.model import (
     FILL_KINDS,
     LOW_CUT_KINDS,
     POLARITIES,
+    PRIORITIES,
     PROGRAMMES,
     STATES,
     Area,
@@ -131,6 +132,9 @@ OUTPUT: Table = {
     ),
     "low_cut_orders": Key("integer", "", 1, 8, _OUT["low_cut_orders"], "list"),
     "locked": Key("table", default=None),
+    "delay_rule": Key("choice", default=None, choices=DELAY_RULES),
+    "image_margin_ms": Key("number", "ms", 0, 30, None),
+    "priority": Key("choice", default=None, choices=PRIORITIES),
 }
 LOCKED: Table = {
     "delay_ms": Key("number", "ms", 0, 20_000, None),
@@ -174,6 +178,7 @@ AREA: Table = {
     "shadowed_from": Key("text", default=None, shape="list", needs="shadow_loss_db"),
     "shadow_loss_db": Key("number", "dB", 0, 60, None, "octaves", needs="shadowed_from"),
     "allowed_fall_db": Key("number", "dB", 0, 40, None),
+    "priority": Key("choice", default=None, choices=PRIORITIES),
 }
 GOALS: Table = {
     "allowed_fall_db": Key("number", "dB", 0, 40, _GOALS["allowed_fall_db"]),
@@ -182,6 +187,7 @@ GOALS: Table = {
     "back_dba": Key("number", "dBA", 30, 130, None),
     "image_margin_ms": Key("number", "ms", 0, 30, _GOALS["image_margin_ms"]),
     "delay_rule": Key("choice", default=_GOALS["delay_rule"], choices=DELAY_RULES),
+    "priority": Key("choice", default=_GOALS["priority"], choices=PRIORITIES),
     "highs_loss_db": Key("number", "dB", 0, 40, _GOALS["highs_loss_db"]),
     "sti": Key("number", "(a fraction)", 0, 1, None),
     "hearing_dba": Key("number", "dBA", 60, 120, _GOALS["hearing_dba"]),
