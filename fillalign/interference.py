@@ -9,6 +9,7 @@ and whole outputs at seats (`fillalign.field`) both call it.
 
 from __future__ import annotations
 
+from math import prod
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from numpy.typing import ArrayLike
 from fillalign._text import quoted
 from fillalign._validate import ComplexArray, FloatArray, as_float, as_whole, scalar_out
 from fillalign.absorption import band_edges_hz
+from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 __all__ = [
     "comb_dip_db",
@@ -29,15 +31,13 @@ __all__ = [
     "two_arrival_response",
 ]
 
+# Values of all arrivals worked on at once, so that memory grows with the answer alone.
+_TOGETHER = 1 << 16
+
 
 def _ratio(level_db: ArrayLike) -> FloatArray:
     """Return the amplitude ratio of the later arrival to the first."""
-    return np.asarray(10.0 ** (as_float("level_db", level_db, "dB", low=-200.0, high=200.0) / 20.0))
-
-
-def _level_db(amplitude: FloatArray) -> FloatArray:
-    with np.errstate(divide="ignore"):
-        return np.asarray(20.0 * np.log10(amplitude))
+    return np.asarray(db_to_amplitude(as_float("level_db", level_db, "dB", low=-200.0, high=200.0)))
 
 
 def two_arrival_response(
@@ -114,7 +114,7 @@ def comb_peak_db(level_db: ArrayLike) -> Any:
     >>> round(comb_peak_db(-10.0), 2)
     2.39
     """
-    return scalar_out(_level_db(1.0 + _ratio(level_db)))
+    return amplitude_to_db(1.0 + _ratio(level_db))
 
 
 def comb_dip_db(level_db: ArrayLike) -> Any:
@@ -128,7 +128,7 @@ def comb_dip_db(level_db: ArrayLike) -> Any:
     >>> round(comb_dip_db(-10.0), 2)
     -3.3
     """
-    return scalar_out(_level_db(np.abs(1.0 - _ratio(level_db))))
+    return amplitude_to_db(1.0 - _ratio(level_db))
 
 
 def ripple_db(
@@ -172,10 +172,9 @@ def ripple_db(
     ends = np.stack(np.broadcast_arrays(*(np.cos(2.0 * np.pi * turns) for turns in (first, last))))
     top = np.where(np.ceil(first) <= last, 1.0, ends.max(axis=0))
     bottom = np.where(np.ceil(first - 0.5) + 0.5 <= last, -1.0, ends.min(axis=0))
-    with np.errstate(divide="ignore"):
-        levels = [10.0 * np.log10((1.0 - ratio) ** 2 + 2.0 * ratio * (1.0 + turn))
-                  for turn in (top, bottom)]
-    return scalar_out(np.asarray(levels[0] - levels[1]))
+    most, least = (power_to_db((1.0 - ratio) ** 2 + 2.0 * ratio * (1.0 + turn))
+                   for turn in (top, bottom))
+    return most - least
 
 
 def _edges(low_hz: ArrayLike, high_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -234,15 +233,14 @@ def third_octave_smooth_db(
     if values.dtype.kind not in "fiuc":
         raise TypeError(f"response must be real or complex numbers, got {quoted(str(response))}")
     size = np.abs(values)
-    if values.shape[-1:] != grid.shape or not (size <= 1e100).all():
+    if values.shape[-1:] != grid.shape or not (size <= 1e50).all():
         raise ValueError(f"response must hold a finite number for each of the {grid.size} "
                          "frequencies on its last axis")
     power = size**2
     slices = np.diff(grid) * (power[..., 1:] + power[..., :-1]) / 2.0
     total = np.concatenate([np.zeros_like(power[..., :1]), np.cumsum(slices, axis=-1)], axis=-1)
     inside = _integral(grid, power, total, high) - _integral(grid, power, total, low)
-    with np.errstate(divide="ignore"):
-        return scalar_out(np.asarray(10.0 * np.log10(np.maximum(inside / (high - low), 0.0))))
+    return power_to_db(np.maximum(inside / (high - low), 0.0))
 
 
 def _integral(
@@ -299,9 +297,7 @@ def cross_power(
     >>> float(cross_power(1.0, -1.0, 0.0, 230.0))
     -1.0
     """
-    turn = np.pi * np.asarray(width_hz) * np.asarray(gap_s)
-    apart = np.where(turn == 0.0, 1.0, turn)
-    envelope = np.where(turn == 0.0, 1.0, np.sin(apart) / apart)
+    envelope = np.sinc(np.asarray(width_hz) * np.asarray(gap_s))
     first, second = np.asarray(first), np.asarray(second)
     return np.asarray((first.real * second.real + first.imag * second.imag) * envelope)
 
@@ -363,13 +359,27 @@ def interference_power(
     if len(shape) != loud.ndim or max(low.ndim, high.ndim) > 1:
         raise ValueError("low_hz and high_hz must have shape (bands,)")
     # Only differences of time count, and small ones are the more exact.
-    later = time - time[:1]
-    wave: ComplexArray = np.sqrt(loud) * np.exp(1j * (phase - np.pi * (low + high) * later))
-    wave, after = np.broadcast_to(wave, shape), np.broadcast_to(later + lag, shape)
-    total = np.broadcast_to(loud, shape).sum(axis=0)
-    for one in range(shape[0] - 1):
-        gap = after[one] - after[one + 1 :]
-        total += 2.0 * cross_power(wave[one], wave[one + 1 :], gap, high - low).sum(axis=0)
+    parts = [np.broadcast_to(part, shape)
+             for part in (loud, time - time[:1], phase, lag, low + high, high - low)]
+    total = np.empty(shape[1:])
+    step = max(_TOGETHER * shape[1] // max(prod(shape), 1), 1)
+    for start in range(0, shape[1], step):
+        block = slice(start, start + step)
+        total[block] = _summed(*(part[:, block] for part in parts))
+    return total
+
+
+def _summed(
+    power: FloatArray, later_s: FloatArray, phase: FloatArray, lag_s: FloatArray,
+    double_centre_hz: FloatArray, width_hz: FloatArray,
+) -> FloatArray:
+    """Return the power of arrivals together; all arguments of one shape."""
+    wave: ComplexArray = np.sqrt(power) * np.exp(1j * (phase - np.pi * double_centre_hz * later_s))
+    envelope_s, total = later_s + lag_s, power.sum(axis=0)
+    for one in range(len(power) - 1):
+        gap_s = envelope_s[one] - envelope_s[one + 1 :]
+        shared = cross_power(wave[one], wave[one + 1 :], gap_s, width_hz[one])
+        total += 2.0 * shared.sum(axis=0)
     return np.asarray(np.maximum(total, 0.0))
 
 

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import tracemalloc
 from functools import cache
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from scipy import integrate
 
-from fillalign import _pairs
 from fillalign import interference as comb
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
@@ -293,7 +292,7 @@ def test_lows_stay_coherent_where_highs_are_not():
 def test_blocks_and_axes_do_not_matter(monkeypatch, places, block):
     power, time_s = arrivals(5, places=places)
     phase, lag = 0.3 * power[..., ::-1], 0.001 * power[:, ..., :1]
-    monkeypatch.setattr(_pairs, "_BLOCK_ELEMENTS", block)
+    monkeypatch.setattr(comb, "_TOGETHER", block)
     ours = comb.interference_power(power, time_s, LOW, HIGH, phase_rad=phase, group_delay_s=lag)
     assert ours.shape == (*places, 27)
     for place in np.ndindex(places):
@@ -340,26 +339,65 @@ def test_bands_need_not_adjoin():
     np.testing.assert_allclose(one, ours[order == 4], rtol=1e-10)
 
 
-@pytest.mark.parametrize("groups", [[0, 0, 1, 1, 2], [2, 0, 1, 0, 2], [0, 3, 0, 1, 1]])
-def test_gains_on_groups(groups):
-    """Against the definition: scale every source by its group's gain and sum again."""
+def test_scaling_an_arrival_scales_its_power_and_its_share_in_every_pair():
+    """Definition of a band average: it is quadratic in the amplitudes."""
     rng = np.random.default_rng(9)
     power, time_s = arrivals(7, places=(6,))
     time_s[1, 2] = time_s[3, 2] = time_s[4, 2]
-    phase, lag = rng.uniform(-3, 3, (5, 1, 27)), rng.uniform(0, 0.004, (5, 1, 27))
-    extra = {"phase_rad": phase, "group_delay_s": lag}
-    cross = comb.cross_power(power, time_s, LOW, HIGH, groups=groups, **extra)
-    assert cross.shape == (max(groups) + 1, max(groups) + 1, 6, 27)
-    np.testing.assert_array_equal(cross, cross.swapaxes(0, 1))
-    whole = comb.interference_power(power, time_s, LOW, HIGH, **extra)
-    np.testing.assert_allclose(cross.sum(axis=(0, 1)), whole, rtol=1e-9)
-    gains = rng.uniform(0.2, 2.0, max(groups) + 1)
-    scaled = power * gains[groups][:, None, None] ** 2
-    np.testing.assert_allclose(
-        np.einsum("a,b,ab...->...", gains, gains, cross),
-        comb.interference_power(scaled, time_s, LOW, HIGH, **extra),
-        rtol=1e-9,
-    )
+    extra = {"phase_rad": rng.uniform(-3, 3, (5, 1, 27)),
+             "group_delay_s": rng.uniform(0, 0.004, (5, 1, 27))}
+
+    def together(*which, gain):
+        rows = list(which)
+        chosen = {key: value[rows] for key, value in extra.items()}
+        loud = power[rows] * np.array(gain)[:, None, None] ** 2
+        return comb.interference_power(loud, time_s[rows], LOW, HIGH, **chosen)
+
+    gain = rng.uniform(0.2, 2.0, 5)
+    wanted = (power * gain[:, None, None] ** 2).sum(axis=0)
+    for one, other in combinations(range(5), 2):
+        pair = together(one, other, gain=(1, 1)) - power[one] - power[other]
+        wanted += gain[one] * gain[other] * pair
+    np.testing.assert_allclose(together(*range(5), gain=gain), wanted, rtol=1e-9)
+
+
+def flat_arrival(amplitude, phase, delay_s, frequency, centre):
+    """Response of an arrival that is flat over a band and has a straight phase there."""
+    return amplitude * np.exp(1j * (phase - 2 * np.pi * (frequency - centre) * delay_s))
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 1e-12, 1e-7, -3e-6, 1e-4, -0.004, 0.02])
+def test_cross_power_is_the_average_of_two_responses(gap_s):
+    """Mean of Re(H_1 conj(H_2)) over each band, by Gauss-Legendre quadrature."""
+    x, weight = NODES
+    delay = 0.011
+    for low, high in zip(LOW, HIGH, strict=True):
+        centre, width = (low + high) / 2, high - low
+        frequency = centre + width / 2 * x
+        first = flat_arrival(1.3, 0.4, delay + gap_s, frequency, centre)
+        second = flat_arrival(0.6, -2.1, delay, frequency, centre)
+        wanted = (weight / 2) @ (first * second.conj()).real
+        given = 1.3 * np.exp(0.4j), 0.6 * np.exp(-2.1j), gap_s, width
+        assert comb.cross_power(*given) == pytest.approx(wanted, abs=1e-11)
+
+
+@given(st.integers(0, 99), st.floats(-0.2, 0.2), st.floats(1.0, 5000.0))
+def test_cross_power_knows_no_order_and_no_more_than_both(seed, gap, width):
+    rng = np.random.default_rng(seed)
+    first, second = rng.normal(size=(2, 5)) + 1j * rng.normal(size=(2, 5))
+    shared = comb.cross_power(first, second, gap, width)
+    np.testing.assert_allclose(comb.cross_power(second, first, -gap, width), shared, atol=1e-14)
+    np.testing.assert_allclose(comb.cross_power(2j * first, 3j * second, gap, width), 6 * shared,
+                               atol=1e-13)
+    assert (np.abs(shared) <= np.abs(first * second) * (1 + 1e-12)).all()
+
+
+def test_lists_of_arrivals_go_by_the_one_law(monkeypatch):
+    """Where the law fails, every sum fails: nothing else knows interference."""
+    monkeypatch.setattr(comb, "cross_power", lambda *pair: 0.25 * np.ones_like(pair[2]))
+    power, time_s = arrivals(2)
+    ours = comb.interference_power(power, time_s, LOW, HIGH)
+    np.testing.assert_allclose(ours, power.sum(axis=0) + 2 * 10 * 0.25)
 
 
 def test_memory_stays_bounded():
@@ -400,12 +438,6 @@ GOOD = {"power": np.ones((2, 3)), "time_s": np.zeros((2, 1)), "low_hz": [90.0, 1
 def test_bad_input_to_interference(change, message):
     with pytest.raises(ValueError, match=message):
         comb.interference_power(**{**GOOD, **change})
-
-
-@pytest.mark.parametrize("groups", [[0], [0, -1], [0.0, 1.0], [[0, 1]]])
-def test_bad_groups(groups):
-    with pytest.raises(ValueError, match="groups must be 2 whole numbers of at least 0"):
-        comb.cross_power(**GOOD, groups=groups)
 
 
 @pytest.mark.parametrize(
