@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -48,6 +49,9 @@ from fillalign.speech import (
     speech_transmission_index,
 )
 from fillalign.venue import STATES, OutputSettings, Venue, as_venue, check_outputs
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 C_POWER = weighting_factors(THIRDS_HZ, "C")
 JUST_NOTICEABLE = 0.03
@@ -90,9 +94,47 @@ class SeatField:
         weights = A_POWER if check_choice("weighting", weighting, ("A", "C")) == "A" else C_POWER
         return np.asarray(power_to_db(self._power(which) @ weights))
 
+    def frame(self) -> pd.DataFrame:
+        """One row a seat, for a spreadsheet or a database.
+
+        Returns
+        -------
+        pandas.DataFrame
+            `x_m`, `y_m`, `z_m`; `direct_dba`, `useful_dba`, `total_dba` and `total_dbc` of
+            everything that sounds; and, with the output's name after a colon, `arrival_ms`
+            and `direct_dba` of each output alone.
+        """
+        import pandas as pd
+
+        columns = dict(zip(("x_m", "y_m", "z_m"), self.seats_m.T, strict=True))
+        columns |= {f"{which}_dba": self.weighted_db(which)
+                    for which in ("direct", "useful", "total")}
+        columns["total_dbc"] = self.weighted_db(weighting="C")
+        for number, name in enumerate(self.outputs):
+            own = db_to_power(self.output_direct_db[number]) @ A_POWER
+            columns[f"arrival_ms: {name}"] = self.arrival_ms[number]
+            columns[f"direct_dba: {name}"] = power_to_db(own)
+        return pd.DataFrame(columns)
+
     def _power(self, which: str) -> FloatArray:
         word = check_choice("which", which, ("direct", "useful", "total"))
         return np.asarray(db_to_power(getattr(self, f"{word}_db")))
+
+
+class Planned(Protocol):
+    """Anything that holds a venue, its air and its settings, as a plan does."""
+
+    @property
+    def venue(self) -> Venue:
+        """The venue."""
+
+    @property
+    def air(self) -> Air:
+        """The air planned for."""
+
+    @property
+    def settings(self) -> Mapping[str, OutputSettings]:
+        """Settings of its outputs."""
 
 
 class _Asked:
@@ -100,14 +142,18 @@ class _Asked:
 
     def __init__(
         self,
-        venue: Venue,
+        venue: Venue | Planned,
         settings: Mapping[str, OutputSettings] | None,
         state: str,
         air: Air | None,
         seats_m: ArrayLike | None,
         sounding: Collection[str] | None,
     ) -> None:
-        self.venue = as_venue(venue)
+        if not isinstance(venue, Venue) and hasattr(venue, "settings"):
+            settings = venue.settings if settings is None else settings
+            air = venue.air if air is None and state == "show" else air
+            venue = venue.venue
+        self.venue = venue = as_venue(venue)
         self.state = venue.states[check_choice("state", state, STATES)]
         self.air = self.state.air if air is None else air
         if isinstance(sounding, str):
@@ -129,7 +175,7 @@ class _Asked:
 
 
 def seat_field(
-    venue: Venue,
+    venue: Venue | Planned,
     settings: Mapping[str, OutputSettings] | None = None,
     *,
     state: str = "show",
@@ -141,8 +187,8 @@ def seat_field(
 
     Parameters
     ----------
-    venue : Venue
-        The venue.
+    venue : Venue or FillPlan
+        The venue; or a plan, whose settings and air are used.
     settings : mapping of str to OutputSettings, optional
         By output; outputs left out rest at trim 0 and the hold-back.
     state : {"show", "check"}
@@ -190,7 +236,7 @@ def seat_field(
     (3, 2)
     """
     asked = _Asked(venue, settings, state, air, seats_m, sounding)
-    names, count, bands = tuple(venue.outputs), len(asked.seats), THIRDS_HZ.size
+    names, count, bands = tuple(asked.venue.outputs), len(asked.seats), THIRDS_HZ.size
     direct, useful, total = np.empty((3, count, bands))
     every, arrival = np.full((len(names), count, bands), -np.inf), np.empty((len(names), count))
     heard = [names.index(name) for name in asked.sounding]
@@ -324,7 +370,7 @@ class SeatSpeech:
 
 
 def seat_speech(
-    venue: Venue,
+    venue: Venue | Planned,
     settings: Mapping[str, OutputSettings] | None = None,
     *,
     state: str = "show",
@@ -366,14 +412,14 @@ def seat_speech(
     asked = _Asked(venue, settings, state, air, seats_m, sounding)
     parts: list[tuple[FloatArray, ...]] = []
     for _, paths in asked.blocks():
-        speech = speech_at(paths, asked.settings, sounding=venue.outputs)
+        speech = speech_at(paths, asked.settings, sounding=asked.venue.outputs)
         gains = np.where([name in asked.sounding for name in speech.outputs],
                          asked.settings.gains(speech.outputs), 0.0)
         direct, tail = speech.energies(gains)
         clarity = clarity_db(
-            direct, speech.time_ms, tail, speech.rt60_s, early_ms=early_ms(venue)
+            direct, speech.time_ms, tail, speech.rt60_s, early_ms=early_ms(asked.venue)
         )
         ratio = direct_to_reverberant_db(direct, tail)
-        parts.append((speech.index(gains), clarity, ratio, speech.echo(gains, venue.programme)))
+        parts.append((speech.index(gains), clarity, ratio, speech.echo(gains, asked.venue.programme)))
     joined = [np.concatenate(column) for column in zip(*parts, strict=True)]
     return SeatSpeech(asked.seats.points_m, *joined)

@@ -8,7 +8,8 @@ from fillalign.planning.assess import evaluate, low_cuts
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.plan import plan_fills
-from fillalign.planning.result import FillPlan, FillReport, Reading, SeatChecks, Walk
+from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
+from fillalign.planning.seats import SeatChecks
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import product
-from typing import Any
 
 import numpy as np
 
 from fillalign._validate import FloatArray, check_choice
-from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
     C_POWER,
-    Field,
-    IntArray,
-    Paths,
     Seats,
     Settings,
     single_points,
@@ -28,7 +23,6 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import (
-    counting_mains,
     delay_bases,
     delay_uncertainty,
     wanted_delays_ms,
@@ -51,7 +45,8 @@ from fillalign.planning.need import (
     make_yardstick,
     rows_with,
 )
-from fillalign.planning.result import FillPlan, FillReport, Reading, SeatChecks, Walk
+from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
+from fillalign.planning.seats import check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
 from fillalign.planning.zones import (
@@ -65,12 +60,7 @@ from fillalign.planning.zones import (
     parted,
     sounding_of,
 )
-from fillalign.precedence import precedence_limit_db, required_margin_ms
-from fillalign.propagation import NEAR_DB
 from fillalign.venue import OutputSettings, Venue, check_dialled
-
-RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
-_BLOCK = 1024
 
 
 def evaluate(
@@ -134,7 +124,7 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
                                sounding_of(settings, others))
         reports += _tier_reports(yardstick, settings, tier, others, needs, check, readings)
     walk = _walk(yardstick, settings, sounding)
-    checks, loudest = _check_seats(zones, settings, sounding_of(settings, sum(tiers, [])))
+    checks, loudest = check_seats(zones, settings, sounding_of(settings, sum(tiers, [])))
     back, front = int(walk.x_m.argmax()), int(walk.x_m.argmin())
     lift, relief = (float(walk.after_dba[row] - walk.before_dba[row]) for row in (back, front))
     plan = FillPlan(
@@ -295,107 +285,6 @@ def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
     flat = settings.replaced(*on, shelf_db=0.0)
     kinds = low_cut_kinds(venue, free_of_low_cut(venue, on))
     return tuple(try_low_cuts(zones, flat, on, others, product(LOW_CUTS_HZ, kinds)))
-
-
-# Seats ------------------------------------------------------------------------------------
-
-
-def _check_seats(zones: Zones, settings: Settings, fills: list[str]) -> tuple[SeatChecks, float]:
-    """Check every seat of the venue; also return the loudest total of any, in dBA.
-
-    Works through all seats in blocks, so that memory stays bounded.
-    """
-    parts: list[dict[str, Any]] = []
-    loudest = -np.inf
-    for start, paths in _every_seat(zones):
-        found, highest = _check_block(paths, settings, fills)
-        parts += [{**part, "seat": part["seat"] + start} for part in found]
-        loudest = max(loudest, highest)
-    joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
-    joined["point_m"] = np.empty((0, 3))
-    if parts:
-        joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
-    return SeatChecks(**joined), loudest
-
-
-def _every_seat(zones: Zones) -> Iterator[tuple[int, Paths]]:
-    """Every seat of the venue in blocks: the number of the first, and the paths."""
-    seats, paths = venue_seats(zones.venue), zones.paths
-    for start in range(0, len(seats), _BLOCK):
-        block = slice(start, start + _BLOCK)
-        if len(paths.seats) == len(seats):
-            yield start, paths.take(block)
-        else:
-            yield start, trace_paths(zones.venue, seats.take(block), paths.state, paths.air)
-
-
-def _check_block(
-    paths: Paths, settings: Settings, fills: list[str]
-) -> tuple[list[dict[str, Any]], float]:
-    venue, mains = paths.venue, main_outputs(paths.venue)
-    field = superpose(paths, settings, sounding=[*mains, *fills])
-    gains, alone = field.gains(), field.gains(mains)
-    mains_dba = power_to_db(field.direct(alone) @ A_POWER)
-    level = field.level_dba + np.array([settings[name].trim_db for name in field.outputs])[:, None]
-    total = power_to_db(field.total(gains) @ A_POWER)
-    speech = speech_at(paths, settings, sounding=field.outputs)
-    everywhere = {
-        "point_m": paths.seats.points_m,
-        "area": paths.seats.area,
-        "ripple_db": _ripple_db(field, gains),
-        "level_dba": total,
-        "speech_before": speech.index(alone),
-        "speech_after": speech.index(gains),
-        "echo": speech.echo(gains, venue.programme),
-    }
-    rows = []
-    for name in fills:
-        number = field.outputs.index(name)
-        main, arrival = counting_mains(paths, settings, name)
-        gap, over = field.arrival_ms[number] - arrival, level[number] - mains_dba
-        covers = covered_areas(venue, [name])
-        covered = np.isin(paths.seats.area,
-                          [at for at, area in enumerate(venue.areas) if area.name in covers])
-        other, other_gap = _others(field, level, fills, number)
-        part = {
-            **everywhere,
-            "fill": np.full(len(gap), list(venue.outputs).index(name)),
-            "main": main,
-            "covered": covered,
-            "gap_ms": gap,
-            "level_difference_db": over,
-            "limit_db": precedence_limit_db(gap),
-            "margin_ms": required_margin_ms(gap, over),
-            "other": other,
-            "other_gap_ms": other_gap,
-        }
-        keep = covered | (over >= -NEAR_DB)
-        rows.append({key: np.asarray(value)[keep] for key, value in part.items()})
-        rows[-1]["seat"] = np.flatnonzero(keep)
-    return rows, float(total.max())
-
-
-def _ripple_db(field: Field, gains: FloatArray) -> FloatArray:
-    """Spread over third octaves, 500 Hz to 8 kHz, of the coherent over the power sum, (n,)."""
-    apart = np.einsum("onb,o->nb", field.own, gains**2)[:, RIPPLE_BANDS]
-    ratio = power_to_db(field.direct(gains)[:, RIPPLE_BANDS] / apart)
-    return np.asarray(ratio.max(axis=1) - ratio.min(axis=1))
-
-
-def _others(
-    field: Field, level: FloatArray, fills: list[str], number: int
-) -> tuple[IntArray, FloatArray]:
-    """Loudest other fill within 10 dB at each seat (-1: none), and the gap to it."""
-    others = [at for at, name in enumerate(field.outputs) if name in fills and at != number]
-    count = level.shape[1]
-    if not others:
-        return np.full(count, -1), np.full(count, np.nan)
-    loudest = np.array(others)[level[others].argmax(axis=0)]
-    pick = loudest, np.arange(count)
-    heard = level[pick] >= level[number] - NEAR_DB
-    gap = np.where(heard, field.arrival_ms[number] - field.arrival_ms[pick], np.nan)
-    names = np.array([list(field.paths.venue.outputs).index(name) for name in field.outputs])
-    return np.where(heard, names[loudest], -1), gap
 
 
 # The walk, the stage, the meter -----------------------------------------------------------

@@ -8,55 +8,22 @@ from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted, short
-from fillalign._validate import FloatArray, as_float
+from fillalign._validate import FloatArray, as_float, as_points
 from fillalign.air import Air
-from fillalign.field import BoolArray, IntArray, Settings, output_roles
+from fillalign.field import IntArray, Settings, output_roles, single_points, trace_paths
 from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
 from fillalign.planning.need import AreaNeed, Reference
+from fillalign.planning.seats import SeatChecks, check_points
 from fillalign.planning.trim import TrimCurve
 from fillalign.planning.wording import Finding, sentences
-from fillalign.precedence import keeps_image
 from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
-from fillalign.venue import Venue
+from fillalign.venue import Venue, headroom_db
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass(frozen=True)
-class SeatChecks:
-    """One entry for each fill and each seat it covers or touches, as arrays of length k.
-
-    A fill touches a seat where its direct sound lies within 10 dB of the mains'.
-    `other` is the loudest other fill within 10 dB there (-1: none). The speech
-    transmission index stands with the mains alone and with everything; `echo` is
-    the echo criterion with everything, nan where it has no say.
-    """
-
-    seat: IntArray
-    point_m: FloatArray
-    area: IntArray
-    fill: IntArray
-    main: IntArray
-    covered: BoolArray
-    gap_ms: FloatArray
-    level_difference_db: FloatArray
-    limit_db: FloatArray
-    margin_ms: FloatArray
-    ripple_db: FloatArray
-    other: IntArray
-    other_gap_ms: FloatArray
-    level_dba: FloatArray
-    speech_before: FloatArray
-    speech_after: FloatArray
-    echo: FloatArray
-
-    @property
-    def keeps_image(self) -> BoolArray:
-        """Whether the seat keeps the precedence table, or hardly hears the fill."""
-        return np.asarray(keeps_image(self.gap_ms, self.level_difference_db))
 
 
 @dataclass(frozen=True)
@@ -268,16 +235,69 @@ class FillPlan:
             )
         return rows
 
-    def seat_names(self) -> list[str]:
-        """Name of the seat of each entry of `checks`: area, row and place in m."""
-        points = self.checks.point_m
-        return [
-            f"{self.venue.areas[int(area)].name} x {x:.1f} y {y:.1f}"
-            for area, (x, y, _) in zip(self.checks.area, points, strict=True)
-        ]
+    def figures(self) -> dict[str, float]:
+        """Every number that one would rank plans by, in one flat dictionary.
 
-    def seats(self) -> pd.DataFrame:
+        Returns
+        -------
+        dict of str to float
+            Of the whole: `unmet` targets, `served_share` of all rows and `missing_steps` they
+            lack on average (just noticeable steps) with the plan and `..._before` with the
+            mains alone, front-to-back `spread_db`, lowest `speech_index`, seats that lose the
+            image (`image_lost_share` of those that hear a fill), worst `echo`, `loudest_dba`,
+            `gain_before_feedback_db`, `back_gain_db`, `front_relief_db`. Of each fill, after
+            its output and a colon: `delay_ms`, `trim_db`, `served_share`, `missing_steps`,
+            `early_ms`, `uncertainty_ms`, `headroom_db`.
+
+        Examples
+        --------
+        >>> from fillalign import plan_fills, read_venue
+        >>> figures = plan_fills(read_venue("data/lantern_room.toml")).figures()
+        >>> figures["unmet"], figures["served_share"], figures["Fill: trim_db"]
+        (0.0, 1.0, -inf)
+        """
+        rows = np.bincount(self.walk.area)
+        before, after = (
+            {"served_share": np.average([need.served_share for need in needs], weights=rows),
+             "missing_steps": np.average([need.missing_steps for need in needs], weights=rows),
+             "speech_index": min(need.speech_index for need in needs)}
+            for needs in (self.needs, self.needs_after)
+        )
+        echo, heard = self.checks.echo[np.isfinite(self.checks.echo)], len(self.checks.fill)
+        whole = {
+            "unmet": len(self.unmet),
+            **after,
+            **{f"{name}_before": value for name, value in before.items()},
+            "spread_db": self.walk.spread_db("after"),
+            "spread_db_before": self.walk.spread_db("before"),
+            "image_lost_share": np.count_nonzero(~self.checks.keeps_image) / max(heard, 1),
+            "echo": echo.max(initial=0.0),
+            "loudest_dba": self.loudest_dba,
+            "gain_before_feedback_db": self.gain_before_feedback_db,
+            "back_gain_db": self.back_gain_db,
+            "front_relief_db": self.front_relief_db,
+        }
+        for fill in self.fills:
+            own = self.settings[fill.output]
+            whole |= {f"{fill.output}: {name}": value for name, value in {
+                "delay_ms": own.delay_ms,
+                "trim_db": own.trim_db,
+                "served_share": fill.served_share,
+                "missing_steps": fill.missing_steps,
+                "early_ms": fill.early_ms,
+                "uncertainty_ms": fill.uncertainty.total_ms,
+                "headroom_db": headroom_db(self.venue, fill.output) - own.trim_db,
+            }.items()}
+        return {name: float(value) for name, value in whole.items()}
+
+    def seats(self, points: ArrayLike | None = None) -> pd.DataFrame:
         """One row for each seat and each fill it hears.
+
+        Parameters
+        ----------
+        points : array_like, optional
+            Points (n, 3) in m instead of the venue's seats: then one row for each of them
+            and each fill that sounds. They belong to no area, and no shadow applies.
 
         Returns
         -------
@@ -306,11 +326,13 @@ class FillPlan:
         import pandas as pd
 
         names = list(self.venue.outputs)
-        checks = self.checks
+        checks = self.checks if points is None else self._checks_at(points)
+        areas = [self.venue.areas[int(i)].name if i >= 0 else "" for i in checks.area]
         return pd.DataFrame(
             {
-                "seat": self.seat_names(),
-                "area": [self.venue.areas[int(i)].name for i in checks.area],
+                "seat": [f"{area} x {x:.1f} y {y:.1f}".lstrip()
+                         for area, (x, y, _) in zip(areas, checks.point_m, strict=True)],
+                "area": areas,
                 "x_m": checks.point_m[:, 0],
                 "y_m": checks.point_m[:, 1],
                 "z_m": checks.point_m[:, 2],
@@ -331,6 +353,15 @@ class FillPlan:
                 "echo": checks.echo,
             }
         )
+
+    def _checks_at(self, points: ArrayLike) -> SeatChecks:
+        places = np.atleast_2d(as_points("points", points))
+        if places.ndim > 2:
+            raise ValueError(f"points must have shape (n, 3), got {places.shape}")
+        state = self.venue.states["show"]
+        paths = trace_paths(self.venue, single_points(places), state, self.air)
+        return check_points(paths, self.settings,
+                            [fill.output for fill in self.fills if fill.sounding])
 
     def planned_airs(self) -> list[Air]:
         """Airs of the re-time table: the venue's temperatures at constant vapour.
