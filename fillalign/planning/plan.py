@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 
@@ -100,7 +101,7 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
         for place, tier in enumerate(tiers):
             others = sounding
             if last:
-                fills = sum(tiers[:place] + tiers[place + 1 :], [])
+                fills = list(chain.from_iterable(tiers[:place] + tiers[place + 1 :]))
                 others = [*mains, *sounding_of(settings, fills)]
             context = tuple((name, settings[name]) for name in others)
             if heard.get(place) != context:
@@ -120,7 +121,7 @@ def _locked(venue: Venue, settings: Settings, outputs: list[str]) -> Settings:
 def _mains_set(zones: Zones) -> tuple[Yardstick, Settings]:
     """Trim the mains for the goal at the reference, if there is one, and freeze the yardstick."""
     venue, mains = zones.venue, main_outputs(zones.venue)
-    fills = sum(fill_tiers(venue), [])
+    fills = list(chain.from_iterable(fill_tiers(venue)))
     start = Settings(venue).replaced(*fills, trim_db=OFF_DB)
     settings = _locked(venue, start, list(venue.outputs))
     yardstick = make_yardstick(zones, settings)

@@ -53,7 +53,14 @@ class Walk:
 
 @dataclass(frozen=True)
 class Reading:
-    """Meter readings to expect at a fill's aim seat, venue empty, pink noise."""
+    """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
+
+    With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
+    octave in which turning the fill's polarity over then takes most off the sum, and
+    `click_db` that change.
+    `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
+    a meter shows there: it shows totals, which need not be equal.
+    """
 
     output: str
     seat_m: tuple[float, float, float]
@@ -62,6 +69,12 @@ class Reading:
     fill_dba: float
     fill_dbc: float
     both_dba: float
+    click_delay_ms: float
+    click_hz: int
+    click_db: float
+    equal_m: tuple[float, float, float]
+    equal_mains_dba: float
+    equal_fill_dba: float
 
 
 @dataclass(frozen=True)

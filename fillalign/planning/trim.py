@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -176,7 +177,7 @@ class Tier:
         self.own = self.zones.rows_in(areas)
         tiers = fill_tiers(self.venue)
         place = next(at for at, tier in enumerate(tiers) if moving[0] in tier)
-        later = covered_areas(self.venue, sum(tiers[place + 1 :], []))
+        later = covered_areas(self.venue, list(chain.from_iterable(tiers[place + 1 :])))
         self.not_later = ~self.zones.rows_in(later)
         without = self._without = superpose(self.zones.paths, settings, sounding=others)
         total = self.zones.row_mean(without.total(without.gains()) @ A_POWER)

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign.planning import FillPlan, FillReport
+from fillalign.planning import FillPlan, FillReport, Reading
 from fillalign.propagation import distance_m, m_to_ft, round_up_to_step
 
 CHECK = (
@@ -24,8 +24,10 @@ CHECK = (
     "at the first seat and leave it there.",
     "Fill alone, with its low cut and shelf: each at its seat. What counts is fill less mains: "
     "correct the trim until that is as listed.",
-    "Polarity click: a click through the mains and one fill at a time. It must be one click, not "
-    "two. Turn the fill's polarity over: the sum at its seat must get thinner. Turn it back.",
+    "Polarity click: dial the delay for the click, send a click through the mains and one fill at a "
+    "time. At its seat it must be one click, not two. Turn the fill's polarity over: the octave "
+    "named must fall as listed; where the click cannot tell, a recording must. Turn it back, and "
+    "dial the planned delay again.",
     "Both: read again, then walk from the stage to the back past every fill and listen to timing, "
     "tone and level.",
     "Write down what was set, the air and the time. When the air moves on, dial the delays of the "
@@ -42,6 +44,7 @@ AXES = ("x runs from the line of the mains into the venue, y to the left as seen
 _LOW_CUT_NAMES = {"linkwitz-riley": "Linkwitz-Riley", "butterworth": "Butterworth"}
 _TRIM_STEPS_DB = (-6.0, -3.0, 0.0, 3.0, 6.0)
 _WALK_ROWS = 12
+_CLICK_TELLS_DB = 3.0
 
 
 @dataclass(frozen=True)
@@ -178,8 +181,20 @@ def _readings(plan: FillPlan) -> Section:
             "fill, dBA (dBC)": f"{fill.reading.fill_dba:.1f} ({fill.reading.fill_dbc:.1f})",
             "fill - mains, dB": f"{fill.reading.fill_dba - fill.reading.mains_dba:+.1f}",
             "both, dBA": f"{fill.reading.both_dba:.1f}",
+            "click, ms": f"{fill.reading.click_delay_ms:.2f}",
+            "turned over": _click(fill.reading),
+            "equal direct at x, y, z": "{:.1f}, {:.1f}, {:.2f}".format(*fill.reading.equal_m),
+            "meter there, mains / fill": f"{fill.reading.equal_mains_dba:.1f} / "
+                                         f"{fill.reading.equal_fill_dba:.1f}",
         } for fill in sounding_fills(plan)
     ))
+
+
+def _click(reading: Reading) -> str:
+    """Say what turning the polarity over does to the click, or that it cannot tell."""
+    if reading.click_db > -_CLICK_TELLS_DB:
+        return "cannot tell"
+    return f"{reading.click_hz} Hz {reading.click_db:+.0f} dB"
 
 
 def _retime(plan: FillPlan) -> Section:
