@@ -296,9 +296,9 @@ def trace_elements(
         spacing_m=loudspeaker.spacing_m,
         splay_deg=loudspeaker.splay_deg or 0.0,
     )
-    aims, points = positions + axes, seats.points_m
+    aims, points, speed = positions + axes, seats.points_m, as_air(air).speed_m_s
     at_1m = db_to_amplitude(band_levels_1m_db(loudspeaker))
-    at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, air.speed_m_s)
+    at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
     shadow, hidden = _shadow(venue, source, seats)
     lengths = np.asarray(distance_m(positions[:, None], points))
     winds = wind_along_m_s(positions[:, None], points, state.wind_m_s, state.wind_towards_deg)
@@ -307,15 +307,14 @@ def trace_elements(
     amplitude *= at_1m
     amplitude *= shadow
     # Outdoors nothing comes back, so the costly integral of an array is left out.
-    power = (_sound_power(loudspeaker, source, air.speed_m_s) if venue.indoors
-             else np.zeros(THIRDS_HZ.size))
+    tail = _sound_power(loudspeaker, source, speed) if venue.indoors else 0 * at_1m
     return Elements(
         amplitude=amplitude,
         length_m=lengths,
         wind_m_s=winds,
         time_ms=travel_time_ms(lengths, air, wind_along_m_s=winds),
         within=within.any(axis=0) & ~hidden,
-        tail_power=at_1m**2 * power / 100.0,
+        tail_power=at_1m**2 * tail / 100.0,
         middle_m=positions.mean(axis=0),
     )
 
@@ -346,7 +345,6 @@ def _trace_source(
 
 def trace_bare_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Paths:
     """Trace all paths as the model has them, measured levels left out."""
-    as_air(air)
     names = list(venue.outputs)
     traced = [_trace_source(venue, source, seats, state, air) for source in venue.sources]
     return Paths(

@@ -420,6 +420,7 @@ def seat_speech(
             direct, speech.time_ms, tail, speech.rt60_s, early_ms=early_ms(asked.venue)
         )
         ratio = direct_to_reverberant_db(direct, tail)
-        parts.append((speech.index(gains), clarity, ratio, speech.echo(gains, asked.venue.programme)))
+        echo = speech.echo(gains, asked.venue.programme)
+        parts.append((speech.index(gains), clarity, ratio, echo))
     joined = [np.concatenate(column) for column in zip(*parts, strict=True)]
     return SeatSpeech(asked.seats.points_m, *joined)

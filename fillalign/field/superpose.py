@@ -8,6 +8,7 @@ window opens at each seat's first arrival.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from copy import copy
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any
@@ -102,11 +103,18 @@ class Settings(Mapping[str, OutputSettings]):
         return np.asarray(db_to_amplitude([self[name].trim_db for name in outputs]))
 
     def replaced(self, *outputs: str, **changes: Any) -> Settings:
-        """Return settings with the same changes on some outputs."""
-        check_outputs(self._venue, outputs)
-        return Settings(
-            self._venue, {**self, **{name: replace(self[name], **changes) for name in outputs}}
-        )
+        """Return settings with the same changes on some outputs.
+
+        Raises
+        ------
+        TypeError, ValueError
+            If a setting or an output is not known.
+        """
+        made, own = copy(self), self._by_output
+        changed = {name: replace(own[name], **changes)
+                   for name in check_outputs(self._venue, outputs)}
+        made._by_output = {**own, **changed}
+        return made
 
 
 def early_ms(venue: Venue) -> float:
@@ -186,14 +194,7 @@ class Field:
 
     def direct(self, gains: FloatArray) -> FloatArray:
         """Direct power (n, b) for amplitude gains (o,) or (o, n)."""
-        weights = gains[:, None, None] if gains.ndim == 1 else gains[:, :, None]
-        total = np.zeros(self.own.shape[1:])
-        for index in np.flatnonzero(weights.any(axis=(1, 2))):
-            total += weights[index] ** 2 * self.own[index]
-        for (one, other), shared in self.cross.items():
-            if weights[one].any() and weights[other].any():
-                total += 2 * weights[one] * weights[other] * shared
-        return np.maximum(total, 0.0)
+        return _together(self.own, self.cross, gains)
 
     def useful(self, gains: FloatArray) -> FloatArray:
         """Direct and early power within the early window, (n, b)."""
@@ -208,6 +209,20 @@ class Field:
     def heard(self, gains: FloatArray) -> FloatArray:
         """Power that decides need, (n, b): useful sound in a room, direct sound outdoors."""
         return self.useful(gains) if self.paths.venue.indoors else self.direct(gains)
+
+
+def _together(
+    own: FloatArray, cross: Mapping[tuple[int, int], FloatArray], gains: FloatArray
+) -> FloatArray:
+    """Direct power (n, b) of outputs together for amplitude gains (o,) or (o, n)."""
+    weights = gains[:, None, None] if gains.ndim == 1 else gains[:, :, None]
+    total = np.zeros(own.shape[1:])
+    for index in np.flatnonzero(weights.any(axis=(1, 2))):
+        total += weights[index] ** 2 * own[index]
+    for (one, other), shared in cross.items():
+        if weights[one].any() and weights[other].any():
+            total += 2 * weights[one] * weights[other] * shared
+    return np.maximum(total, 0.0)
 
 
 def _direct(
@@ -267,12 +282,7 @@ def _set_alike(
 def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> FloatArray:
     """Direct power (n, b) of some outputs together, at their trims."""
     heard = tuple(name for name in paths.venue.outputs if name in outputs)
-    own, cross = _direct(paths, settings, heard)
-    gains = settings.gains(heard)
-    total = np.einsum("o,onb->nb", gains**2, own)
-    for (one, other), power in cross.items():
-        total += 2 * gains[one] * gains[other] * power
-    return np.asarray(np.maximum(total, 0.0))
+    return _together(*_direct(paths, settings, heard), settings.gains(heard))
 
 
 def _tails(paths: Paths, output: int, gap_ms: FloatArray) -> tuple[FloatArray, FloatArray]:
