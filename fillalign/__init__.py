@@ -67,6 +67,7 @@ if TYPE_CHECKING:
         Survey as Survey,
         Venue as Venue,
         VenueError as VenueError,
+        read_demo_venue as read_demo_venue,
         read_venue as read_venue,
         saved_settings as saved_settings,
     )
@@ -90,7 +91,7 @@ _HOMES = {
     "trilateration": "locate",
     "venue": (
         "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey "
-        "Venue VenueError read_venue saved_settings"
+        "Venue VenueError read_demo_venue read_venue saved_settings"
     ),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names.split()}

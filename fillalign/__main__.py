@@ -9,11 +9,15 @@ if __name__ == "__main__" and signal.getsignal(signal.SIGINT) is signal.default_
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 import argparse
+import json
+import math
 import os
+import shlex
 import sys
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
@@ -28,18 +32,24 @@ if TYPE_CHECKING:
 OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, INTERRUPTED = 0, 2, 3, 4, 130
 
 _DESCRIPTION = """\
-Plan, time, trim and check fill loudspeakers. Two ways to ask:
+Plan, time, trim and check fill loudspeakers. Ways to ask:
 
-  with a venue file       python -m fillalign VENUE.toml
-  with a laser            python -m fillalign --main-m 41 --fill-m 15 --temperature-c 24
+  with a venue file       fillalign VENUE.toml
+  with a venue of ours    fillalign tidewell_hall
+  with a laser            fillalign --main-m 41 --fill-m 15 --temperature-c 24
+  a first venue file      fillalign new hall.toml
+  to learn                fillalign lessons DIR
 
-The first prints the set-up sheet of the venue, or writes it to a folder with
---out. The second answers for one fill at one seat: how long to delay it, what
-assuming 20 C would have cost, how to trim it, and how the weather moves it."""
+A venue gives its set-up sheet, printed or written to a folder with --out. A laser
+answers for one fill at one seat: how long to delay it, what assuming 20 C would have
+cost, how to trim it, and how the weather moves it. fillalign is the same as
+python -m fillalign; 'fillalign VERB --help' tells more of new and lessons."""
 _USAGE = """\
-python -m fillalign VENUE.toml [--out DIR] [options]
-       python -m fillalign --main-m M --fill-m M --temperature-c C [options]
-       python -m fillalign --help"""
+fillalign VENUE.toml [--out DIR] [options]
+       fillalign --main-m M --fill-m M --temperature-c C [options]
+       fillalign new FILE.toml [options]
+       fillalign lessons DIR
+       fillalign --help"""
 _EPILOG = """\
 exit codes:
   0  the answer was given; targets that a plan does not meet stand in its sheet
@@ -69,6 +79,8 @@ class _Parser(argparse.ArgumentParser):
 
 
 def _parser() -> _Parser:
+    from fillalign.venue import DEMO_VENUES
+
     parser = _Parser(
         prog="python -m fillalign",
         usage=_USAGE,
@@ -78,7 +90,9 @@ def _parser() -> _Parser:
         allow_abbrev=False,
     )
     add = parser.add_argument
-    add("venue", nargs="?", metavar="VENUE.toml", help="venue file; data/ holds four to learn from")
+    add("venue", nargs="?", metavar="VENUE.toml",
+        help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
+    add("--json", action="store_true", help="print numbers as JSON instead of text")
     air = parser.add_argument_group("the air, where the sound travels")
     air.add_argument("--temperature-c", type=_number, metavar="C",
                      help="temperature in degrees Celsius (a venue file has its own)")
@@ -194,7 +208,7 @@ def _write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bo
 
 def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
     from fillalign.planning import plan_fills
-    from fillalign.venue import VenueError, read_venue
+    from fillalign.venue import DEMO_VENUES, VenueError, read_demo_venue, read_venue
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
@@ -204,7 +218,8 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
     if args.out == "":
         parser.error("--out takes the name of a folder, such as sheets or . for this one")
     try:
-        venue = read_venue(args.venue)
+        ours = args.venue in DEMO_VENUES and not os.path.lexists(args.venue)
+        venue = read_demo_venue(args.venue) if ours else read_venue(args.venue)
     except VenueError as error:
         return _fail(str(error), BAD_VENUE)
     try:
@@ -228,8 +243,11 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
     from fillalign._files import SheetError
     from fillalign.sheet import setup_sheet_text, sheet_files
 
-    if args.out is None and args.picture is None:
+    if args.json:
+        print(json.dumps(plan.to_dict()))
+    elif args.out is None and args.picture is None:
         print(setup_sheet_text(plan), end="")
+    if args.out is None and args.picture is None:
         return OK
     contents: dict[Path, bytes] = {}
     if args.picture is not None:
@@ -265,8 +283,104 @@ def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
         answer = quick_answer(**values)
     except ValueError as error:
         parser.error(str(error))
-    print(answer.text(), end="")
+    if args.json:
+        # What is not finite is no JSON: it becomes a word, as in a plan.
+        print(json.dumps({name: str(value) if value in (math.inf, -math.inf) or value != value
+                          else value for name, value in asdict(answer).items()}))
+    else:
+        print(answer.text(), end="")
     return OK
+
+
+def _lessons(argv: Sequence[str]) -> int:
+    """Put the lessons and their data into a folder, and say how to open them."""
+    from fillalign._files import SheetError
+    from fillalign.venue import shipped_path
+
+    parser = _Parser(prog="fillalign lessons", allow_abbrev=False,
+                     description="Put the lessons and their data into a folder.")
+    parser.add_argument("folder", metavar="DIR", help="made if it is not there")
+    parser.add_argument("--overwrite", action="store_true", help="replace lessons there already")
+    args = parser.parse_args(argv)
+    folder = Path(args.folder)
+    contents = {folder / place / path.name: path.read_bytes()
+                for place in ("notebooks", "data")
+                for path in sorted(shipped_path(place).iterdir()) if path.is_file()}
+    try:
+        for place in ("notebooks", "data"):
+            (folder / place).mkdir(parents=True, exist_ok=True)
+        with _signals_wait():
+            _write(contents, folder, overwrite=args.overwrite)
+    except OSError as error:
+        reason = error if isinstance(error, SheetError) else f"{folder}: {error.strerror}"
+        return _fail(str(reason), NOT_WRITTEN)
+    first = shlex.quote(str(folder / "notebooks" / "00_start_here.ipynb"))
+    print(plain(f"Now open them: jupyter lab {first}"))
+    print("(without JupyterLab: pip install 'fillalign[notebooks]')")
+    return OK
+
+
+def _new(argv: Sequence[str]) -> int:
+    """Write a first venue file from a handful of numbers, asked for where they are not given."""
+    from fillalign._files import SheetError
+    from fillalign.venue import QUESTIONS, starter_toml, survey_form_html
+
+    parser = _Parser(prog="fillalign new", allow_abbrev=False,
+                     description="Write a first venue file from a handful of numbers; what is not "
+                                 "given is asked for. With a name that ends in .html: a blank "
+                                 "survey form to print.",
+                     epilog="example: fillalign new gym.toml --name Gym --length-m 36 --width-m 18")
+    parser.add_argument("file", metavar="FILE.toml")
+    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    parser.add_argument("--name", help="name of the venue")
+    parser.add_argument("--programme", choices=("speech", "music"))
+    for key, words, unit, low, high, _ in QUESTIONS:
+        parser.add_argument(f"--{key.replace('_', '-')}", type=_number, metavar=unit.upper(),
+                            help=f"{words} ({low:g} to {high:g} {unit})")
+    args = parser.parse_args(argv)
+    try:
+        if args.file.lower().endswith(".html"):
+            content = survey_form_html()
+        else:
+            name = args.name or _asked("name of the venue")
+            programme = args.programme or _asked("speech or music", "speech")
+            numbers = {key: _number_asked(args, key, words, unit, default)
+                       for key, words, unit, _, _, default in QUESTIONS}
+            content = starter_toml(name, programme, **numbers)
+    except (ValueError, argparse.ArgumentTypeError) as error:
+        parser.error(str(error))
+    try:
+        with _signals_wait():
+            _write({Path(args.file): content.encode()}, None, overwrite=args.overwrite)
+    except SheetError as error:
+        return _fail(str(error), NOT_WRITTEN)
+    if not args.file.lower().endswith(".html"):
+        print(plain(f"Now plan it: fillalign {shlex.quote(args.file)}"))
+    return OK
+
+
+def _asked(words: str, default: str | None = None) -> str:
+    """Ask at the prompt; where there is nobody to answer, the default or one clear error."""
+    if not sys.stdin or not sys.stdin.isatty():
+        if default is None:
+            raise ValueError(f"{words}: not given, and nobody is there to ask")
+        return default
+    shown = "" if default is None else f" [{default}]"
+    return input(f"{words}{shown}: ").strip() or default or ""
+
+
+def _number_asked(
+    args: argparse.Namespace, key: str, words: str, unit: str, default: float | None
+) -> float:
+    given: float | None = getattr(args, key)
+    if given is not None:
+        return given
+    return _number(_asked(f"{words}, in {unit} (--{key.replace('_', '-')})",
+                          None if default is None else f"{default:g}"))
+
+
+_VERBS = {"lessons": _lessons, "new": _new}
+"""Verbs of the command; anything else is a venue or a laser's numbers."""
 
 
 def _fail(message: str, code: int) -> int:
@@ -295,8 +409,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     Delay         75.04 ms = 3602 samples at 48 kHz = 26.00 m = 85.3 ft
     ...
     """
+    given = list(sys.argv[1:] if argv is None else argv)
+    if given and given[0] in _VERBS and not os.path.lexists(given[0]):
+        return _VERBS[given[0]](given[1:])
     parser = _parser()
-    args = parser.parse_args(argv)
+    args = parser.parse_args(given)
     for name, value in vars(args).items():
         # What argparse makes of a value of two dashes.
         if isinstance(value, list):
@@ -305,7 +422,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _quick(parser, args) if args.venue is None else _from_venue(parser, args)
 
 
-def _run() -> int:
+def run() -> int:
+    """Run the command as a process: its streams, its signals, its exit code."""
     if sys.stderr is None:
         sys.stderr = open(os.devnull, "w")
     if sys.stdout is None:
@@ -330,4 +448,4 @@ def _run() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(_run())
+    sys.exit(run())

@@ -172,9 +172,9 @@ def render_seat(
 
     Examples
     --------
-    >>> from fillalign import read_venue
+    >>> from fillalign import read_demo_venue
     >>> from fillalign.audio.wav import read_wav
-    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> hall = read_demo_venue("tidewell_hall")
     >>> voice = read_wav("data/voice.wav").samples[:, 0]
     >>> seat = [34.0, 2.5, 1.2]
     >>> alone, both = (render_seat(hall, voice, seat, outputs=o) for o in ("mains", "all"))

@@ -219,8 +219,8 @@ def seat_field(
 
     Examples
     --------
-    >>> from fillalign import read_venue, seat_field
-    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> from fillalign import read_demo_venue, seat_field
+    >>> hall = read_demo_venue("tidewell_hall")
     >>> seat_field(hall, seats_m=[[13, 0, 1.2]]).total_db.shape
     (1, 27)
 
@@ -402,8 +402,8 @@ def seat_speech(
 
     Examples
     --------
-    >>> from fillalign import read_venue, seat_speech
-    >>> hall = read_venue("data/tidewell_hall.toml")
+    >>> from fillalign import read_demo_venue, seat_speech
+    >>> hall = read_demo_venue("tidewell_hall")
     >>> seats = [[8, 0, 1.2], [36, 0, 1.2]]
     >>> near, far = seat_speech(hall, seats_m=seats, sounding=["Main bus"]).index
     >>> bool(near > far)

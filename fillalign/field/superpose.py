@@ -57,8 +57,8 @@ class Settings(Mapping[str, OutputSettings]):
 
     Examples
     --------
-    >>> from fillalign.venue import read_venue
-    >>> room = read_venue("data/lantern_room.toml")
+    >>> from fillalign.venue import read_demo_venue
+    >>> room = read_demo_venue("lantern_room")
     >>> dialled = Settings(room).replaced("Fill", trim_db=-6.0)
     >>> dialled["Fill"].trim_db, dialled.sounds("Fill"), dialled.gains(["Mains"]).tolist()
     (-6.0, True, [1.0])

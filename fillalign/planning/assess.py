@@ -98,8 +98,8 @@ def evaluate(
 
     Examples
     --------
-    >>> from fillalign import OutputSettings, evaluate, read_venue
-    >>> room = read_venue("data/lantern_room.toml")
+    >>> from fillalign import OutputSettings, evaluate, read_demo_venue
+    >>> room = read_demo_venue("lantern_room")
     >>> name = [s.output for s in room.sources if s.role == "fill"][0]
     >>> plan = evaluate(room, {name: OutputSettings(delay_ms=20.0, trim_db=-6.0)})
     >>> plan.settings[name].delay_ms
@@ -276,9 +276,9 @@ def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
+    >>> from fillalign import plan_fills, read_demo_venue
     >>> from fillalign.planning import low_cuts
-    >>> plan = plan_fills(read_venue("data/tidewell_hall.toml"))
+    >>> plan = plan_fills(read_demo_venue("tidewell_hall"))
     >>> [cut.corner_hz for cut in low_cuts(plan, "Fill inner") if cut.loss_db <= 0.25][-1]
     100.0
     """

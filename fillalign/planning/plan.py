@@ -84,8 +84,8 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> [fill.sounding for fill in plan.fills]
     [False]
     """

@@ -264,8 +264,8 @@ class FillPlan:
 
         Examples
         --------
-        >>> from fillalign import plan_fills, read_venue
-        >>> figures = plan_fills(read_venue("data/lantern_room.toml")).figures()
+        >>> from fillalign import plan_fills, read_demo_venue
+        >>> figures = plan_fills(read_demo_venue("lantern_room")).figures()
         >>> figures["unmet"], figures["served_share"], figures["Fill: trim_db"]
         (0.0, 1.0, -inf)
         """
@@ -328,8 +328,8 @@ class FillPlan:
         --------
         Seats that lose the image at the stage with these settings:
 
-        >>> from fillalign import OutputSettings, evaluate, read_venue
-        >>> room = read_venue("data/lantern_room.toml")
+        >>> from fillalign import OutputSettings, evaluate, read_demo_venue
+        >>> room = read_demo_venue("lantern_room")
         >>> plan = evaluate(room, {"Fill": OutputSettings(delay_ms=12.0, trim_db=0.0)})
         >>> seats = plan.seats()
         >>> lost = seats[seats["covered"] & ~seats["keeps_image"]]
@@ -432,8 +432,8 @@ class FillPlan:
 
         Examples
         --------
-        >>> from fillalign import plan_fills, read_venue
-        >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+        >>> from fillalign import plan_fills, read_demo_venue
+        >>> plan = plan_fills(read_demo_venue("lantern_room"))
         >>> plan.retime([10.0, 21.0, 30.0])["Fill"].round(2).tolist()
         [19.61, 19.33, 19.12]
         """

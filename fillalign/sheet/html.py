@@ -72,8 +72,8 @@ def setup_sheet_html(plan: FillPlan) -> str:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> setup_sheet_html(plan)[:15]
     '<!DOCTYPE html>'
     """

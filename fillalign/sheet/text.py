@@ -77,8 +77,8 @@ def setup_sheet_text(plan: FillPlan) -> str:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> print(setup_sheet_text(plan).splitlines()[0])
     SET-UP SHEET: Lantern Room
     """
@@ -109,8 +109,8 @@ def sheet_files(plan: FillPlan) -> dict[str, bytes]:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
-    >>> list(sheet_files(plan_fills(read_venue("data/lantern_room.toml"))))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> list(sheet_files(plan_fills(read_demo_venue("lantern_room"))))
     ['lantern-room-sheet.txt', 'lantern-room-sheet.csv', 'lantern-room-sheet.html']
     """
     made = {
@@ -150,8 +150,8 @@ def write_sheet(
     --------
     >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
-    >>> from fillalign import plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> with TemporaryDirectory() as folder:
     ...     [path.name for path in write_sheet(plan, folder)]
     ['lantern-room-sheet.txt', 'lantern-room-sheet.csv', 'lantern-room-sheet.html']

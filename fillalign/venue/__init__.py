@@ -21,6 +21,14 @@ from fillalign.venue.reader import (
     VenueError,
     read_venue,
 )
+from fillalign.venue.starter import (
+    DEMO_VENUES,
+    QUESTIONS,
+    read_demo_venue,
+    shipped_path,
+    starter_toml,
+    survey_form_html,
+)
 from fillalign.venue.whole import (
     Venue,
     as_venue,
@@ -33,7 +41,9 @@ from fillalign.venue.whole import (
 )
 
 __all__ = [
+    "DEMO_VENUES",
     "POLARITIES",
+    "QUESTIONS",
     "STATES",
     "Area",
     "Goals",
@@ -53,6 +63,10 @@ __all__ = [
     "check_settings",
     "headroom_db",
     "own_level_dba",
+    "read_demo_venue",
     "read_venue",
     "saved_settings",
+    "shipped_path",
+    "starter_toml",
+    "survey_form_html",
 ]
