@@ -7,6 +7,7 @@ checks of every seat, and findings that say why.
 from fillalign.planning.assess import evaluate, low_cuts
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.need import AreaNeed, Reference
+from fillalign.planning.place import find_cures, propose_places
 from fillalign.planning.plan import plan_fills
 from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
 from fillalign.planning.seats import SeatChecks
@@ -29,7 +30,9 @@ __all__ = [
     "TrimCurve",
     "Walk",
     "evaluate",
+    "find_cures",
     "low_cuts",
     "main_outputs",
     "plan_fills",
+    "propose_places",
 ]

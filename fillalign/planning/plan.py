@@ -89,8 +89,12 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     >>> [fill.sounding for fill in plan.fills]
     [False]
     """
-    zones = make_zones(venue, air)
-    yardstick, settings = _mains_set(zones)
+    return assess(*decided(venue, air))
+
+
+def decided(venue: Venue, air: Air | None) -> tuple[Yardstick, Settings]:
+    """Decide how every output is set, and by what that was judged."""
+    yardstick, settings = _mains_set(make_zones(venue, air))
     # A trim not locked is only a start, and may lie beyond a weak box.
     check_dialled(venue, {name: own for name, own in settings.items()
                           if venue.outputs[name].locked})
@@ -108,7 +112,7 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
                 settings = _decide(yardstick, settings, tier, others)
                 heard[place] = context
             sounding = sounding + sounding_of(settings, tier)
-    return assess(yardstick, settings)
+    return yardstick, settings
 
 
 def _locked(venue: Venue, settings: Settings, outputs: list[str]) -> Settings:

@@ -207,6 +207,15 @@ class Kind(Enum):
         "outputs would meet it."
     )
 
+    CURE = "cure", (
+        "{where}: with {what} its rows would lack {missing:.2f} just noticeable steps instead of "
+        "{before:.2f}, and {served_pct:.0f} % of them be served instead of "
+        "{served_before_pct:.0f} %."
+    )
+    NO_CURE = "cure", (
+        "{where}: none of these would mend it: {tried}. What is to blame is {blame}."
+    )
+
     HEARING_LOUD = "caution", (
         "Hearing: up to {level_dba:.1f} dBA is predicted at a seat, above the {limit_dba:g} dBA of "
         "this venue's caution. " + _HEARING

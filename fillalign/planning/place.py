@@ -1,0 +1,363 @@
+"""Where to hang a fill, and what would mend an area: found by planning with each, then ranked.
+
+Nothing is told here that was not tried: every figure is that of the plan made with it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from fillalign._text import quoted
+from fillalign._validate import as_number, check_choice, check_type
+from fillalign.air import Air
+from fillalign.field import Settings
+from fillalign.planning.need import RowCheck, Yardstick, rows_with
+from fillalign.planning.plan import decided
+from fillalign.planning.result import FillPlan
+from fillalign.planning.wording import Finding, Kind
+from fillalign.planning.zones import main_outputs, sounding_of
+from fillalign.venue import Output, Source, Venue, as_venue
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Progress = Callable[[int, int], object]
+Point = tuple[float, float, float]
+WON_STEPS = 0.1
+WALL_M = 1.0
+HEAD_M = 2.5
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """What the rows of one area get from a plan, and the rest of the venue."""
+
+    settings: Settings
+    served_share: float
+    missing: float
+    elsewhere: float
+    speech_index: float
+    spread_db: float
+
+
+def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
+    zones = yardstick.zones
+    sounding = [*main_outputs(zones.venue), *sounding_of(settings, settings)]
+    check: RowCheck = rows_with(yardstick, settings, list(dict.fromkeys(sounding)))
+    own = zones.rows_in([area])
+    level = yardstick.profile_dba - check.shortfall_db
+    return _Outcome(
+        settings=settings,
+        served_share=float((check.missing[own] <= 0.0).mean()),
+        missing=float(check.missing[own].mean()),
+        elsewhere=float(check.missing[~own].mean()) if (~own).any() else 0.0,
+        speech_index=float(check.index[own].mean()),
+        spread_db=float(np.ptp(level)),
+    )
+
+
+def _tried(venue: Venue, air: Air | None, area: str) -> _Outcome | None:
+    """Plan a venue and look at one area; None where no plan fits its devices."""
+    try:
+        return _outcome(*decided(venue, air), area)
+    except ValueError:
+        return None
+
+
+# Cures ------------------------------------------------------------------------------------
+
+
+def find_cures(
+    plan: FillPlan, *, seconds: float = 15.0, progress: Progress | None = None
+) -> tuple[Finding, ...]:
+    """Try what might mend the areas that a plan leaves short, and tell what each would give.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        The plan.
+    seconds : float
+        How long to go on trying, 0.1 to 600 s; what has not been tried by then is not told.
+    progress : callable, optional
+        Called with the number of tries done and of all.
+
+    Returns
+    -------
+    tuple of Finding
+        For each area that is short, best first: what was changed, what its rows would
+        lack then and lack now; or that nothing tried mends it, and what is to blame.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If the plan is none, or `seconds` is out of range.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> from fillalign.planning import find_cures
+    >>> find_cures(plan_fills(read_demo_venue("lantern_room")))
+    ()
+    """
+    check_type("plan", plan, FillPlan)
+    until = time.monotonic() + as_number("seconds", seconds, "s", low=0.1, high=600.0)
+    short = [need.area for need in plan.needs_after if need.needed]
+    tries = [(area, words, changed) for area in short
+             for words, changed in _changes(plan.venue, area)]
+    found: list[tuple[str, str, _Outcome]] = []
+    done = 0
+    for area, words, changed in tries:
+        if time.monotonic() > until:
+            break
+        outcome = _tried(changed, plan.air, area)
+        done += 1
+        if outcome is not None:
+            found.append((area, words, outcome))
+        if progress is not None:
+            progress(done, len(tries))
+    return tuple(finding for area in short for finding in _told(plan, area, found))
+
+
+def _told(
+    plan: FillPlan, area: str, found: list[tuple[str, str, _Outcome]]
+) -> Iterator[Finding]:
+    need = next(need for need in plan.needs_after if need.area == area)
+    others = [one.missing_steps for one in plan.needs_after if one.area != area]
+    mine = [(words, out) for where, words, out in found if where == area]
+    better = [(words, out) for words, out in mine
+              if need.missing_steps - out.missing >= WON_STEPS
+              and out.elsewhere <= float(np.mean(others or [0.0])) + WON_STEPS]
+    for words, out in sorted(better, key=lambda one: one[1].missing):
+        yield Finding(Kind.CURE, area, {
+            "what": words, "missing": out.missing, "before": need.missing_steps,
+            "served_pct": 100 * out.served_share, "served_before_pct": 100 * need.served_share,
+        })
+    if mine and not better:
+        room = plan.venue.indoors and "speech" in need.causes and len(need.causes) == 1
+        blame = ("the room" if room
+                 else "the place of its boxes" if "coverage" in need.causes else "the level")
+        yield Finding(Kind.NO_CURE, area, {"tried": tuple(words for words, _ in mine),
+                                           "blame": blame})
+
+
+def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Venue]]:
+    """Yield what may be changed for one area, in words, and the venue with it."""
+    outputs = {source.output for source in venue.of_role("fill") if area in source.covers}
+    goals = venue.goals
+    if outputs:
+        for margin in (goals.image_margin_ms + 3.0, goals.image_margin_ms + 6.0):
+            yield (f"an image margin of {margin:g} ms",
+                   _with_outputs(venue, outputs, image_margin_ms=margin))
+        yield "words before the image", _with_outputs(venue, outputs, priority="words")
+        kinds = {source.loudspeaker for source in venue.sources if source.output in outputs}
+        stronger = {name: replace(box, maximum_dba=box.maximum_dba + 6.0) if name in kinds else box
+                    for name, box in venue.loudspeakers.items()}
+        yield "boxes that give 6 dB more", replace(venue, loudspeakers=stronger)
+        for step in (-4.0, -2.0, 2.0):
+            word = "nearer to the stage" if step < 0 else "deeper"
+            yield f"its boxes {abs(step):g} m {word}", _moved(venue, outputs, step, 0.0)
+        for step in (-3.0, 3.0):
+            word = "nearer" if step < 0 else "farther"
+            yield f"its boxes aimed {abs(step):g} m {word}", _moved(venue, outputs, 0.0, step)
+    for more in (2.0, 4.0):
+        fall = goals.allowed_fall_db + more
+        yield f"an allowed fall of {fall:g} dB", venue.with_goals(allowed_fall_db=fall)
+
+
+def _with_outputs(venue: Venue, names: Iterable[str], **changes: Any) -> Venue:
+    outputs = {name: replace(own, **changes) if name in set(names) else own
+               for name, own in venue.outputs.items()}
+    return replace(venue, outputs=outputs)
+
+
+def _moved(venue: Venue, outputs: Iterable[str], by_m: float, aim_m: float) -> Venue:
+    """Return the venue with the boxes of some outputs moved along x, and aimed elsewhere."""
+
+    def moved(source: Source) -> Source:
+        if source.output not in set(outputs):
+            return source
+        (x, y, z), (u, v, w) = source.position_m, source.aim_m
+        return replace(source, position_m=(x + by_m, y, z), aim_m=(u + by_m + aim_m, v, w))
+
+    return replace(venue, sources=tuple(map(moved, venue.sources)))
+
+
+# Places -----------------------------------------------------------------------------------
+
+
+def propose_places(
+    venue: Venue,
+    area: str,
+    *,
+    air: Air | None = None,
+    from_m: float | None = None,
+    to_m: float | None = None,
+    height_m: float | None = None,
+    progress: Progress | None = None,
+) -> pd.DataFrame:
+    """Say where to hang the fills of one area, by planning with each place.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue.
+    area : str
+        The area to serve. The fills that cover it are hung elsewhere, the same distance
+        from the middle; where none does, a pair like the venue's other fills is added.
+    air : Air, optional
+        The air to plan for; by default that of the occupied state.
+    from_m, to_m : float, optional
+        Least and greatest x of the boxes in m; by default from 14 m ahead of the area to
+        its first rows, inside the room and 1 m from its walls.
+    height_m : float, optional
+        Height of the boxes in m, at least 2.5; by default that of the fills there, or
+        half a metre under the ceiling, 5 m at most.
+    progress : callable, optional
+        Called with the number of places tried and of all.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Best first, one row a place: `x_m`, `y_m`, `z_m`, `aim_x_m`, `served_share` of the
+        area's rows and `missing_steps` they lack (just noticeable steps), `elsewhere_steps`
+        that other rows lack, mean `speech_index`, `spread_db` from front to back, `delay_ms`,
+        `trim_db`, and `toml`: the lines for the venue file.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        If there is no such area, no fill to take for a model, or no place in the range.
+
+    Notes
+    -----
+    A place is a calculation, not a rigging point: only qualified riggers say what may hang
+    where, under local codes.
+
+    Examples
+    --------
+    >>> from fillalign import read_demo_venue
+    >>> from fillalign.planning import propose_places
+    >>> places = propose_places(read_demo_venue("lantern_room"), "back", from_m=5.0, to_m=6.0)
+    >>> list(places.columns)[:3]
+    ['x_m', 'y_m', 'z_m']
+    """
+    import pandas as pd
+
+    own = as_venue(venue).area(area)
+    model = _model(venue, area)
+    places = _places(venue, own.x_from_m, from_m, to_m)
+    high = _height(venue, model, height_m)
+    aims = (own.x_from_m + 0.35 * (own.x_to_m - own.x_from_m),
+            own.x_from_m + 0.7 * (own.x_to_m - own.x_from_m))
+    rows, number = [], len(places) * len(aims)
+    for done, (x, aim) in enumerate(((x, aim) for x in places for aim in aims), 1):
+        hung = _hung(venue, model, area, x, high, max(aim, x + 2.0))
+        outcome = _tried(hung, air, area)
+        if outcome is not None:
+            rows.append(_row(hung, outcome, area))
+        if progress is not None:
+            progress(done, number)
+    if not rows:
+        raise ValueError(f"no place from {places[0]:g} to {places[-1]:g} m gives a plan: the "
+                         "delays are beyond what the devices allow")
+    table = pd.DataFrame(rows)
+    order = table.assign(cost=table["missing_steps"] + table["elsewhere_steps"])
+    return table.loc[order.sort_values(["cost", "spread_db"]).index].reset_index(drop=True)
+
+
+def _model(venue: Venue, area: str) -> tuple[Source, ...]:
+    """Return the fills that are to be hung: those of the area, or a pair like the others."""
+    mine = tuple(source for source in venue.of_role("fill") if area in source.covers)
+    if mine:
+        return mine
+    others = [source for source in venue.of_role("fill") if source.kind != "front"]
+    if not others:
+        raise ValueError(f"the venue has no fill to take as a model for {quoted(area)}: add one to "
+                         "the file, anywhere")
+    first = others[0]
+    side = max(abs(first.position_m[1]), 1.0)
+    return tuple(
+        replace(first, name=f"{area} fill {word}", output=f"{area} fills", covers=(area,),
+                position_m=(first.position_m[0], y, first.position_m[2]))
+        for word, y in (("left", side), ("right", -side))
+    )
+
+
+def _places(
+    venue: Venue, x_from_m: float, from_m: float | None, to_m: float | None
+) -> list[float]:
+    low = x_from_m - 14.0 if from_m is None else as_number("from_m", from_m, "m")
+    high = x_from_m + 2.0 if to_m is None else as_number("to_m", to_m, "m")
+    if venue.room is not None:
+        low, high = max(low, venue.room.x_from_m + WALL_M), min(high, venue.room.x_to_m - WALL_M)
+    low = max(low, 1.0) if from_m is None else low
+    if low > high:
+        raise ValueError(f"from_m to to_m must leave a place, got {low:g} to {high:g} m")
+    count = max(2, round((high - low) / 2.0) + 1)
+    return [float(x) for x in np.unique(np.linspace(low, high, count).round(1))]
+
+
+def _height(venue: Venue, model: tuple[Source, ...], height_m: float | None) -> float:
+    ceiling = np.inf if venue.room is None else venue.room.height_m
+    if height_m is not None:
+        return as_number("height_m", height_m, "m", low=HEAD_M, high=min(ceiling, 60.0))
+    return float(max(HEAD_M, min(model[0].position_m[2], ceiling - 0.3)))
+
+
+def _hung(
+    venue: Venue, model: tuple[Source, ...], area: str, x: float, z: float, aim_x: float
+) -> Venue:
+    """Return the venue with the model's boxes at one place."""
+    names = {source.name for source in model}
+
+    def there(source: Source) -> Source:
+        y, ear = source.position_m[1], source.aim_m[2]
+        position: Point = (float(x), y, z)
+        return replace(source, position_m=position, aim_m=(float(aim_x), 0.8 * y, ear))
+
+    kept = tuple(source for source in venue.sources if source.name not in names)
+    outputs = dict(venue.outputs)
+    name = model[0].output
+    if name not in outputs:
+        like = next(source.output for source in venue.of_role("fill"))
+        outputs[name] = Output(**{**_fields(outputs[like]), "name": name, "locked": {},
+                                  "set_in": "to be chosen", "feed": "mono"})
+    free = {own: replace(outputs[own], locked={}) for own in {source.output for source in model}}
+    check_choice("area", area, tuple(one.name for one in venue.areas))
+    return replace(venue, sources=(*kept, *map(there, model)), outputs={**outputs, **free})
+
+
+def _fields(record: Any) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in record.__dataclass_fields__}
+
+
+def _row(venue: Venue, outcome: _Outcome, area: str) -> dict[str, Any]:
+    boxes = [source for source in venue.of_role("fill") if area in source.covers]
+    first = boxes[0]
+    dialled = outcome.settings[first.output]
+    lines = [f'# {source.name}\nposition_m = {_point(source.position_m)}\naim_m = '
+             f"{_point(source.aim_m)}" for source in boxes]
+    return {
+        "x_m": first.position_m[0],
+        "y_m": abs(first.position_m[1]),
+        "z_m": first.position_m[2],
+        "aim_x_m": first.aim_m[0],
+        "served_share": outcome.served_share,
+        "missing_steps": outcome.missing,
+        "elsewhere_steps": outcome.elsewhere,
+        "speech_index": outcome.speech_index,
+        "spread_db": outcome.spread_db,
+        "delay_ms": dialled.delay_ms,
+        "trim_db": dialled.trim_db,
+        "toml": "\n".join(lines),
+    }
+
+
+def _point(point: Point) -> str:
+    return f"[{', '.join(f'{value:.2f}' for value in point)}]"
+
