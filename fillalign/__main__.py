@@ -38,16 +38,18 @@ Plan, time, trim and check fill loudspeakers. Ways to ask:
   with a venue of ours    fillalign tidewell_hall
   with a laser            fillalign --main-m 41 --fill-m 15 --temperature-c 24
   a first venue file      fillalign new hall.toml
+  where to hang it        fillalign places hall.toml AREA
   to learn                fillalign lessons DIR
 
 A venue gives its set-up sheet, printed or written to a folder with --out. A laser
 answers for one fill at one seat: how long to delay it, what assuming 20 C would have
 cost, how to trim it, and how the weather moves it. fillalign is the same as
-python -m fillalign; 'fillalign VERB --help' tells more of new and lessons."""
+python -m fillalign; 'fillalign VERB --help' tells more of each verb."""
 _USAGE = """\
 fillalign VENUE.toml [--out DIR] [options]
        fillalign --main-m M --fill-m M --temperature-c C [options]
        fillalign new FILE.toml [options]
+       fillalign places VENUE.toml AREA [options]
        fillalign lessons DIR
        fillalign --help"""
 _EPILOG = """\
@@ -93,6 +95,8 @@ def _parser() -> _Parser:
     add("venue", nargs="?", metavar="VENUE.toml",
         help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
     add("--json", action="store_true", help="print numbers as JSON instead of text")
+    add("--cures", action="store_true",
+        help="try for 15 s what would mend the areas that the plan leaves short, and tell")
     air = parser.add_argument_group("the air, where the sound travels")
     air.add_argument("--temperature-c", type=_number, metavar="C",
                      help="temperature in degrees Celsius (a venue file has its own)")
@@ -247,7 +251,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
         print(json.dumps(plan.to_dict()))
     elif args.out is None and args.picture is None:
         print(setup_sheet_text(plan), end="")
-    if args.out is None and args.picture is None:
+    if args.out is None and args.picture is None and not args.cures:
         return OK
     contents: dict[Path, bytes] = {}
     if args.picture is not None:
@@ -262,7 +266,19 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
         return _fail(str(error), NOT_WRITTEN)
     for line in plan.unmet:
         print(plain(f"not met: {line}"))
+    if args.cures:
+        from fillalign.planning import find_cures
+
+        for cure in find_cures(plan, progress=_told):
+            print(plain(f"cure: {cure}"))
     return OK
+
+
+def _told(done: int, number: int) -> None:
+    """Tell on one line of a terminal how far a search has come."""
+    if sys.stderr.isatty():
+        print(f"\rtried {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
+              flush=True)
 
 
 def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
@@ -379,7 +395,44 @@ def _number_asked(
                           None if default is None else f"{default:g}"))
 
 
-_VERBS = {"lessons": _lessons, "new": _new}
+def _places(argv: Sequence[str]) -> int:
+    """Say where to hang the fills of an area, by planning with each place."""
+    from fillalign.planning import propose_places
+    from fillalign.venue import DEMO_VENUES, VenueError, read_demo_venue, read_venue
+
+    parser = _Parser(prog="fillalign places", allow_abbrev=False,
+                     description="Say where to hang the fills of an area: each place is planned "
+                                 "with, best first. A place is a calculation, not a rigging point: "
+                                 "only qualified riggers say what may hang where.",
+                     epilog="example: fillalign places hall.toml back --from-m 14 --to-m 26")
+    parser.add_argument("venue", metavar="VENUE.toml", help="venue file, or one of ours")
+    parser.add_argument("area", metavar="AREA", help="seat area to serve")
+    for name, words in (("from-m", "least x of the boxes"), ("to-m", "greatest x of the boxes"),
+                        ("height-m", "height of the boxes")):
+        parser.add_argument(f"--{name}", type=_number, metavar="M", help=words)
+    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
+    args = parser.parse_args(argv)
+    try:
+        ours = args.venue in DEMO_VENUES and not os.path.lexists(args.venue)
+        venue = read_demo_venue(args.venue) if ours else read_venue(args.venue)
+    except VenueError as error:
+        return _fail(str(error), BAD_VENUE)
+    try:
+        table = propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
+                               height_m=args.height_m, progress=_told)
+    except (KeyError, ValueError) as error:
+        parser.error(str(error.args[0]))
+    if args.json:
+        print(table.to_json(orient="records"))
+        return OK
+    print(table.drop(columns="toml").round(2).to_string(index=False))
+    print(plain("\nThe best of them, for the venue file:".strip()))
+    for line in table["toml"].iloc[0].splitlines():
+        print(plain(line))
+    return OK
+
+
+_VERBS = {"lessons": _lessons, "new": _new, "places": _places}
 """Verbs of the command; anything else is a venue or a laser's numbers."""
 
 
