@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache, wraps
@@ -31,6 +32,13 @@ ComplexArray = NDArray[np.complex128]
 Arguments = ParamSpec("Arguments")
 
 SAMPLE_RATES_HZ = (8000.0, 192000.0)
+COLDEST_C, HOTTEST_C = -50.0, 60.0
+ZERO_C_K = 273.15
+REFERENCE_KPA = 101.325
+_PERCENT_HINT = (
+    "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
+    "0.5 means half a percent"
+)
 # What a refused value of a unit looks like: between which values, and words.
 _SLIPS: dict[str, tuple[tuple[float, float, str], ...]] = {
     "C": (
@@ -296,3 +304,24 @@ def check_record(record: Any) -> None:
         for part in inside if isinstance(value, Mapping | tuple | list) else (value,):
             if is_dataclass(part):
                 check_record(part)
+
+
+def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
+    """Return temperatures from -50 to 60 C, or raise one clear error."""
+    return as_float(name, value, "C", low=COLDEST_C, high=HOTTEST_C)
+
+
+def read_humidity_pct(value: ArrayLike, name: str = "humidity_pct") -> FloatArray:
+    """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
+
+    A caller is a function that is `broadcasting`, or the making of an Air.
+    """
+    humidity = as_float(name, value, "%", low=0.0, high=100.0)
+    if ((humidity > 0.0) & (humidity < 1.0)).any():
+        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=4)
+    return humidity
+
+
+def read_pressure_kpa(value: ArrayLike) -> FloatArray:
+    """Return static pressures from 20 to 200 kPa, or raise one clear error."""
+    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0)

@@ -14,10 +14,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, RangeWarning, as_float, as_number, broadcasting
-from fillalign.air import (
+from fillalign._validate import (
     REFERENCE_KPA,
     ZERO_C_K,
+    FloatArray,
+    RangeWarning,
+    as_float,
+    as_number,
+    broadcasting,
     read_humidity_pct,
     read_pressure_kpa,
     read_temperature_c,

@@ -14,7 +14,18 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
-from fillalign._validate import FloatArray, RangeWarning, as_float, broadcasting, scalar_out
+from fillalign._validate import (
+    REFERENCE_KPA,
+    ZERO_C_K,
+    RangeWarning,
+    as_float,
+    broadcasting,
+    read_humidity_pct,
+    read_pressure_kpa,
+    read_temperature_c,
+    scalar_out,
+)
+from fillalign.absorption import absorption_db_per_m
 
 __all__ = [
     "Air",
@@ -28,15 +39,8 @@ __all__ = [
     "vapour_mole_fraction",
 ]
 
-COLDEST_C, HOTTEST_C = -50.0, 60.0
-ZERO_C_K = 273.15
-REFERENCE_KPA = 101.325
 TODAYS_CO2 = 0.0004
 
-_PERCENT_HINT = (
-    "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
-    "0.5 means half a percent"
-)
 _CRAMER_HINT = (
     "speed of sound outside 0 to 30 C or 75 to 102 kPa, the range its equation is stated for: "
     "within 0.05 m/s from -20 to 46 C at sea level, up to 0.6 m/s off in hot, wet air high up"
@@ -47,27 +51,6 @@ _VAPOUR = (51.471935, 0.1495874, -0.000782)
 _PRESSURE = (-1.82e-7, 3.73e-8, -2.93e-10)
 _CO2 = (-85.20931, -0.228525, 5.91e-5)
 _SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
-
-
-def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
-    """Return temperatures from -50 to 60 C, or raise one clear error."""
-    return as_float(name, value, "C", low=COLDEST_C, high=HOTTEST_C)
-
-
-def read_humidity_pct(value: ArrayLike, name: str = "humidity_pct") -> FloatArray:
-    """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
-
-    A caller is a function that is `broadcasting`, or the making of an Air.
-    """
-    humidity = as_float(name, value, "%", low=0.0, high=100.0)
-    if ((humidity > 0.0) & (humidity < 1.0)).any():
-        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=4)
-    return humidity
-
-
-def read_pressure_kpa(value: ArrayLike) -> FloatArray:
-    """Return static pressures from 20 to 200 kPa, or raise one clear error."""
-    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0)
 
 
 def _saturation_pa(t: Any) -> Any:
@@ -444,8 +427,6 @@ class Air:
 
     def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
         """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""
-        from fillalign.absorption import absorption_db_per_m
-
         return absorption_db_per_m(
             frequency_hz, self.temperature_c, self.humidity_pct, self.pressure_kpa
         )

@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
+    COLDEST_C,
+    HOTTEST_C,
     as_float,
     as_number,
     as_points,
@@ -21,7 +23,7 @@ from fillalign._validate import (
     check_shapes,
     scalar_out,
 )
-from fillalign.air import COLDEST_C, HOTTEST_C, Air, as_air
+from fillalign.air import Air, as_air
 
 __all__ = [
     "distance_m",
