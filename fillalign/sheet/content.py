@@ -24,8 +24,8 @@ CHECK = (
     "at the first seat and leave it there.",
     "Fill alone, with its low cut and shelf: each at its seat. What counts is fill less mains: "
     "correct the trim until that is as listed.",
-    "Polarity click: dial the delay for the click, send a click through the mains and one fill at a "
-    "time. At its seat it must be one click, not two. Turn the fill's polarity over: the octave "
+    "Polarity click: dial the delay for the click, send a click through the mains and one fill at "
+    "a time. At its seat it must be one click, not two. Turn the fill's polarity over: the octave "
     "named must fall as listed; where the click cannot tell, a recording must. Turn it back, and "
     "dial the planned delay again.",
     "Both: read again, then walk from the stage to the back past every fill and listen to timing, "
@@ -117,6 +117,7 @@ def sheet_content(plan: FillPlan) -> Content:
         Section("summary", "In short (the areas with the mains alone)", plan.summary),
         _places(plan),
         _seats(plan),
+        _equal(plan),
         _walk(plan),
         *(_why(plan, fill) for fill in plan.fills),
         Section("cautions", "Cautions", plan.cautions),
@@ -156,8 +157,10 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
         }
         if name in readings:
             own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
+            own |= zip(("equal_x_m", "equal_y_m", "equal_z_m"), readings[name].equal_m, strict=True)
             own |= {key: getattr(readings[name], key) for key in
-                    ("mains_dba", "mains_dbc", "fill_dba", "fill_dbc", "both_dba")}
+                    ("mains_dba", "mains_dbc", "fill_dba", "fill_dbc", "both_dba", "click_delay_ms",
+                     "click_hz", "click_db", "equal_mains_dba", "equal_fill_dba")}
         own |= {f"delay_ms_at_{air['temperature_c']:g}_c": air[name] if name in readings else ""
                 for air in later}
         yield own
@@ -171,8 +174,9 @@ def _table(key: str, title: str, note: str, rows: Iterable[Mapping[str, str]]) -
 
 def _readings(plan: FillPlan) -> Section:
     """Meter readings to expect at the aim seat of each fill that sounds."""
-    note = ("Pink noise, the venue empty, each alone and both. " + AXES if sounding_fills(plan)
-            else "No fill sounds: there are none to take.")
+    note = ("Pink noise, the venue empty, each alone and both; the delay with which a click comes "
+            "from both at once, and what its octaves lose with the fill's polarity turned over. "
+            + AXES if sounding_fills(plan) else "No fill sounds: there are none to take.")
     return _table("readings", "Meter readings to expect", note, (
         {
             "fill": fill.output,
@@ -181,11 +185,22 @@ def _readings(plan: FillPlan) -> Section:
             "fill, dBA (dBC)": f"{fill.reading.fill_dba:.1f} ({fill.reading.fill_dbc:.1f})",
             "fill - mains, dB": f"{fill.reading.fill_dba - fill.reading.mains_dba:+.1f}",
             "both, dBA": f"{fill.reading.both_dba:.1f}",
-            "click, ms": f"{fill.reading.click_delay_ms:.2f}",
+            "click at, ms": f"{fill.reading.click_delay_ms:.2f}",
             "turned over": _click(fill.reading),
-            "equal direct at x, y, z": "{:.1f}, {:.1f}, {:.2f}".format(*fill.reading.equal_m),
-            "meter there, mains / fill": f"{fill.reading.equal_mains_dba:.1f} / "
-                                         f"{fill.reading.equal_fill_dba:.1f}",
+        } for fill in sounding_fills(plan)
+    ))
+
+
+def _equal(plan: FillPlan) -> Section:
+    """Show what a meter reads where the direct sounds are nearest to equal."""
+    note = ("A meter shows all sound, not the direct alone: it need not read the same of both."
+            if sounding_fills(plan) else "")
+    return _table("equal", "Where direct sounds are nearest to equal", note, (
+        {
+            "fill": fill.output,
+            "at x, y, z, m": "{:.1f}, {:.1f}, {:.2f}".format(*fill.reading.equal_m),
+            "mains there, dBA": f"{fill.reading.equal_mains_dba:.1f}",
+            "fill there, dBA": f"{fill.reading.equal_fill_dba:.1f}",
         } for fill in sounding_fills(plan)
     ))
 

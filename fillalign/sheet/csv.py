@@ -15,12 +15,16 @@ _SETTINGS = (
     "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
     "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity"
 ).split()
-_READINGS = "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba".split()
+_READINGS = (
+    "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
+    "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba"
+).split()
 _AIR = "computed_temperature_c computed_humidity_pct computed_pressure_kpa".split()
 _TO_WRITE_IN = ("as_set_delay_ms as_set_low_cut_hz as_set_shelf_db as_set_trim_db as_set_polarity "
                 "initials time").split()
 _DIGITS = {"delay_ms": 4, "delay_m": 3, "delay_ft": 2, "computed_humidity_pct": 1,
-           "computed_pressure_kpa": 3, **dict.fromkeys(_READINGS[3:], 1)}
+           "computed_pressure_kpa": 3, "click_delay_ms": 4, "click_db": 1,
+           **{name: 1 for name in _READINGS if name.endswith(("_dba", "_dbc"))}}
 
 
 def setup_sheet_csv(plan: FillPlan) -> str:
@@ -40,8 +44,8 @@ def setup_sheet_csv(plan: FillPlan) -> str:
 
     Examples
     --------
-    >>> from fillalign import plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> setup_sheet_csv(plan).splitlines()[2][:21]
     'Fill,fill,Wanted fill'
     """

@@ -72,7 +72,7 @@ def venue_pictures(plan: FillPlan, retime_html: str) -> str:
         plots.gap_map, plan, (_PAGE_MM - 2.0 - view_mm, high_mm) if beside else (_HALF_MM, 56.0),
         "Loudest fill after the mains, ms (hatched: before)", _gap_words(plan))
     moved = _picture(
-        plots.retime_plot, plan, (_HALF_MM, 36.0), "Change of delay with the temperature",
+        plots.retime_plot, plan, (_HALF_MM, 44.0), "Change of delay with the temperature",
         "Change of each fill's delay with the temperature; the re-time table holds the figures.")
     half = '<div class="half">{}</div>'
     if beside:

@@ -31,11 +31,16 @@ def _heading(text: str) -> list[str]:
 
 
 def _grid(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    cells = [[plain(cell) for cell in row] for row in rows]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    for first, *rest in cells:
-        numbers = (cell.rjust(width) for cell, width in zip(rest, widths[1:], strict=True))
-        yield "  ".join([first.ljust(widths[0]), *numbers]).rstrip()
+    """Columns beside one another; those that do not fit stand below, with the first again."""
+    names, *columns = ([plain(cell) for cell in column] for column in zip(*rows, strict=True))
+    lines = beside = [name.ljust(max(map(len, names))) for name in names]
+    for column in columns:
+        width = max(map(len, column))
+        if lines is not beside and len(lines[0]) + 2 + width > WIDTH:
+            yield from [*map(str.rstrip, lines), ""]
+            lines = beside
+        lines = [f"{line}  {cell.rjust(width)}" for line, cell in zip(lines, column, strict=True)]
+    yield from map(str.rstrip, lines)
 
 
 def _output(own: Mapping[str, str]) -> list[str]:

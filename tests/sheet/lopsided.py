@@ -168,6 +168,20 @@ def expected_reading(fill):
         "fill, dBC": found.fill_dbc,
         "fill - mains, dB": found.fill_dba - found.mains_dba,
         "both, dBA": found.both_dba,
+        "click at, ms": found.click_delay_ms,
+        # A fall of less than 3 dB is not heard in a click (our own judgement).
+        "click, Hz": found.click_hz if found.click_db <= -3 else None,
+        "click, dB": found.click_db if found.click_db <= -3 else None,
+    }
+
+
+def expected_equal(fill):
+    """Return what a meter shows where the direct sounds of fill and mains are nearest to equal."""
+    found = fill.reading
+    return {
+        **dict(zip("xyz", found.equal_m, strict=True)),
+        "mains": found.equal_mains_dba,
+        "fill": found.equal_fill_dba,
     }
 
 
@@ -210,7 +224,7 @@ def expected_trim(fill, trim_db):
         "trim": curve.trim_db[place],
         "served": 100 * curve.served_share[place],
         "image": 100 * curve.precedence_share[place],
-        "climb": curve.climb_db[place],
+        "overshoot": curve.overshoot_db[place],
         "covered": curve.speech_covered[place],
         "ahead": curve.speech_ahead[place],
     }
@@ -297,12 +311,15 @@ class Text:
         }
 
     def table(self, title):
-        """Return the rows of a table by their headings."""
-        cells = [re.split(r" {2,}", line) for line in self.sections[title]
-                 if re.search(r"\S  ", line) and not line.startswith((" ", "- "))]
-        head, *rows = cells
-        return [dict(zip(head, [*row, *[""] * (len(head) - len(row))], strict=True))
-                for row in rows]
+        """Return the rows of a table by their headings, of folded ones all columns."""
+        rows = {}
+        for grid in "\n".join(self.sections[title]).split("\n\n"):
+            cells = [re.split(r" {2,}", line) for line in grid.split("\n")
+                     if re.search(r"\S  ", line) and not line.startswith((" ", "- "))]
+            for row in cells[1:]:
+                full = [*row, *[""] * (len(cells[0]) - len(row))]
+                rows.setdefault(row[0], {}).update(zip(cells[0], full, strict=True))
+        return list(rows.values())
 
 
 class Page(HTMLParser):
@@ -399,7 +416,9 @@ class Csv:
         "trim, dB": "trim_db", "polarity": "polarity",
         "seat x": "seat_x_m", "seat y": "seat_y_m", "seat z": "seat_z_m",
         "mains, dBA": "mains_dba", "mains, dBC": "mains_dbc", "fill, dBA": "fill_dba",
-        "fill, dBC": "fill_dbc", "both, dBA": "both_dba",
+        "fill, dBC": "fill_dbc", "both, dBA": "both_dba", "click at, ms": "click_delay_ms",
+        "equal x": "equal_x_m", "equal y": "equal_y_m", "equal z": "equal_z_m",
+        "equal mains": "equal_mains_dba", "equal fill": "equal_fill_dba",
     }
     KINDS = {"butterworth": "Butterworth", "linkwitz-riley": "Linkwitz-Riley", "": None}  # noqa: RUF012
 
@@ -425,11 +444,21 @@ def reading_of(cells):
     mains, fill = (re.fullmatch(r"(\S+) \((\S+)\)", cells[f"{one}, dBA (dBC)"]).groups()
                    for one in ("mains", "fill"))
     seat = cells["seat x, y, z, m"].split(", ")
+    click = re.fullmatch(r"(\d+) Hz (\S+) dB", cells["turned over"])
+    assert click or cells["turned over"] == "cannot tell"
     return {
         **{f"seat {axis}": value for axis, value in zip("xyz", seat, strict=True)},
         "mains, dBA": mains[0], "mains, dBC": mains[1], "fill, dBA": fill[0], "fill, dBC": fill[1],
         "fill - mains, dB": cells["fill - mains, dB"], "both, dBA": cells["both, dBA"],
+        "click at, ms": cells["click at, ms"],
+        "click, Hz": click and click.group(1), "click, dB": click and click.group(2),
     }
+
+
+def equal_of(cells):
+    """Return a row of the table of equal direct sound with its numbers apart."""
+    return {**dict(zip("xyz", cells["at x, y, z, m"].split(", "), strict=True)),
+            "mains": cells["mains there, dBA"], "fill": cells["fill there, dBA"]}
 
 
 def place_of(cells):
@@ -457,6 +486,6 @@ def seats_of(cells):
 
 
 TRIMS = {"trim": "trim, dB", "served": "rows served, %", "image": "image kept, %",
-         "climb": "climb, dB", "covered": "speech covered", "ahead": "speech ahead"}
+         "overshoot": "overshoot, dB", "covered": "speech covered", "ahead": "speech ahead"}
 WALK = {"x": "x, m", "before": "mains alone, dBA", "after": "with fills, dBA",
         "heard": "useful with fills, dBA", "profile": "profile, dBA"}

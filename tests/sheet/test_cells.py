@@ -38,13 +38,15 @@ SETTINGS = (
     "low cut, kind", "low cut, dB/oct", "shelf, dB", "shelf, Hz", "trim, dB", "polarity",
 )
 READINGS = ("seat x", "seat y", "seat z", "mains, dBA", "mains, dBC", "fill, dBA", "fill, dBC",
-            "fill - mains, dB", "both, dBA")
+            "fill - mains, dB", "both, dBA", "click at, ms", "click, Hz", "click, dB")
+EQUAL = ("x", "y", "z", "mains", "fill")
 PLACES = (*(f"{what} {axis}" for what in ("at", "aimed at") for axis in "xyz"),
           "near, m", "near, ft")
 SEATS = ("gap, least", "gap, most", "over mains, least", "over mains, most", "ripple",
          "image kept", "seats", "speech without", "speech with")
 AIR = ("temperature_c", "humidity_pct", "pressure_kpa", "speed_m_s")
-TITLES = {"readings": "METER READINGS TO EXPECT", "retime": "RE-TIME TABLE",
+TITLES = {"readings": "METER READINGS TO EXPECT",
+          "equal": "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", "retime": "RE-TIME TABLE",
           "places": "WHERE THE BOXES ARE", "seats": "AT THE SEATS COVERED",
           "walk": "LEVEL ALONG THE WALK", "unmet": "NOT MET", "check": "ORDER OF THE CHECK",
           "summary": "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "cautions": "CAUTIONS",
@@ -80,7 +82,10 @@ def test_the_plan_is_lopsided(plan):
     """Else two cells could be exchanged and nobody would see it."""
     for name in FILLS:
         reading = lopsided.expected_reading(plan.fill(name))
-        assert len({f"{value:.1f}" for value in reading.values()}) == len(reading)
+        shown = [f"{value:.1f}" for value in reading.values() if value is not None]
+        assert len(set(shown)) == len(shown)
+        equal = lopsided.expected_equal(plan.fill(name))
+        assert len({f"{value:.1f}" for value in equal.values()}) == len(equal)
         seats = lopsided.expected_seats(plan, name)
         assert len({f"{value:.2f}" for value in seats.values()}) == len(seats)
         trims = lopsided.expected_trim(plan.fill(name), plan.settings[name].trim_db)
@@ -143,6 +148,30 @@ def test_readings(form, name, cell, plan):
 def test_readings_in_the_csv(name, cell, plan):
     shown = reader("csv").settings(name)[cell]
     wanted = lopsided.expected_reading(plan.fill(name))[cell] if name in FILLS else None
+    assert agrees(shown, wanted)
+
+
+@pytest.mark.parametrize("name", OUTPUTS)
+@pytest.mark.parametrize(("cell", "what"), [("click_hz", "click_hz"), ("click_db", "click_db")])
+def test_the_click_in_the_csv(name, cell, what, plan):
+    """As numbers, also where the click cannot tell."""
+    shown = reader("csv").rows[name][cell] or None
+    assert agrees(shown, getattr(plan.fill(name).reading, what) if name in FILLS else None)
+
+
+@both
+@pytest.mark.parametrize("cell", EQUAL)
+@pytest.mark.parametrize("name", FILLS)
+def test_equal_direct_sound(form, name, cell, plan):
+    shown = lopsided.equal_of(row(form, "equal", "fill", name))
+    assert agrees(shown[cell], lopsided.expected_equal(plan.fill(name))[cell])
+
+
+@pytest.mark.parametrize("cell", EQUAL)
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_equal_direct_sound_in_the_csv(name, cell, plan):
+    shown = reader("csv").settings(name)[f"equal {cell}"]
+    wanted = lopsided.expected_equal(plan.fill(name))[cell] if name in FILLS else None
     assert agrees(shown, wanted)
 
 
@@ -354,7 +383,7 @@ def test_check_without_fills_asks_for_none():
     assert "No fill sounds: there are none to take." in text
 
 
-@pytest.mark.parametrize("key", ["retime", "seats"])
+@pytest.mark.parametrize("key", ["retime", "seats", "equal"])
 def test_without_fills_there_are_no_empty_tables(key):
     assert TITLES[key] not in reader("text", "lantern_room").sections
     parts = [part["class"] for part in reader("page", "lantern_room").parts]

@@ -21,7 +21,8 @@ from tests.sheet.lopsided import SETTINGS, lopsided_plan, lopsided_venue
 COLUMNS = (
     "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
     "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity seat_x_m seat_y_m "
-    "seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba computed_temperature_c "
+    "seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms click_hz click_db "
+    "equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba computed_temperature_c "
     "computed_humidity_pct computed_pressure_kpa delay_ms_at_8_c delay_ms_at_16.5_c "
     "delay_ms_at_23.7_c delay_ms_at_29_c as_set_delay_ms as_set_low_cut_hz as_set_shelf_db "
     "as_set_trim_db as_set_polarity initials time"

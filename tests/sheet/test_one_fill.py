@@ -8,7 +8,9 @@ import re
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
-from fillalign.sheet.one_fill import LOW_CUT_HZ, quick_answer
+from fillalign import propagation
+from fillalign.sheet import one_fill, quick_answer
+from fillalign.sheet.one_fill import LOW_CUT_HZ
 
 
 def coolprop_speed(temperature_c, humidity_pct=50.0, pressure_kpa=101.325):
@@ -25,6 +27,146 @@ def test_delay_is_the_difference_of_paths_over_the_speed(temperature_c, humidity
     speed = coolprop_speed(temperature_c, humidity_pct, pressure_kpa)
     # Cramer's equation keeps within 0.045 m/s of CoolProp here: 0.02 ms in 143 ms.
     assert answer.delay_ms == pytest.approx(1000 * 49.0 / speed, abs=0.02)
+
+
+# Cold, dry, thin air, a device at 96 kHz, latencies and a margin: no two numbers alike.
+LOPSIDED = {
+    "main_m": 61.0, "fill_m": 12.5, "temperature_c": 11.0, "humidity_pct": 63.0,
+    "pressure_kpa": 91.4, "main_latency_ms": 1.7, "fill_latency_ms": 3.2, "margin_ms": 4.0,
+    "sample_rate_hz": 96000.0, "mains_db": 81.0, "fill_db": 86.0, "goal_db": 85.0,
+}
+
+
+def lopsided_delay_ms(temperature_c, humidity_pct=63.0):
+    """Return the delay by hand, with CoolProp's speed of sound."""
+    return 1000 * 48.5 / coolprop_speed(temperature_c, humidity_pct, 91.4) + 4.0 - (3.2 - 1.7)
+
+
+def humidity_at(temperature_c):
+    """Return the humidity that the lopsided air has at another temperature, its vapour kept."""
+    full = [HAPropsSI("P_w", "T", 273.15 + t, "P", 91400.0, "R", 1.0)
+            for t in (11.0, temperature_c)]
+    return min(63.0 * full[0] / full[1], 100.0)
+
+
+def said(answer):
+    """Return an answer's lines by their labels, as they are printed."""
+    found, label = {}, ""
+    for line in answer.text().splitlines():
+        label = line[:14].strip() or label
+        found[label] = f"{found.get(label, '')} {line[14:].strip()}".strip()
+    return found
+
+
+def printed(text, form):
+    """Return the numbers of a line, which must be of that form."""
+    match = re.search(form, text)
+    assert match, text
+    return tuple(map(float, match.groups()))
+
+
+def test_line_of_the_air():
+    shown = printed(said(quick_answer(**LOPSIDED))["Air"],
+                    r"^(\S+) C, (\S+) %, (\S+) kPa: sound travels (\S+) m/s$")
+    assert shown[:3] == (11.0, 63.0, 91.4)
+    assert shown[3] == pytest.approx(coolprop_speed(11.0, 63.0, 91.4), abs=0.1)
+
+
+def test_line_of_the_delay():
+    shown = printed(said(quick_answer(**LOPSIDED))["Delay"],
+                    r"^(\S+) ms = (\S+) samples at (\S+) kHz = (\S+) m = (\S+) ft "
+                    r"(\S+) ms of it are margin")
+    wanted = lopsided_delay_ms(11.0)
+    metres = wanted / 1000 * coolprop_speed(11.0, 63.0, 91.4)
+    # Cramer and CoolProp part by less than 0.03 ms here, 3 samples at 96 kHz.
+    assert shown[0] == pytest.approx(wanted, abs=0.04)
+    assert 0 <= shown[1] - 96 * quick_answer(**LOPSIDED).delay_ms < 1
+    assert shown[2] == 96
+    assert shown[3] == pytest.approx(metres, abs=0.02)
+    assert shown[4] == pytest.approx(metres / 0.3048, abs=0.1)
+    assert shown[5] == 4
+
+
+def test_line_of_the_habit():
+    """At 20 C in the same thin and dry air: without its pressure it would be 0.004 ms less."""
+    habit, late, samples = printed(
+        said(quick_answer(**LOPSIDED))["At 20 C"],
+        r"it would be (\S+) ms: set that today and the fill is (\S+) ms \((\S+) samples\) "
+        "too early")
+    wanted = lopsided_delay_ms(20.0)
+    assert habit == pytest.approx(wanted, abs=0.04)
+    assert late == pytest.approx(lopsided_delay_ms(11.0) - wanted, abs=0.02)
+    assert samples == pytest.approx(96 * late, abs=1.0)
+    answer = quick_answer(**LOPSIDED)
+    same_air = dict(LOPSIDED, temperature_c=20.0)
+    assert answer.habit_error_ms == pytest.approx(
+        quick_answer(**same_air).delay_ms - answer.delay_ms, abs=1e-9)
+    sea_level = dict(same_air, pressure_kpa=101.325)
+    assert abs(quick_answer(**sea_level).delay_ms - quick_answer(**same_air).delay_ms) > 1e-4
+
+
+def test_lines_of_the_trim():
+    """10^8.5 - 10^8.1 is 10^8.28: 82.8 dB alone, 1.8 over the mains, 3.2 below what it has."""
+    line = said(quick_answer(**LOPSIDED))["Trim"]
+    alone, down = printed(line, r"must read (\S+) dB at that seat: down by (\S+) dB\.")
+    assert alone == pytest.approx(10 * math.log10(10**8.5 - 10**8.1), abs=0.051)
+    # The next half decibel above -3.2.
+    assert down == 3.0
+    louder = said(quick_answer(**{**LOPSIDED, "goal_db": 88.0}))["Trim"]
+    over, margin, limit = printed(louder, r"That is (\S+) dB against the main\. A fill that comes "
+                                          r"(\S+) ms after it may have (\S+) dB at most")
+    assert over == pytest.approx(10 * math.log10(10**8.8 - 10**8.1) - 81.0, abs=0.051)
+    # The table is straight between 0 dB at 1 ms and 5 dB at 5 ms (common practice).
+    assert (margin, limit) == (4.0, 3.8)
+
+
+def test_lines_of_the_weather():
+    line = said(quick_answer(**LOPSIDED))["Weather"]
+    colder, sample = printed(line, r"^(\S+) ms for each degree colder \(one sample is (\S+) ms\)")
+    wanted = (lopsided_delay_ms(9.0, humidity_at(9.0)) - lopsided_delay_ms(13.0, humidity_at(13.0)))
+    # Colder air is slower: the fill must wait longer.
+    assert colder > 0
+    assert colder == pytest.approx(wanted / 4, abs=0.01)
+    assert line.startswith("+")
+    assert sample == pytest.approx(1 / 96, abs=5e-4)
+    moved = {float(t): float(ms) for t, ms in re.findall(r"(\d+) C (\S+) ms", line)}
+    assert sorted(moved) == [1.0, 6.0, 16.0, 21.0]
+    for temperature_c, delay_ms in moved.items():
+        assert delay_ms == pytest.approx(
+            lopsided_delay_ms(temperature_c, humidity_at(temperature_c)), abs=0.05)
+
+
+def test_line_of_the_low_cut():
+    assert said(quick_answer(**LOPSIDED))["Low cut"] == "120 to 150 Hz (common practice)."
+
+
+def test_the_ladder_waits_as_the_law_of_the_house_says(monkeypatch):
+    """With a public `seat_delay_ms` that adds a millisecond, all that it prints moves by it."""
+    before = quick_answer(**LOPSIDED)
+    usual = propagation.seat_delay_ms
+    for home in (propagation, one_fill):
+        monkeypatch.setattr(home, "seat_delay_ms", lambda *a, **k: usual(*a, **k) + 1.0)
+    after = quick_answer(**LOPSIDED)
+    assert after.delay_ms == pytest.approx(before.delay_ms + 1.0)
+    assert after.samples - before.samples in (95, 96, 97)
+    assert [ms for _, ms in after.weather] == pytest.approx([ms + 1.0 for _, ms in before.weather])
+    assert said(after)["Delay"].startswith(f"{before.delay_ms + 1.0:.2f} ms")
+
+
+@pytest.mark.parametrize(("law", "kept"), [
+    ("fill_level_db", "fill_db"), ("precedence_limit_db", "limit_db"),
+    ("required_margin_ms", "margin_wanted_ms"), ("m_to_ft", "delay_ft"), ("ms_to_m", "delay_m"),
+])
+def test_the_ladder_has_no_law_of_its_own(monkeypatch, law, kept):
+    before = getattr(quick_answer(**LOPSIDED), kept)
+    usual = getattr(one_fill, law)
+    monkeypatch.setattr(one_fill, law, lambda *a, **k: usual(*a, **k) + 1.0)
+    assert getattr(quick_answer(**LOPSIDED), kept) == pytest.approx(before + 1.0)
+
+
+def test_the_drift_is_that_of_both_paths(monkeypatch):
+    monkeypatch.setattr(one_fill, "drift_ms_per_c", lambda metres, _air: metres / 100)
+    assert quick_answer(**LOPSIDED).drift_ms_per_c == pytest.approx(0.485)
 
 
 def test_the_rule_of_thumb_of_the_trade():

@@ -41,8 +41,9 @@ def test_it_begins_with_the_venue_and_the_parts_come_in_the_order_of_the_job():
     assert list(Text(text).sections) == [
         "", "SETTINGS", "ORDER OF THE CHECK", "METER READINGS TO EXPECT", "RE-TIME TABLE",
         "NOT MET", "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "WHERE THE BOXES ARE",
-        "AT THE SEATS COVERED", "LEVEL ALONG THE WALK", "WHY: LIP", "WHY: NEAR", "WHY: FAR",
-        "CAUTIONS", "ASSUMPTIONS", "DEFAULTS USED",
+        "AT THE SEATS COVERED", "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL",
+        "LEVEL ALONG THE WALK", "WHY: LIP", "WHY: NEAR", "WHY: FAR", "CAUTIONS", "ASSUMPTIONS",
+        "DEFAULTS USED",
     ]
 
 
@@ -71,6 +72,19 @@ def test_columns_stand_under_their_headings():
             for line in grid]
     assert len({tuple(end[1:]) for end in ends}) == 1
     assert all(not line.startswith(" ") for line in grid)
+
+
+def test_a_table_too_wide_is_folded():
+    """Its other columns stand below, each part with the first column."""
+    plan = lopsided_plan()
+    names = [fill.output for fill in plan.fills if fill.sounding]
+    lines = Text(setup_sheet_text(plan)).sections["METER READINGS TO EXPECT"]
+    heads = [i for i, line in enumerate(lines) if line.startswith("fill ")]
+    assert len(heads) == 2
+    for head in heads:
+        below = lines[head + 1 : head + 1 + len(names)]
+        assert [line.split("  ")[0] for line in below] == names
+    assert "turned over" in lines[heads[1]]
 
 
 def test_the_text_holds_every_box_and_says_when_all_is_met(room):
@@ -146,7 +160,7 @@ def test_a_venue_without_fills_has_a_whole_sheet(tmp_path):
     plan = plan_fills(alone)
     assert plan.fills == ()
     assert "No fill sounds in this plan." in plan.summary
-    assert any("a fill for it" in line.lower() for line in plan.unmet)
+    assert any("no fill that sounds covers it" in line for line in plan.unmet)
     assert evaluate(alone, plan.settings) == plan
     text, table, page = (path.read_text(encoding="utf-8-sig")
                          for path in write_sheet(plan, tmp_path))
