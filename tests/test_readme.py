@@ -1,9 +1,14 @@
-"""The README's Python example runs as printed, and its commands exist."""
+"""The README's Python example runs as printed, and its commands end well."""
 
 import doctest
 import re
+import shlex
 import tomllib
 from pathlib import Path
+
+import pytest
+
+from fillalign.__main__ import main
 
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -16,6 +21,13 @@ def test_example_runs_as_printed(monkeypatch):
     )
     assert results.attempted >= 6
     assert results.failed == 0
+
+
+@pytest.mark.parametrize("command", re.findall(r"^fillalign (.+?)(?: && .*)?$", TEXT, re.M))
+def test_commands_of_fillalign_end_well(tmp_path, monkeypatch, capsys, command):
+    monkeypatch.chdir(tmp_path)
+    assert main(shlex.split(command)) == 0
+    assert capsys.readouterr().err == ""
 
 
 def test_what_it_names_is_there():
