@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -156,11 +156,9 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
             "computed_pressure_kpa": plan.air.pressure_kpa,
         }
         if name in readings:
+            own |= asdict(readings[name])
             own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
             own |= zip(("equal_x_m", "equal_y_m", "equal_z_m"), readings[name].equal_m, strict=True)
-            own |= {key: getattr(readings[name], key) for key in
-                    ("mains_dba", "mains_dbc", "fill_dba", "fill_dbc", "both_dba", "click_delay_ms",
-                     "click_hz", "click_db", "equal_mains_dba", "equal_fill_dba")}
         own |= {f"delay_ms_at_{air['temperature_c']:g}_c": air[name] if name in readings else ""
                 for air in later}
         yield own
@@ -168,16 +166,19 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
 
 def _table(key: str, title: str, note: str, rows: Iterable[Mapping[str, str]]) -> Section:
     cells = list(rows)
-    return Section(key, title, note=note, columns=tuple(cells[0]) if cells else (),
-                   rows=tuple(tuple(row.values()) for row in cells))
+    if not cells:
+        return Section(key, title)
+    return Section(key, title, (), note, tuple(cells[0]), tuple(tuple(c.values()) for c in cells))
 
 
 def _readings(plan: FillPlan) -> Section:
     """Meter readings to expect at the aim seat of each fill that sounds."""
+    named = "readings", "Meter readings to expect"
+    if not sounding_fills(plan):
+        return Section(*named, note="No fill sounds: there are none to take.")
     note = ("Pink noise, the venue empty, each alone and both; the delay with which a click comes "
-            "from both at once, and what its octaves lose with the fill's polarity turned over. "
-            + AXES if sounding_fills(plan) else "No fill sounds: there are none to take.")
-    return _table("readings", "Meter readings to expect", note, (
+            f"from both at once, and what it loses with the fill's polarity turned over. {AXES}")
+    return _table(*named, note, (
         {
             "fill": fill.output,
             "seat x, y, z, m": "{:.1f}, {:.1f}, {:.2f}".format(*fill.reading.seat_m),
@@ -193,8 +194,7 @@ def _readings(plan: FillPlan) -> Section:
 
 def _equal(plan: FillPlan) -> Section:
     """Show what a meter reads where the direct sounds are nearest to equal."""
-    note = ("A meter shows all sound, not the direct alone: it need not read the same of both."
-            if sounding_fills(plan) else "")
+    note = "A meter shows all sound, not the direct alone: it need not read the same of both."
     return _table("equal", "Where direct sounds are nearest to equal", note, (
         {
             "fill": fill.output,
@@ -260,9 +260,9 @@ def _seats(plan: FillPlan) -> Section:
             "image kept": f"{checks.keeps_image[here].sum()} of {here.sum()}",
             "speech index": f"{before:.2f} / {after:.2f}",
         })
-    return _table("seats", "At the seats covered", (
-        "Gap to the mains, fill over mains, usual ripple, seats that hear the fill and keep the "
-        "image, speech index without / with fills." if rows else ""), rows)
+    note = ("Gap to the mains, fill over mains, usual ripple, seats that hear the fill and keep "
+            "the image, speech index without / with fills.")
+    return _table("seats", "At the seats covered", note, rows)
 
 
 def _walk(plan: FillPlan) -> Section:

@@ -11,20 +11,20 @@ from fillalign._validate import check_type
 from fillalign.planning import FillPlan
 from fillalign.sheet.content import sheet_content
 
-_SETTINGS = (
+_COLUMNS = (
     "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
-    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity"
+    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity seat_x_m seat_y_m "
+    "seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms click_hz click_db "
+    "equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba computed_temperature_c "
+    "computed_humidity_pct computed_pressure_kpa"
 ).split()
-_READINGS = (
-    "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
-    "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba"
-).split()
-_AIR = "computed_temperature_c computed_humidity_pct computed_pressure_kpa".split()
 _TO_WRITE_IN = ("as_set_delay_ms as_set_low_cut_hz as_set_shelf_db as_set_trim_db as_set_polarity "
                 "initials time").split()
-_DIGITS = {"delay_ms": 4, "delay_m": 3, "delay_ft": 2, "computed_humidity_pct": 1,
-           "computed_pressure_kpa": 3, "click_delay_ms": 4, "click_db": 1,
-           **{name: 1 for name in _READINGS if name.endswith(("_dba", "_dbc"))}}
+_DIGITS = {
+    **{name: 1 for name in _COLUMNS if name.endswith(("_dba", "_dbc"))}, "delay_ms": 4,
+    "delay_m": 3, "delay_ft": 2, "click_delay_ms": 4, "click_db": 1, "computed_humidity_pct": 1,
+    "computed_pressure_kpa": 3,
+}
 
 
 def setup_sheet_csv(plan: FillPlan) -> str:
@@ -52,10 +52,11 @@ def setup_sheet_csv(plan: FillPlan) -> str:
     check_type("plan", plan, FillPlan)
     outputs = sheet_content(plan).outputs
     later = [key for key in outputs[0] if key.startswith("delay_ms_at_")]
-    text, columns = io.StringIO(), [*_SETTINGS, *_READINGS, *_AIR, *later, *_TO_WRITE_IN]
+    text, columns = io.StringIO(), [*_COLUMNS, *later, *_TO_WRITE_IN]
     writer = csv.DictWriter(text, columns, restval="")
     writer.writeheader()
-    writer.writerows({key: _cell(key, value) for key, value in one.items()} for one in outputs)
+    writer.writerows({key: _cell(key, one[key]) for key in columns if key in one}
+                     for one in outputs)
     return text.getvalue()
 
 
