@@ -283,8 +283,8 @@ def arrivals_ms(venue, settings, heard):
     ])
 
 
-def at_seat(heard, seat):
-    return {source: Waves(wave.amplitude[:, [seat]], wave.time_ms[:, [seat]], wave.middle_m,
+def to_seats(heard, which):
+    return {source: Waves(wave.amplitude[:, which], wave.time_ms[:, which], wave.middle_m,
                           wave.tail_at_10m) for source, wave in heard.items()}
 
 
@@ -298,11 +298,13 @@ def levels(venue, settings, sounding, seats, state, heard):
     arrival = dict(zip(venue.outputs, arrivals_ms(venue, settings, heard), strict=True))
     alone = [dba(direct_power(venue, settings, [name], heard)) for name in sounding]
     first = first_within_10_db(np.array([arrival[name] for name in sounding]), np.array(alone))
-    soon = [[name for name in sounding if arrival[name][seat] - first[seat] <= 50.0]
+    soon = [tuple(name for name in sounding if arrival[name][seat] - first[seat] <= 50.0)
             for seat in range(len(seats))]
-    useful = np.concatenate([direct_power(venue, settings, names, at_seat(heard, seat))
-                             for seat, names in enumerate(soon)])
     total = direct = direct_power(venue, settings, sounding, heard)
+    useful = np.empty_like(direct)
+    for names in set(soon):
+        here = [seat for seat in range(len(seats)) if soon[seat] == names]
+        useful[here] = direct_power(venue, settings, names, to_seats(heard, here))
     for source, wave in heard.items() if venue.room else ():
         if source.output in sounding:
             own, output = settings[source.output], venue.outputs[source.output]
