@@ -215,7 +215,10 @@ def _fill_report(
         shares_delay=mirror is not None and wanted[output] == wanted[mirror],
         answers=basis.answers(air),
         basis=basis,
-        uncertainty=delay_uncertainty(basis, air, asked.delay_rule, venue.survey),
+        uncertainty=delay_uncertainty(
+            basis, air, asked.delay_rule, venue.survey,
+            (zones.paths.state.wind_m_s, zones.paths.state.wind_towards_deg),
+        ),
         hold_back_ms=max(-wanted[output], 0.0),
         rounding_ms=own.delay_ms - max(wanted[output], 0.0),
         trim=curve,

@@ -95,6 +95,8 @@ class DelayBasis:
     fill's own. What starts with `box` holds one entry a box of the output: the way from
     the nearest main. `along` (n,) is the cosine between the way from that main to the
     box and the way on to the seat: how far a box that hangs a metre deeper comes nearer.
+    `main_along`, `fill_along` and `box_along` (..., 2) are the x and y of the ways' unit
+    vectors, along which a wind counts.
     """
 
     main_m: FloatArray
@@ -106,6 +108,9 @@ class DelayBasis:
     fill_latency_ms: float
     over_mains_db: FloatArray
     along: FloatArray
+    main_along: FloatArray
+    fill_along: FloatArray
+    box_along: FloatArray
     box_m: FloatArray
     box_wind_m_s: FloatArray
     box_delay_ms: FloatArray
@@ -120,6 +125,13 @@ class DelayBasis:
         """Answer of the equal-level rule with the fill louder by some dB, (...)."""
         weights = level_weights(self.over_mains_db + np.asarray(change_db)[..., None])
         return np.asarray((weights * self.wanted_ms(air)).sum(axis=-1) / weights.sum(axis=-1))
+
+    def blown(self, wind_m_s: float, wind_towards_deg: float) -> DelayBasis:
+        """Return the basis in another wind."""
+        turn = np.radians(wind_towards_deg)
+        wind = wind_m_s * np.array([np.cos(turn), np.sin(turn)])
+        return replace(self, main_wind_m_s=self.main_along @ wind,
+                       fill_wind_m_s=self.fill_along @ wind, box_wind_m_s=self.box_along @ wind)
 
     def wanted_ms(self, air: Air) -> FloatArray:
         """Delay that each seat wants, (n,), in ms."""
@@ -169,8 +181,10 @@ class DelayUncertainty:
         return max(self.by_cause_ms, key=lambda cause: self.by_cause_ms[cause])
 
 
-def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) -> DelayUncertainty:
-    """Uncertainty of a rule's answer from laser, thermometer, hygrometer and latency.
+def delay_uncertainty(
+    basis: DelayBasis, air: Air, rule: str, survey: Survey, wind: tuple[float, float] = (0.0, 0.0)
+) -> DelayUncertainty:
+    """Uncertainty of a rule's answer from laser, thermometer, hygrometer, latency and wind.
 
     Parameters
     ----------
@@ -183,6 +197,9 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
     survey : Survey
         Standard uncertainties of the readings; the latency's counts twice, for
         the main's path and for the fill's.
+    wind : tuple of float
+        Wind in m/s and the direction it blows towards in degrees; known to half its
+        speed (common practice).
 
     Returns
     -------
@@ -214,6 +231,10 @@ def delay_uncertainty(basis: DelayBasis, air: Air, rule: str, survey: Survey) ->
         "hygrometer": abs(slope("humidity_pct", 1.0, driest, 100.0)) * survey.hygrometer_pct,
         "latency": float(np.sqrt(2.0)) * survey.latency_ms,
     }
+    if wind[0]:
+        less, more = (basis.blown(share * wind[0], wind[1]).answers(air).of_rule(rule)
+                      for share in (0.5, 1.5))
+        causes["wind"] = abs(more - less) / 2
     return DelayUncertainty(float(np.sqrt(sum(part**2 for part in causes.values()))), causes)
 
 
@@ -267,6 +288,8 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
         fill_latency_ms=venue.outputs[output].latency_ms,
         over_mains_db=_over_mains_db(paths, settings, output),
         along=(way * on).sum(axis=1) / np.maximum(size, 1e-9),
+        main_along=_unit(paths.seats.points_m - main),
+        fill_along=_unit(on),
         **_box_ways(paths, settings, output),
     )
 
@@ -282,18 +305,26 @@ def _box_ways(paths: Paths, settings: Settings, output: str) -> dict[str, FloatA
     """Return the way to each box of an output from the main nearest to it."""
     venue, state = paths.venue, paths.state
     mains = [venue.sources[number] for number in reference_sources(venue, output, settings)]
-    ways = []
+    ways, places = [], []
     for fill in venue.sources:
         if fill.output != output:
             continue
         main = min(mains, key=lambda one: distance_m(one.position_m, fill.position_m))
         ends = main.position_m, fill.position_m
+        places.append(ends[::-1])
         ways.append((
             distance_m(*ends), wind_along_m_s(*ends, state.wind_m_s, state.wind_towards_deg),
             settings[main.output].delay_ms, venue.outputs[main.output].latency_ms,
         ))
     names = ("box_m", "box_wind_m_s", "box_delay_ms", "box_latency_ms")
-    return dict(zip(names, np.array(ways).T, strict=True))
+    along = _unit(np.array([np.subtract(*ends) for ends in places]))
+    return {"box_along": along, **dict(zip(names, np.array(ways).T, strict=True))}
+
+
+def _unit(ways: FloatArray) -> FloatArray:
+    """Return x and y of the unit vectors of some ways, (..., 2)."""
+    length = np.linalg.norm(ways, axis=-1, keepdims=True)
+    return np.asarray(ways[..., :2] / np.maximum(length, 1e-9))
 
 
 def wanted_delays_ms(

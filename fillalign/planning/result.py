@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
+from itertools import repeat
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -386,26 +387,34 @@ class FillPlan:
         temperatures = self.venue.weather_c or around
         return [self.air.at_temperature(t) for t in sorted({*temperatures, here})]
 
-    def retime_rows(self, airs: Iterable[Air]) -> list[dict[str, Any]]:
-        """Delay of every fill in each air, as dictionaries."""
-        rows = []
-        for air in airs:
-            row: dict[str, Any] = {
+    def retime_rows(
+        self, airs: Iterable[Air], winds: Iterable[tuple[float, float]] | None = None
+    ) -> list[dict[str, Any]]:
+        """Delay of every fill in each air, and wind if given, as dictionaries."""
+        state = self.venue.states["show"]
+        here = (state.wind_m_s, state.wind_towards_deg)
+        blowing = repeat(here) if winds is None else winds
+        return [
+            {
                 "temperature_c": air.temperature_c,
                 "humidity_pct": air.humidity_pct,
                 "speed_m_s": air.speed_m_s,
+                **{fill.output: self._retimed_ms(fill, air, here, wind) for fill in self.fills},
             }
-            for fill in self.fills:
-                moved = fill.basis.answers(air).of_rule(fill.delay_rule)
-                moved -= fill.basis.answers(self.air).of_rule(fill.delay_rule)
-                wanted = self.settings[fill.output].delay_ms + moved
-                if self.settings[fill.output].delay_ms == 0:
-                    # A path that is late already wants less than nothing.
-                    wanted -= fill.hold_back_ms
-                step = self.venue.outputs[fill.output].delay_step_ms
-                row[fill.output] = max(0.0, float(round_up_to_step(wanted, step)))
-            rows.append(row)
-        return rows
+            for air, wind in zip(airs, blowing, strict=False)
+        ]
+
+    def _retimed_ms(
+        self, fill: FillReport, air: Air, here: tuple[float, float], wind: tuple[float, float]
+    ) -> float:
+        moved = fill.basis.blown(*wind).answers(air).of_rule(fill.delay_rule)
+        moved -= fill.basis.blown(*here).answers(self.air).of_rule(fill.delay_rule)
+        wanted = self.settings[fill.output].delay_ms + moved
+        if self.settings[fill.output].delay_ms == 0:
+            # A path that is late already wants less than nothing.
+            wanted -= fill.hold_back_ms
+        step = self.venue.outputs[fill.output].delay_step_ms
+        return max(0.0, float(round_up_to_step(wanted, step)))
 
     def retime(self, weather: Any = None) -> pd.DataFrame:
         """Delay of every fill for other weather, in ms.
@@ -415,7 +424,8 @@ class FillPlan:
         weather : optional
             Temperatures in degrees C (at constant water vapour, humidity capped
             at 100 %), `Air` objects, or a logged DataFrame with `temperature_c`,
-            `humidity_pct` and, if known, `pressure_kpa`. By default the file's
+            `humidity_pct` and, if known, `pressure_kpa`, `wind_m_s` and
+            `wind_towards_deg`; its index is kept. By default the file's
             temperatures, or 10 degrees either way.
 
         Returns
@@ -439,6 +449,7 @@ class FillPlan:
         """
         import pandas as pd
 
+        winds = None
         refused = ("weather must be a list of temperatures in C or of airs, or a log as a "
                    f"DataFrame, got {quoted(str(weather))}")
         if isinstance(weather, str):
@@ -452,13 +463,19 @@ class FillPlan:
             log = weather.assign(pressure_kpa=weather.get("pressure_kpa", self.air.pressure_kpa))
             names = ("temperature_c", "humidity_pct", "pressure_kpa")
             airs = [Air(*row) for row in zip(*(as_float(n, log[n]) for n in names), strict=True)]
+            if "wind_m_s" in log:
+                if "wind_towards_deg" not in log:
+                    raise ValueError("the weather log lacks the column wind_towards_deg")
+                speed = as_float("wind_m_s", log["wind_m_s"], "m/s", low=0.0, high=50.0)
+                towards = as_float("wind_towards_deg", log["wind_towards_deg"], "degrees")
+                winds = list(zip(speed, towards, strict=True))
         else:
             try:
                 given = list(weather)
             except TypeError:
                 raise TypeError(refused) from None
             airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
-        table = pd.DataFrame(self.retime_rows(airs))
+        table = pd.DataFrame(self.retime_rows(airs, winds))
         if isinstance(weather, pd.DataFrame):
             table.index = weather.index
         return table

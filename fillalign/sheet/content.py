@@ -129,11 +129,16 @@ def sheet_content(plan: FillPlan) -> Content:
 
 
 def _air(plan: FillPlan) -> str:
-    air, check = plan.air, plan.venue.states["check"].air
+    air, check, show = plan.air, plan.venue.states["check"].air, plan.venue.states["show"]
+    wind = "" if show.wind_m_s == 0 else (
+        f" Wind counted in: {show.wind_m_s:g} m/s towards {show.wind_towards_deg:g} degrees (0 is "
+        "away from the stage), known to half of it."
+    )
     return (
         f"Computed for {air.temperature_c:.1f} C, {air.humidity_pct:.0f} % relative humidity, "
         f"{air.pressure_kpa:.1f} kPa: sound travels {air.speed_m_s:.1f} m/s. Readings are for the "
         f"check, the venue empty at {check.temperature_c:.1f} C and {check.humidity_pct:.0f} %."
+        f"{wind}"
     )
 
 
