@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from importlib.resources import files
+from pathlib import Path
 from string import Template
 
 from fillalign._text import html_text
@@ -13,6 +13,7 @@ from fillalign.planning import FillPlan
 from fillalign.sheet.content import Section, sheet_content, shown, sounding_fills
 from fillalign.sheet.pictures import fill_pictures, venue_pictures
 
+_PAGE = Path(__file__).with_name("page.html")
 _ROWS_BESIDE_SUMMARY = 20
 _BLANKS = {
     "settings": ("delay as set", "trim as set", "filters as set", "initials time"),
@@ -93,5 +94,4 @@ def setup_sheet_html(plan: FillPlan) -> str:
     }
     rows = 2 * len(outputs) + len(sounding_fills(plan)) + len(plan.unmet)
     parts["summary_first" if rows <= _ROWS_BESIDE_SUMMARY else "summary_later"] = parts["summary"]
-    page = files("fillalign.sheet").joinpath("page.html").read_text(encoding="utf-8")
-    return Template(page).substitute(parts)
+    return Template(_PAGE.read_text(encoding="utf-8")).substitute(parts)

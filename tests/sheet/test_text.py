@@ -21,7 +21,7 @@ from fillalign.sheet import (
     write_sheet,
 )
 from tests.demo_plans import VENUES, demo_plan
-from tests.sheet.lopsided import Text, lopsided_plan, page_of
+from tests.sheet.lopsided import SETTINGS, Text, lopsided_plan, lopsided_venue, page_of
 from tests.small_venue import small_hall
 
 
@@ -85,6 +85,20 @@ def test_a_table_too_wide_is_folded():
         below = lines[head + 1 : head + 1 + len(names)]
         assert [line.split("  ")[0] for line in below] == names
     assert "turned over" in lines[heads[1]]
+
+
+def test_a_fill_called_like_a_heading_has_its_column():
+    """Names are free: those of the re-time table's own columns too."""
+    venue, odd = lopsided_venue(), "humid, %"
+    outputs = {odd if name == "Near" else name: replace(own, name=odd) if name == "Near" else own
+               for name, own in venue.outputs.items()}
+    sources = tuple(replace(source, output=odd) if source.output == "Near" else source
+                    for source in venue.sources)
+    settings = {odd if name == "Near" else name: own for name, own in SETTINGS.items()}
+    plan = evaluate(replace(venue, outputs=outputs, sources=sources), settings)
+    head, first, *_ = Text(setup_sheet_text(plan)).sections["RE-TIME TABLE"][1:]
+    assert head.count(odd) == 2
+    assert first.split()[-2:] == [f"{delay:.2f}" for delay in plan.retime().iloc[0][[odd, "Far"]]]
 
 
 def test_the_text_holds_every_box_and_says_when_all_is_met(room):
