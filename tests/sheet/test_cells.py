@@ -16,6 +16,7 @@ import pytest
 
 from fillalign import OutputSettings, evaluate
 from fillalign.sheet import setup_sheet_csv, setup_sheet_text
+from fillalign.sheet.content import trim_text
 from tests.demo_plans import demo_plan
 from tests.sheet import lopsided
 from tests.sheet.lopsided import (
@@ -124,6 +125,11 @@ def test_settings_that_the_planner_makes(form):
         shown = sheet.settings(name)
         for cell, wanted in lopsided.expected_settings(plan, name).items():
             assert agrees(shown[cell], wanted), (name, cell)
+
+
+@pytest.mark.parametrize(("trim_db", "shown"), [(0.0, "0.0 dB"), (-0.0, "0.0 dB")])
+def test_no_trim_has_no_sign(trim_db, shown):
+    assert trim_text(trim_db) == shown
 
 
 @pytest.mark.parametrize("name", OUTPUTS)
