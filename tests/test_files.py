@@ -396,7 +396,7 @@ def test_an_interrupted_command_ends_quietly(monkeypatch, capsys):
         raise KeyboardInterrupt
 
     monkeypatch.setattr("fillalign.__main__.main", interrupted)
-    assert sys.modules["fillalign.__main__"]._run() == 130
+    assert sys.modules["fillalign.__main__"].run() == 130
     assert capsys.readouterr() == ("", "")
 
 

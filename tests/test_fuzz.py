@@ -11,8 +11,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from fillalign import RecordingError, VenueError, read_venue, read_wav, write_wav
 from fillalign.__main__ import main

@@ -19,8 +19,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from matplotlib.cbook import is_math_text
 
 from fillalign import (
@@ -43,8 +42,7 @@ from fillalign.__main__ import main
 from fillalign._text import csv_text, html_text, listed, plain, quoted, short, slug
 from fillalign.plots import gap_map, overview, overview_text, svg_bytes, trim_curve_plot
 from fillalign.plots.base import label
-from fillalign.sheet import setup_sheet_csv, setup_sheet_html
-from fillalign.sheet import text as sheet
+from fillalign.sheet import setup_sheet_csv, setup_sheet_html, text as sheet
 from fillalign.venue.reader import VenueError
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
