@@ -59,9 +59,9 @@ def lopsided_venue() -> Venue:
         name="Lopsided Barn",
         programme="speech",
         states={
-            "check": State("check", Air(12.4, 71.0, 99.2), rt60_s=dict(zip(OCTAVES, rt60,
-                                                                          strict=True))),
-            "show": State("show", Air(23.7, 38.0, 97.4), wind_m_s=1.0, wind_towards_deg=25.0,
+            "check": State("check", Air(12.4, 71.0, 99.2), wind_m_s=0.6, wind_towards_deg=140.0,
+                           rt60_s=dict(zip(OCTAVES, rt60, strict=True))),
+            "show": State("show", Air(23.7, 38.0, 97.4), wind_m_s=1.1, wind_towards_deg=25.0,
                           rt60_s={one: 0.8 * two for one, two in zip(OCTAVES, rt60,
                                                                      strict=True)}),
         },

@@ -189,14 +189,28 @@ def test_readings_are_those_of_fills_that_sound(form):
 # Air
 
 
+def head_of(form):
+    return (reader("text").said("") if form == "text"
+            else " ".join(" ".join(reader("page").whole).split()))
+
+
+@both
+@pytest.mark.parametrize("what", ["wind_m_s", "wind_towards_deg"])
+def test_wind(form, what, plan):
+    """That of the show, which is planned for; without any it is not spoken of."""
+    shown = re.search(r"Wind counted in: (?P<wind_m_s>\S+) m/s towards (?P<wind_towards_deg>\S+) "
+                      r"degrees \(0 is away from the stage\)", head_of(form)).groupdict()
+    assert agrees(shown[what], getattr(plan.venue.states["show"], what))
+    assert "Wind" not in setup_sheet_text(demo_plan("lantern_room"))
+
+
 @both
 @pytest.mark.parametrize("what", AIR)
 @pytest.mark.parametrize("state", ["show", "check"])
 def test_air(form, state, what, plan):
     # Of the check, only what an engineer can read off a cheap instrument is printed.
     names = AIR if state == "show" else AIR[:2]
-    said = (reader("text").said("") if form == "text"
-            else " ".join(" ".join(reader("page").whole).split()))
+    said = head_of(form)
     show = re.search(r"Computed for (\S+) C, (\S+) % relative humidity, (\S+) kPa: sound travels "
                      r"(\S+) m/s\.", said).groups()
     check = re.search(r"Readings are for the check, the venue empty at (\S+) C and (\S+) %\.",
