@@ -8,7 +8,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from fillalign.classroom import exercises, predictions
-from fillalign.classroom.figures import HUE, INK, WARM, Picture
+from fillalign.classroom.figures import HUE, INK, PALE, WARM, Picture
 from fillalign.classroom.live import picture_html
 from fillalign.classroom.registry import find_prediction
 from fillalign.classroom.widgets import (
@@ -120,7 +120,7 @@ class PredictionBox:
         try:
             said = predictions.write_down(self.id, self.entry.value)
         except ValueError as error:
-            said = f"{str(error).capitalize()}."
+            said = exercises.as_sentence(error)
         say(self.reply, said)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
@@ -149,6 +149,10 @@ def strip_picture(prediction_id: str, guesses: Iterable[float]) -> tuple[Picture
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
+        reach = 4 * prediction.tolerance
+        ends = min([truth - reach, *values]), max([truth + reach, *values])
+        pad = 0.05 * (ends[1] - ends[0])
+        near = ax.axvspan(truth - prediction.tolerance, truth + prediction.tolerance, color=PALE)
         stacked = [sum(other == value for other in values[:i]) for i, value in enumerate(values)]
         guessed = ax.plot(values, [0.3 + 0.25 * level for level in stacked], "v", color=WARM)
         computed = ax.plot([truth], [0], "o", color=HUE)
@@ -156,9 +160,9 @@ def strip_picture(prediction_id: str, guesses: Iterable[float]) -> tuple[Picture
         ax.set_ylim(-0.6, 0.9 + 0.25 * max(stacked, default=0))
         ax.set_yticks([])
         ax.spines["left"].set_visible(False)
-        ax.margins(x=0.15)
+        ax.set_xlim(ends[0] - pad, ends[1] + pad)
         ax.set_xlabel(f"{prediction.unit}")
-        ax.legend([*computed, *guessed], ["computed", "predicted"], loc="upper left",
+        ax.legend([*computed, *guessed, near], ["computed", "predicted", "near"], loc="upper left",
                   bbox_to_anchor=(1.0, 1.0))
         return {"guessed": guessed[0], "computed": computed[0]}
 

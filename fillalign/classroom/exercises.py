@@ -14,13 +14,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign._validate import as_float, as_whole
 from fillalign.propagation import m_to_ft
 
 Parameters = Mapping[str, float]
 """The numbers of one variant, by name."""
 
 _HIGHEST_SEED = 9999
+_FEET = "You took the feet for metres: the speed of sound goes with metres."
+_SECONDS = "That is in seconds, and milliseconds are asked for: times 1000."
+_TWENTY = "That holds at twenty degrees. This air has another temperature."
+_FREEZING = "You left the temperature out: that is for air at the freezing point."
+_LOOKALIKES = "OoIl|"
 _seed = 1
 
 
@@ -60,12 +64,14 @@ class Exercise:
         Of the answer.
     tolerance : float
         Largest difference from the answer that counts as right.
+    share : float
+        The same as a share of the answer, where that is more: for rules of thumb.
     decimals : int
         To which the answer is shown.
     hints : tuple of three str
         From a nudge to nearly there; they may hold numbers, never the answer.
     slips : tuple of Slip
-        Wrong ways that are recognised.
+        Wrong ways of its own that are recognised, beside those of `every_slip`.
     solution : str
         The way in words; may use `{answer}` beside the numbers.
     numbers : mapping of str to sequence of float
@@ -83,6 +89,31 @@ class Exercise:
     slips: tuple[Slip, ...]
     solution: str
     numbers: Mapping[str, Sequence[float]] = field(default_factory=dict)
+    share: float = 0.0
+
+    def room(self, right: float) -> float:
+        """Return how far from the right answer still counts as right."""
+        return max(self.tolerance, self.share * abs(right))
+
+    def every_slip(self, numbers: Parameters) -> list[tuple[Slip, float]]:
+        """Return the slips that these numbers can show, with what each gives.
+
+        Beside its own: feet taken for metres as the text shows them, seconds for
+        milliseconds, air of 20 C, and the temperature left out.
+        """
+        right = float(self.answer(**numbers))
+        shown = re.findall(r"\{(\w+)_ft(?::\.(\d)f)?\}", self.text)
+        feet = {f"{name}_m": round(float(m_to_ft(numbers[f"{name}_m"])), int(decimals or 0))
+                for name, decimals in shown if f"{name}_m" in numbers}
+        changed = {_FEET: feet, _TWENTY: {"temperature_c": 20.0}, _FREEZING: {"temperature_c": 0.0}}
+        general = {said: float(self.answer(**{**numbers, **other}))
+                   for said, other in changed.items() if other and other.keys() <= numbers.keys()}
+        if self.unit == "ms":
+            general[_SECONDS] = right / 1000
+        found = [(slip, float(slip.value(**numbers))) for slip in self.slips]
+        found += [(Slip(said, lambda value=value, **_: value), value)
+                  for said, value in general.items()]
+        return [(slip, value) for slip, value in found if abs(value - right) > self.room(right)]
 
     def variant(self, seed: int) -> dict[str, float]:
         """Return the numbers that a seed gives."""
@@ -129,11 +160,16 @@ def _fill_in(template: str, numbers: Parameters, **more: str) -> str:
 def _checked_seed(seed: int | None) -> int:
     if seed is None:
         return _seed
-    return as_whole("seed", seed, high=_HIGHEST_SEED)
+    if seed not in range(_HIGHEST_SEED + 1):
+        raise ValueError(f"seed must be a whole number from 0 to {_HIGHEST_SEED}, got {seed!r}")
+    return int(seed)
 
 
 def as_number(answer: float | str) -> float:
-    """Return what was typed as a number: `75.6`, `"75,6"` or `"75.6 ms"`.
+    """Return what was typed as a number: `75.6`, `"75,6"`, `"1,680"` or `"75.6 ms"`.
+
+    A comma before three figures parts thousands, as the lessons write them; any other
+    is a decimal point. A letter that looks like a figure makes no number.
 
     Raises
     ------
@@ -146,10 +182,25 @@ def as_number(answer: float | str) -> float:
     -75.6
     """
     text = str(answer).strip().replace("\u2212", "-")
-    match = re.fullmatch(r"([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\.?\s*([^\d.,]*)", text)
+    text = re.sub(r"(?<![\d.,])([1-9]\d{0,2})((?:,\d{3})+)(?![\d,])",
+                  lambda found: found[0].replace(",", ""), text)
+    match = re.fullmatch(
+        rf"([+-]?\d*[.,]?\d+(?:[eE][+-]?\d+)?)\.?(?![{_LOOKALIKES}])\s*([^\d.,]*)", text)
     if match is None or not math.isfinite(float(match[1].replace(",", "."))):
         raise ValueError(f"please give one number, such as 12.5, not {text[:40]!r}")
     return float(match[1].replace(",", "."))
+
+
+def as_sentence(error: Exception) -> str:
+    """Return what an error says as a sentence.
+
+    Examples
+    --------
+    >>> as_sentence(ValueError("no number"))
+    'No number.'
+    """
+    said = str(error)
+    return f"{said[:1].upper()}{said[1:]}."
 
 
 def exercise_seed(seed: int | None = None) -> int:
@@ -216,13 +267,13 @@ def _slip_of(exercise: Exercise, numbers: Parameters, given: float) -> Slip | No
     """Return the slip whose value lies nearest to what was given, if one is near enough.
 
     A small wrong value, such as seconds for milliseconds, gets little room: the
-    tolerance of the answer would take in everything around zero.
+    tolerance of the answer would take in everything around zero. A large one gets
+    a hundredth, for what was rounded on the way.
     """
     nearest, best = None, math.inf
-    for slip in exercise.slips:
-        value = float(slip.value(**numbers))
-        away = abs(given - value)
-        if away <= min(exercise.tolerance, 0.06 * abs(value)) + 1e-9 and away < best:
+    for slip, value in exercise.every_slip(numbers):
+        away, room = abs(given - value), max(exercise.tolerance, 0.01 * abs(value))
+        if away <= min(room, 0.06 * abs(value)) + 1e-9 and away < best:
             nearest, best = slip, away
     return nearest
 
@@ -264,14 +315,15 @@ def check(
     try:
         given = as_number(answer)
     except ValueError as error:
-        return Verdict(False, f"{str(error).capitalize()}.")
+        return Verdict(False, as_sentence(error))
     right = float(exercise.answer(**numbers))
-    if abs(given - right) <= exercise.tolerance * (1 + 1e-9):
+    away, room = abs(given - right), exercise.room(right)
+    if away <= room * (1 + 1e-9):
         return Verdict(True, f"Right: {right:.{exercise.decimals}f} {exercise.unit}.")
     slip = _slip_of(exercise, numbers, given)
     if slip is not None:
         return Verdict(False, f"Not yet. {_fill_in(slip.hint, numbers)}", slip)
-    near = abs(given - right) <= 3 * exercise.tolerance
+    near = away <= min(2 * room, 0.05 * abs(right))
     said = "Close: round only at the end." if near else "Not yet."
     return Verdict(False, f"{said} {hint(exercise_id, attempt, seed=seed)}")
 
@@ -294,7 +346,7 @@ def hint(exercise_id: str, number: int = 1, *, seed: int | None = None) -> str:
     True
     """
     exercise = _find(exercise_id)
-    which = min(int(as_float("number", number, low=1)), 3)
+    which = min(max(number, 1), 3)
     said = _fill_in(exercise.hints[which - 1], exercise.variant(_checked_seed(seed)))
     return f"Hint {which} of 3: {said}"
 

@@ -20,7 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 from PIL import Image
 
-from fillalign.plots.base import GREY, HUE, INK, PALE
+from fillalign.plots import GREY, HUE, INK, PALE
 
 __all__ = ["GREY", "HUE", "INK", "LINES", "PALE", "WARM", "Picture", "key_above", "style"]
 

@@ -59,7 +59,7 @@ def answer_key(seed: int | None = None, *, lesson: str | None = None) -> pd.Data
             "question": question(name, seed=used),
             "answer": round(right_answer(name, seed=used), exercise.decimals),
             "unit": exercise.unit,
-            "tolerance": exercise.tolerance,
+            "tolerance": round(exercise.room(right_answer(name, seed=used)), 2),
             "solution": solution(name, seed=used),
         }
         for name, exercise in sorted(chosen.items())

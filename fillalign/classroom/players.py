@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._text import quoted
-from fillalign._validate import FloatArray, as_mono, as_rate
+from fillalign.classroom.sounds import FloatArray
 from fillalign.levels import amplitude_to_db
+from fillalign.propagation import samples_to_ms
 
 PEAK_DBFS = -1.0
 MARGIN_DB = 6.0
@@ -25,7 +25,11 @@ _SILENT_DB = -200.0
 
 
 def _mono(label: str, clip: ArrayLike) -> FloatArray:
-    return as_mono(f"the sound {quoted(label)}", clip)
+    samples = np.asarray(clip, dtype=np.float64)
+    if samples.ndim != 1 or not samples.size or not np.isfinite(samples).all():
+        raise ValueError(f"the sound {label!r} must be one channel of finite numbers, got shape "
+                         f"{samples.shape}")
+    return samples
 
 
 def gain_for(clips: Iterable[ArrayLike]) -> float:
@@ -68,18 +72,18 @@ def players_html(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> str:
     """Return players for some sounds, each below its label."""
     from IPython import display
 
-    rate = int(as_rate(sample_rate_hz))
     parts = []
     for label, clip in clips.items():
         samples = _mono(label, clip)
-        if samples.size > _LONGEST_S * rate:
-            raise ValueError(f"the sound {quoted(label)} must be {_LONGEST_S:g} s at most, got "
-                             f"{samples.size / rate:.1f} s")
+        seconds = samples_to_ms(samples.size, sample_rate_hz) / 1000
+        if seconds > _LONGEST_S:
+            raise ValueError(f"the sound {label!r} must be {_LONGEST_S:g} s at most, got "
+                             f"{seconds:.1f} s")
         if np.abs(samples).max() > 1.0:
-            raise ValueError(f"the sound {quoted(label)} peaks above full scale: compare sounds "
+            raise ValueError(f"the sound {label!r} peaks above full scale: compare sounds "
                              "with ab_pair or compare, or bring it down by common_scale")
         audio: Any = display.Audio
-        sound = audio(samples, rate=rate, normalize=False)._repr_html_()
+        sound = audio(samples, rate=int(sample_rate_hz), normalize=False)._repr_html_()
         parts.append(f'<figure style="margin: 6px 0"><figcaption>{html.escape(label)}'
                      f"</figcaption>{sound}</figure>")
     return "".join(parts)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import math
+import os
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from fillalign._files import SheetError, write_whole
 from fillalign.classroom.exercises import Slip, as_number
 
 _kept: dict[str, float] = {}
@@ -94,10 +95,16 @@ def write_down(prediction_id: str, value: float | str) -> str:
     said = f"Written down: {_kept[prediction.id]:g} {prediction.unit}."
     if _file is None:
         return said
+    part = _file.with_name(f".{_file.name}.part")
     try:
-        write_whole({_file: f"{predictions_text()}\n".encode()}, overwrite=True)
-    except SheetError as error:
-        return f"{said} Not kept: {error}"
+        # Put in its place as a whole, so that a full disk leaves the old one.
+        part.write_text(f"{predictions_text()}\n", "utf-8")
+        os.replace(part, _file)
+    except OSError as error:
+        with suppress(OSError):
+            part.unlink()
+        return (f"{said} Not kept: {_file}: cannot be written, {error.strerror}; nothing was "
+                "changed")
     return said
 
 

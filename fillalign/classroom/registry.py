@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import pkgutil
 import re
+from collections.abc import Iterable
 from functools import cache
 from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING, TypeVar
 
-from fillalign._validate import check_choice
 from fillalign.classroom import lessons
 
 if TYPE_CHECKING:
@@ -21,6 +21,20 @@ if TYPE_CHECKING:
     from fillalign.classroom.predictions import Prediction
 
 _Item = TypeVar("_Item", "Exercise", "Prediction")
+
+
+def one_of(kind: str, name: str, known: Iterable[str]) -> str:
+    """Return a name that is known, or raise ValueError with those there are.
+
+    Examples
+    --------
+    >>> one_of("sound", "clap", ("voice", "clap"))
+    'clap'
+    """
+    names = tuple(known)
+    if name not in names:
+        raise ValueError(f"{kind} must be one of {', '.join(names)}, got {str(name)[:40]!r}")
+    return name
 
 
 @cache
@@ -73,10 +87,10 @@ def all_predictions() -> dict[str, Prediction]:
 def find_exercise(exercise_id: str) -> Exercise:
     """Return one exercise, or raise ValueError with the ids there are."""
     known = all_exercises()
-    return known[check_choice("exercise", exercise_id, tuple(known))]
+    return known[one_of("exercise", exercise_id, known)]
 
 
 def find_prediction(prediction_id: str) -> Prediction:
     """Return one prediction, or raise ValueError with the ids there are."""
     known = all_predictions()
-    return known[check_choice("prediction", prediction_id, tuple(known))]
+    return known[one_of("prediction", prediction_id, known)]

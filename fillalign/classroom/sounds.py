@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import TypeAlias
 
-from fillalign._validate import FloatArray
+import numpy as np
+from numpy.typing import NDArray
+
 from fillalign.levels import db_to_amplitude
 from fillalign.propagation import ms_to_samples
+
+FloatArray: TypeAlias = NDArray[np.float64]
 
 
 def with_second(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fillalign.classroom.exercises import as_number
+from fillalign.classroom.exercises import as_number, as_sentence
 from fillalign.classroom.widgets import bundle, button, entry, label_width, say, stack, words
 from fillalign.sheet import quick_answer
 
@@ -77,7 +77,7 @@ class QuickForm:
         try:
             self.text = _with_labels(quick_answer(**self._numbers()).text())
         except ValueError as error:
-            self.text = f"{str(error)[0].upper()}{str(error)[1:]}."
+            self.text = as_sentence(error)
         say(self.reply, self.text)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:

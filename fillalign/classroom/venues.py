@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fillalign._validate import check_choice
+from fillalign.classroom.registry import one_of
 from fillalign.planning import plan_fills
 from fillalign.venue import read_venue
 
@@ -59,7 +59,7 @@ def demo_venue(name: str) -> Venue:
     >>> demo_venue("lantern_room").name
     'Lantern Room'
     """
-    return read_venue(data_path(f"{check_choice('name', name, DEMO_VENUES)}.toml"))
+    return read_venue(data_path(f"{one_of('venue', name, DEMO_VENUES)}.toml"))
 
 
 @cache
@@ -85,4 +85,4 @@ def demo_sound(name: str) -> Recording:
     """
     from fillalign.audio import read_wav
 
-    return read_wav(data_path(f"{check_choice('name', name, DEMO_SOUNDS)}.wav"))
+    return read_wav(data_path(f"{one_of('sound', name, DEMO_SOUNDS)}.wav"))

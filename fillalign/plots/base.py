@@ -157,8 +157,3 @@ def svg_bytes(figure: Figure, description: str) -> bytes:
         lambda found: found[1] + names.setdefault(found[2], b"shape%d" % len(names)),
         held.getvalue(),
     )
-
-
-def blank_figure(width_in: float, height_in: float) -> Figure:
-    """Return an empty figure that makes room for its labels."""
-    return Figure(figsize=(width_in, height_in), layout="constrained")

@@ -27,10 +27,7 @@ def _normal_size():
 
 @pytest.mark.parametrize("make", FIGURES, ids=lambda make: make.__name__)
 def test_every_control_changes_the_picture_and_the_words(make):
-    live = make()
-    if "rule" in live.controls:
-        live.controls["rule"].value = "one seat"
-    check_every_control(live)
+    check_every_control(make())
 
 
 @pytest.mark.parametrize("make", FIGURES, ids=lambda make: make.__name__)
@@ -42,7 +39,6 @@ def test_ends_of_the_sliders_work_and_curves_stay_inside(make, end):
             control.value = getattr(control, end)
             assert live.error == ""
     for ax in live.picture.figure.axes:
-        assert "(" in ax.get_ylabel()
         for line in ax.lines:
             y = np.asarray(line.get_ydata(), dtype=float)
             y = y[np.isfinite(y)]
@@ -80,7 +76,26 @@ def test_map_is_never_early_box_to_box_and_early_for_one_seat():
     wanted = 1000 * (math.hypot(75, 15) - math.hypot(15, 15)) / SPEED_M_S
     assert live.text.startswith(f"Delay {wanted:.1f} ms")
     assert "On 0 %" not in live.text
-    assert live.artists["seat"].get_visible()
+
+
+def test_box_to_box_they_come_together_on_one_line():
+    """On the line behind the fill, and nowhere else: no contour beside it."""
+    live = l03.late_map_figure()
+    together = live.artists["lines"][l03._FIGURES_MS.index(0.0)]
+    x, y = together.get_data()
+    on = np.isfinite(x)
+    assert set(y[on]) == {0.0}
+    assert (x[on].min(), x[on].max()) == (0.0, 40.0)
+    assert np.count_nonzero(np.diff(on.astype(int)) < 0) == 1
+
+
+def test_the_seat_that_is_marked_has_its_gap_told_in_both_modes():
+    # Hypotenuses of 75 and 15 m, of 15 and 15 m, box to box 60 m.
+    late = 1000 * (60 + math.hypot(15, 15) - math.hypot(75, 15)) / SPEED_M_S
+    live = l03.late_map_figure()
+    assert f"the fill arrives {late:.1f} ms after the main." in live.text
+    live.controls["rule"].value = "one seat"
+    assert "At the seat marked the fill arrives together with the main." in live.text
 
 
 def test_map_shades_the_seat_timed_for_as_just_in_time():
@@ -111,18 +126,38 @@ def test_map_lines_run_where_the_gap_is_their_figure(rule, figures):
         np.testing.assert_allclose(gap, float(figure), atol=0.4)
 
 
-def test_equal_level_seat_moves_back_and_the_gap_follows_the_delay():
+def test_every_crossing_is_told_and_marked_and_the_gap_follows_the_delay():
     live = l03.equal_level_figure()
     gap = live.artists["gap"].get_ydata().copy()
     live.controls["delay_ms"].value = 80.0
     np.testing.assert_allclose(live.artists["gap"].get_ydata() - gap, 4.0)
+    for trim_db in np.arange(-20.0, 0.5, 1.0):
+        live.controls["trim_db"].value = trim_db
+        mains, fill = (line.get_ydata() for line in live.picture.figure.axes[0].get_lines()[:2])
+        louder = fill > mains
+        places = l03._ROWS_M[:-1][louder[1:] != louder[:-1]]
+        marked = [line.get_xdata()[0] for line in live.artists["here"][::2]]
+        marked = [x for x in marked if np.isfinite(x)]
+        assert len(marked) == len(places)
+        assert all(low <= x <= low + 0.5 for x, low in zip(marked, places, strict=True))
+        said = live.text.splitlines()[0]
+        assert said.startswith("Nowhere equally loud" if not marked else "Direct sounds are")
+        assert all(f"{x:.1f}" in said for x in marked)
+        assert ("to the last row the fill is the louder one" in said) == (
+            bool(marked) and louder[-1])
 
-    def seat_m():
-        return live.artists["here"][0].get_xdata()[0]
 
-    before = seat_m()
-    live.controls["trim_db"].value = -6.0
-    assert seat_m() > before
+def test_the_meter_at_the_equal_seat_counts_the_room_too():
+    plan = demo_plan("tidewell_hall")
+    live = l03.equal_level_figure()
+    seat = [[float(live.text.split("again at ")[1].split(" m")[0]), 2.5, 1.2]]
+    names = [fill.output for fill in plan.fills if fill.sounding]
+    read = [seat_field(plan.venue, plan.settings, seats_m=seat, sounding=heard).weighted_db()[0]
+            for heard in (["Main bus"], names)]
+    mains, fills = (float(text.split()[-1]) for text in
+                    live.text.split("reads ")[1].removesuffix(" dBA.").split(", "))
+    assert (mains, fills) == pytest.approx(read, abs=0.06)
+    assert mains - fills > 1
 
 
 def test_levels_and_gaps_are_those_of_the_seat_field():

@@ -14,13 +14,43 @@ from tests.live_figures import moved
 def test_comb_is_one_plus_a_turning_arrow():
     live = l04.comb_figure()
     text = moved(live, delay_ms=2.0, level_db=-6.0)
-    assert text.startswith("First notch at 250 Hz, then one every 500 Hz.")
+    assert text.startswith("First notch at 250 Hz, then one every 500 Hz; a faint pitch of 500 Hz.")
     # g = 0.501: peaks 20 lg 1.501, notches 20 lg 0.499.
     assert "Peaks +3.5 dB, notches -6.0 dB: 9.6 dB between them." in text
     frequency, level = live.artists["comb"].get_data()
     assert np.interp([1000, 1250], frequency, level) == pytest.approx([3.53, -6.04], abs=0.05)
-    assert level.max() <= 3.54
-    assert level.min() >= -6.05
+    assert np.nanmax(level) <= 3.54
+    assert np.nanmin(level) >= -6.05
+
+
+@pytest.mark.parametrize("delay_ms", [0.2, 2.0, 6.0, 15.0])
+def test_no_tooth_is_drawn_finer_than_the_dots_of_the_screen(delay_ms):
+    live = l04.comb_figure()
+    live.controls["delay_ms"].value = delay_ms
+    frequency, level = live.artists["comb"].get_data()
+    drawn = frequency[np.isfinite(level)]
+    ax = live.picture.figure.axes[0]
+    ends = [(drawn[-1] - 1000 / delay_ms, 0.0), (drawn[-1], 0.0)]
+    if ends[0][0] > 0:
+        assert np.ptp(ax.transData.transform(ends)[:, 0]) > 4
+    band = live.artists["dense"].get_xy()
+    assert band[:, 0].min() == pytest.approx(min(drawn[-1], 10_000), rel=0.002)
+    if drawn[-1] < 9_900:
+        assert band[:, 0].max() == 10_000
+        assert set(np.round(band[:, 1], 2)) == {round(20 * np.log10(2), 2), -30.0}
+
+
+def test_a_repetition_has_a_pitch_of_one_over_the_gap():
+    live = l04.comb_figure()
+    for delay_ms, said in ((1.0, "1000 Hz"), (5.0, "200 Hz"), (10.0, "100 Hz")):
+        live.controls["delay_ms"].value = delay_ms
+        assert f"a faint pitch of {said}." in live.text
+    live.controls["delay_ms"].value = 0.5
+    assert "pitch" not in live.text
+    player = l04.hollow_player()
+    assert "a faint pitch of 200 Hz" in player.text
+    player.controls["delay_ms"].value = 40
+    assert "pitch" not in player.text
 
 
 def test_third_octaves_are_the_mean_power_of_the_fine_line():
@@ -78,7 +108,7 @@ def test_player_follows_its_controls():
     before = {name: clip.copy() for name, clip in player.clips.items()}
     player.controls["delay_ms"].value = 10
     assert player.error == ""
-    assert "10 ms later, equally loud: first notch 50 Hz" in player.text
+    assert "10 ms later, equally loud: first notch 50 Hz; a faint" in player.text
     assert player.clips["with the second"].size == before["with the second"].size + 5 * 48
     assert player.clips["first arrival alone"] == pytest.approx(before["first arrival alone"])
     player.controls["level_db"].value = -20

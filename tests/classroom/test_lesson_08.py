@@ -37,6 +37,16 @@ def test_gap_figure_against_coolprop():
     assert line[26] == pytest.approx(left[0], abs=1e-9)
 
 
+@pytest.mark.parametrize(("left_ms", "said"), [
+    (4.0, "still fine"), (0.0, "margin is used up"), (-0.2, "drifts"), (-0.9, "drifts"),
+    (-1.0, "sits in it"), (-6.0, "sits in it"),
+])
+def test_within_a_millisecond_the_image_drifts_and_beyond_it_has_moved(left_ms, said):
+    # Summing localisation up to about 1 ms, the first arrival from there on: from memory.
+    assert said in l08._heard(left_ms)
+    assert "jumps" not in l08._heard(left_ms)
+
+
 @pytest.mark.parametrize(("name", "value", "sign"), [
     ("wind_along_m_s", -3.0, -1), ("wind_along_m_s", 3.0, 1), ("margin_ms", 10.0, 1),
 ])

@@ -1,5 +1,7 @@
 """Lesson 09: the sample measurement and the microphone's place, by hand."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -12,10 +14,14 @@ def test_take_figure_moves_the_fill():
     live = l09.take_figure()
     before = live.png
     start = live.artists["fill"].get_xdata().copy()
-    live.controls["change_ms"].value = -3.0
+    assert "earlier" in live.text
+    assert not re.search(r"plan wants it?.*\d", live.text)
+    late = round(l09.sample_reading().gap_ms - l09.planned_gap_ms(), 1)
+    # The simulation set the fill some 3 ms late (data/README.md): taking them off is right.
+    assert late == pytest.approx(3.0, abs=0.5)
+    live.controls["change_ms"].value = -late
     assert live.error == ""
-    np.testing.assert_allclose(live.artists["fill"].get_xdata() - start, -3.0)
-    # The simulation set the fill 3 ms late (data/README.md): taking them off is right.
+    np.testing.assert_allclose(live.artists["fill"].get_xdata() - start, -late)
     assert "That is what the plan wants." in live.text
     assert live.png != before
 

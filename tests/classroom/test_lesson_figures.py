@@ -72,10 +72,11 @@ def test_there_are_figures_to_look_at():
 def test_nothing_is_cut_or_overlaps_and_every_axis_has_its_unit(name):
     live = FIGURES[name]()
     assert not MARKS.search(live.plain()), live.plain()
-    for projector in (True, False):
-        # Not by the switch, which would draw every figure that was ever made anew.
-        live.picture.rebuild(lambda artists: live._update(artists, **live.values),
-                             projector=projector)
+    for projector in (False, True):
+        if projector:
+            # Not by the switch, which would draw every figure that was ever made anew.
+            live.picture.rebuild(lambda artists: live._update(artists, **live.values),
+                                 projector=True)
         with matplotlib.rc_context(style(projector)):
             assert faults_of(live.picture.figure) == [], projector
 

@@ -101,6 +101,7 @@ def test_faults_are_named(tmp_path):
                          "cell 3 holds a long dash"]
 
 
+@pytest.mark.long
 def test_a_notebook_is_run_in_its_own_folder(tmp_path):
     path = tmp_path / "small.ipynb"
     nbformat.write(notebook(code("import os\nprint(os.path.basename(os.getcwd()))"),

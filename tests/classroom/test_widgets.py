@@ -14,9 +14,14 @@ import pytest
 from PIL import Image
 
 import fillalign.classroom as classroom
-from fillalign.classroom import figures, players, widgets
-from fillalign.classroom import predictions as pr
-from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
+from fillalign.classroom import figures, players, predictions as pr, widgets
+from fillalign.classroom.boxes import (
+    answer_box,
+    class_predictions,
+    predict,
+    reveal,
+    strip_picture,
+)
 from fillalign.classroom.exercises import check, hint, right_answer, solution
 from fillalign.classroom.figures import Picture
 from fillalign.classroom.lessons import l00
@@ -29,6 +34,9 @@ X = np.linspace(0, 10, 50)
 
 @pytest.fixture(autouse=True)
 def _fresh():
+    # Panels of other tests need not follow the size switch.
+    widgets.size.followers.clear()
+    widgets.size.calls.clear()
     pr.forget_predictions()
     projector(False)
     yield
@@ -315,6 +323,21 @@ def test_a_reveal_can_be_had_without_a_prediction():
     assert "and the predictions: none." in shown.image.value
 
 
+@pytest.mark.parametrize(("name", "guess", "near"), [("02-a", 0.0, True), ("02-b", 20.0, False),
+                                                     ("02-b", 3.5, True)])
+def test_what_counts_as_near_looks_near_and_what_does_not_looks_far(name, guess, near):
+    """0 beside 0.08 ms is well judged, 20 beside 4.1 ms is not."""
+    picture, _ = strip_picture(name, [guess])
+    picture.rebuild(lambda _: "", projector=False)
+    ax = picture.figure.axes[0]
+    band = next(patch for patch in ax.patches).get_extents()
+    at = ax.transData.transform([(guess, 0.0)])[0, 0]
+    assert bool(band.x0 <= at <= band.x1) is near
+    truth = ax.transData.transform([(picture.artists["computed"].get_xdata()[0], 0.0)])[0, 0]
+    assert band.x0 < truth < band.x1
+    assert bool(abs(at - truth) < 0.13 * ax.bbox.width) is near
+
+
 def test_the_class_sees_its_predictions_on_one_line():
     shown = class_predictions("00-a", [70, 70, 26])
     marks = shown.picture.artists["guessed"]
@@ -500,7 +523,9 @@ def test_the_arrivals_of_lesson_00():
     assert "fill after 98.8 ms" in live.text
     assert "They arrive together." in live.text
     live.controls["temperature_c"].value = 5
-    assert "before the main: the sound seems to come from the fill." in live.text
+    assert "before the main: the sound comes from the fill." in live.text
+    live.controls["delay_ms"].value = 77.0
+    assert "before the main: the sound drifts towards the fill." in live.text
     live.controls["delay_ms"].value = 90
     assert "after the main: close enough to be heard as one, from the stage." in live.text
     live.controls["fill_m"].value = 1

@@ -432,8 +432,13 @@ def test_a_plan_without_fills_has_no_gap_map():
 def test_a_plan_without_fills_has_its_other_pictures():
     room = demo_plan("lantern_room")
     assert drawn(plots.retime_plot, room).get_legend() is None
-    ax = drawn(plots.trim_curve_plot, room, "Fill")
-    assert not any("set" in text.get_text().split() for text in ax.texts)
+    assert drawn(plots.plan_view, room).has_data()
+
+
+@pytest.mark.parametrize("draw", [plots.trim_curve_plot, plots.speech_plot])
+def test_a_fill_that_nobody_needs_has_no_curve_of_trims(draw):
+    with pytest.raises(ValueError, match="fill 'Fill' is off and not needed: no trim was tried"):
+        drawn(draw, demo_plan("lantern_room"), "Fill")
 
 
 def test_outputs_that_stay_off_are_drawn_hollow_and_dotted(hall):

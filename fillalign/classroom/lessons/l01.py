@@ -4,39 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from functools import cache
 from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._validate import FloatArray
 from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
+from fillalign.classroom.lessons.hall import fills_off, hall, with_fills
 from fillalign.classroom.lessons.l01_exercises import (
     EXERCISES,
-    MAINS,
     OCTAVES,
     PREDICTIONS,
     box_levels_db,
     speech_heard,
 )
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.venues import demo_plan, demo_sound, demo_venue
+from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.field import (
-    A_POWER,
-    Mix,
-    Seats,
-    build_mix,
-    gains_of,
-    seat_field,
-    seat_speech,
-    single_points,
-    to_db,
-    trace_paths,
-    venue_seats,
-)
+from fillalign.field import seat_field, seat_speech
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "level_figure", "mains_down_figure", "placement_figure",
@@ -44,7 +31,6 @@ __all__ = [
 ]
 
 _EAR_M = 1.2
-_ROW_Y_M = (-8.0, -4.0, 0.0, 4.0, 8.0)
 
 
 def level_figure() -> LiveFigure:
@@ -61,7 +47,7 @@ def level_figure() -> LiveFigure:
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
-        ax.set(xlim=(2, 45), ylim=(-15, 10), xlabel="Distance from the loudspeaker (m)",
+        ax.set(xlim=(2, 45), ylim=(-15, 13), xlabel="Distance from the loudspeaker (m)",
                ylabel="Level (dB)")
         here = ax.axvline(34, color=GREY, linewidth=0.8)
         lines = [ax.plot(grid, 0 * grid, label=label, **look)[0] for label, look in zip(
@@ -97,31 +83,6 @@ def level_figure() -> LiveFigure:
     )
 
 
-def _row_seats() -> Seats:
-    seats = venue_seats(demo_venue("tidewell_hall"))
-    return seats.take(np.isin(seats.points_m[:, 1], _ROW_Y_M))
-
-
-@cache
-def _hall_mix(where: str) -> Mix:
-    """Return the plan's mix of Tidewell Hall at the rows or at the stage microphone."""
-    plan = demo_plan("tidewell_hall")
-    venue, state = plan.venue, plan.venue.states["show"]
-    microphone = np.array([venue.stage_microphone_m])
-    seats = _row_seats() if where == "rows" else single_points(microphone)
-    return build_mix(venue, trace_paths(venue, seats, state, plan.air), plan.settings)
-
-
-def _totals_dba(fills_on: bool, master_db: float) -> tuple[FloatArray, float]:
-    """Return the total of each row of Tidewell Hall and at the stage microphone, in dBA."""
-    plan = demo_plan("tidewell_hall")
-    names = list(plan.venue.outputs)
-    gains = gains_of(plan.settings, names, names if fills_on else [MAINS])
-    gains = gains * 10 ** (master_db / 20)
-    rows, stage = (_hall_mix(where).total(gains) @ A_POWER for where in ("rows", "stage"))
-    return to_db(rows.reshape(-1, len(_ROW_Y_M)).mean(axis=1)), float(to_db(stage)[0])
-
-
 def mains_down_figure() -> LiveFigure:
     """Levels from the first row to the last, with and without fills (lesson 01).
 
@@ -131,23 +92,27 @@ def mains_down_figure() -> LiveFigure:
     >>> live.text.splitlines()[0]
     'First row 76.4 dBA, last row 69.9 dBA: 6.5 dB between them.'
     """
-    rows = _row_seats().row_x_m[:: len(_ROW_Y_M)]
-    goal = float(demo_venue("tidewell_hall").goals.back_dba or 0.0)
-    alone, stage = _totals_dba(False, 0.0)
-    stage_needed = stage + goal - float(alone[-1])
+    walk, venue = hall().walk, hall().venue
+    goal = float(venue.goals.back_dba or 0.0)
+    levels = {True: walk.after_dba, False: walk.before_dba}
+    stage = {on: float(seat_field(venue, settings, seats_m=[venue.stage_microphone_m])
+                       .weighted_db()[0])
+             for on, settings in ((True, with_fills()), (False, fills_off()))}
+    stage_needed = stage[False] + goal - float(walk.before_dba[-1])
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
         ax.set(xlim=(3, 40), ylim=(65, 84), xlabel="Depth in the hall (m)",
                ylabel="Level in the row (dBA)")
         ax.plot([3, 40], [goal, goal], label="wanted in the last row", **LINES[2])
-        before = ax.plot(rows, alone, label="mains alone, master at 0 dB", **LINES[3])[0]
-        now = ax.plot(rows, alone, label="as set", **LINES[0])[0]
+        before = ax.plot(walk.x_m, walk.before_dba, label="mains alone, master at 0 dB",
+                         **LINES[3])[0]
+        now = ax.plot(walk.x_m, walk.before_dba, label="as set", **LINES[0])[0]
         key_above(ax)
         return {"now": now, "before": before}
 
     def update(artists: dict[str, Any], *, master_db: float, fills_on: bool) -> str:
-        level, at_stage = _totals_dba(fills_on, master_db)
+        level, at_stage = levels[fills_on] + master_db, stage[fills_on] + master_db
         artists["now"].set_ydata(level)
         won = stage_needed - at_stage
         change = f"{abs(won):.1f} dB {'less' if won > 0 else 'more'} than"
@@ -183,10 +148,8 @@ def speech_figure() -> LiveFigure:
     """
     depth = np.arange(5.0, 40.0, 2.0)
 
-    def index(at_m: FloatArray, mains_db: float, noise_db: float) -> FloatArray:
-        return speech_heard(tuple(at_m), mains_db, noise_db)
-
-    plain = index(depth, 0.0, 0.0)
+    plain = speech_heard(depth, 0.0, 0.0)
+    there = list(depth).index(33.0)
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
@@ -199,11 +162,10 @@ def speech_figure() -> LiveFigure:
         return {"now": now}
 
     def update(artists: dict[str, Any], *, mains_db: float, noise_db: float) -> str:
-        artists["now"].set_ydata(index(depth, mains_db, noise_db))
-        here, before = (float(index(np.array([33.0]), *how)[0])
-                        for how in ((mains_db, noise_db), (0.0, 0.0)))
-        return (f"At 33 m: {here:.2f}. With the mains as they are and no crowd it is "
-                f"{before:.2f}.")
+        now = speech_heard(depth, mains_db, noise_db)
+        artists["now"].set_ydata(now)
+        return (f"At 33 m: {now[there]:.2f}. With the mains as they are and no crowd it is "
+                f"{plain[there]:.2f}.")
 
     return LiveFigure(
         "Louder, or clearer?",
@@ -239,7 +201,7 @@ def placement_figure() -> LiveFigure:
     >>> live.text.splitlines()[0]
     'Its axis looks down by 23 degrees; between the -6 dB edges lie the seats from 29 m to 39 m.'
     """
-    plan = demo_plan("tidewell_hall")
+    plan = hall()
     fill = next(s for s in plan.venue.sources if s.name == "Fill 2")
     along = np.arange(4.0, 40.0, 1.0)
     microphone = np.array([plan.venue.stage_microphone_m])
@@ -308,17 +270,16 @@ def rows_player() -> LivePlayer:
     >>> list(player.clips)
     ['row at 7 m', 'row at 33 m']
     """
-    plan, voice = demo_plan("tidewell_hall"), demo_sound("voice").samples[:, 0]
+    plan, voice = hall(), demo_sound("voice").samples[:, 0]
     seats = {"row at 7 m": (7.0, 2.0, _EAR_M), "row at 33 m": (33.0, 2.0, _EAR_M)}
 
     def render(*, fills_on: bool) -> tuple[Mapping[str, FloatArray], str]:
-        outputs = list(plan.venue.outputs) if fills_on else [MAINS]
-        how: dict[str, Any] = {"settings": plan.settings, "sounding": outputs,
-                               "seats_m": list(seats.values())}
+        settings = with_fills() if fills_on else fills_off()
+        how: dict[str, Any] = {"settings": settings, "seats_m": list(seats.values())}
         front, back = seat_field(plan.venue, **how).weighted_db("total")
         clear = seat_speech(plan.venue, **how).index
         said = "Mains and fills" if fills_on else "Mains alone"
-        clips = {name: render_seat(plan, voice, seat, outputs=outputs)
+        clips = {name: render_seat(plan, voice, seat, settings=settings)
                  for name, seat in seats.items()}
         return clips, (f"{said}. On a meter (dBA, which counts lows less) the row at 33 m gets "
                        f"{front - back:.1f} dB less than the row at 7 m. Speech transmission "

@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import cache
-
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
+from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.venues import demo_venue
-from fillalign.field import (
-    SpeechArrivals,
-    gains_of,
-    resting_settings,
-    single_points,
-    speech_arrivals,
-    trace_paths,
-)
+from fillalign.field import seat_speech
 from fillalign.levels import power_sum_db, power_to_db, spreading_db
 from fillalign.loudspeakers import directivity_factor
 from fillalign.room import critical_distance_m, direct_energy, hopkins_stryker, reverberant_energy
+from fillalign.venue import OutputSettings
 
 MAINS = "Main bus"
 OCTAVES = {"1 kHz": 1000, "125 Hz": 125, "4 kHz": 4000}
@@ -61,35 +52,27 @@ def _fall_db(which: int, octave: str) -> float:
     return float(level[0] - level[1])
 
 
-@cache
-def _arrivals(depths_m: tuple[float, ...]) -> SpeechArrivals:
-    hall = demo_venue("tidewell_hall")
-    points = np.array([[x, y, 1.2] for x in depths_m for y in _ACROSS_M])
-    state = hall.states["show"]
-    paths = trace_paths(hall, single_points(points), state, state.air)
-    return speech_arrivals(hall, paths, resting_settings(hall))
-
-
-def speech_heard(depths_m: tuple[float, ...], mains_db: float, noise_db: float) -> FloatArray:
+def speech_heard(depths_m: ArrayLike, mains_db: float, noise_db: float) -> FloatArray:
     """Return the mean speech transmission index of rows of Tidewell Hall, mains alone (lesson 01).
 
     `mains_db` and `noise_db` are how much louder than in the file both are.
 
     Examples
     --------
-    >>> speech_heard((33.0,), 0.0, 0.0).round(2).tolist()
+    >>> speech_heard([33.0], 0.0, 0.0).round(2).tolist()
     [0.57]
     """
     hall = demo_venue("tidewell_hall")
-    heard = _arrivals(tuple(float(x) for x in depths_m))
-    if heard.noise_db is not None:
-        heard = replace(heard, noise_db=heard.noise_db + noise_db)
-    gains = gains_of(resting_settings(hall), list(hall.outputs), [MAINS]) * 10 ** (mains_db / 20)
-    return np.asarray(heard.index(gains).reshape(-1, len(_ACROSS_M)).mean(axis=1))
+    noisy = hall.with_goals(noise_db={octave: level + noise_db
+                                      for octave, level in hall.goals.noise_db.items()})
+    louder = {MAINS: OutputSettings(trim_db=mains_db)}
+    points = [[x, y, 1.2] for x in np.asarray(depths_m) for y in _ACROSS_M]
+    heard = seat_speech(noisy, louder, seats_m=points, sounding=[MAINS])
+    return np.asarray(heard.index.reshape(-1, len(_ACROSS_M)).mean(axis=1))
 
 
 def _louder_index() -> float:
-    return float(speech_heard((33.0,), 10.0, 0.0)[0] - speech_heard((33.0,), 0.0, 0.0)[0])
+    return float(speech_heard([33.0], 10.0, 0.0)[0] - speech_heard([33.0], 0.0, 0.0)[0])
 
 
 def _drop(near_m: float, far_m: float) -> float:

@@ -8,12 +8,11 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._validate import FloatArray
 from fillalign.air import Air
 from fillalign.classroom.figures import GREY, INK, LINES, PALE, key_above
 from fillalign.classroom.lessons.l02_exercises import EXERCISES, HABIT, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.sounds import with_second
+from fillalign.classroom.sounds import FloatArray, with_second
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider
 from fillalign.propagation import gap_ms, travel_time_ms

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,14 +14,16 @@ from matplotlib.lines import Line2D
 from matplotlib.path import Path
 from matplotlib.text import Text
 
-from fillalign._validate import FloatArray
+from fillalign.absorption import THIRDS_HZ
 from fillalign.classroom.figures import GREY, HUE, INK, LINES, PALE, WARM, key_above
+from fillalign.classroom.lessons.hall import fills, hall, with_fills
 from fillalign.classroom.lessons.l03_exercises import EXERCISES, HALL, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.sounds import with_second
-from fillalign.classroom.venues import demo_plan, demo_sound
+from fillalign.classroom.sounds import FloatArray, with_second
+from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider
-from fillalign.field import A_POWER, seat_field, to_db
+from fillalign.field import seat_field
+from fillalign.levels import weighted_total_db
 from fillalign.propagation import (
     distance_m,
     fill_delay_ms,
@@ -122,8 +125,9 @@ def late_map_figure() -> LiveFigure:
     Examples
     --------
     >>> live = late_map_figure()
-    >>> live.text
-    'Delay 174.5 ms. On 0 % of the ground shown the fill comes first. Largest gap 97 ms.'
+    >>> print(live.text)
+    Delay 174.5 ms. On 0 % of the ground shown the fill comes first. Largest gap 97 ms.
+    At the seat marked the fill arrives 13.9 ms after the main.
     """
     x, y = np.meshgrid(np.linspace(-10.0, 40.0, 51), np.linspace(-30.0, 30.0, 61))
 
@@ -145,7 +149,7 @@ def late_map_figure() -> LiveFigure:
                    for gap in _FIGURES_MS]
         names = [ax.plot([], [], color=INK, label=name, **look)[0] for name, look in (
             ("fill", {"marker": "^", "linestyle": "none"}),
-            ("seat timed for", {"marker": "o", "linestyle": "none"}),
+            ("that seat", {"marker": "o", "linestyle": "none"}),
             ("fill after main (ms)", {"linewidth": 1.0}),
             ("together with main", {"linewidth": 2.0}),
             ("fill first", {"linewidth": 1.0, "linestyle": (0, (6, 4))}))]
@@ -154,33 +158,34 @@ def late_map_figure() -> LiveFigure:
 
     def update(artists: dict[str, Any], *, rule: str, box_m: float, ahead_m: float,
                aside_m: float) -> str:
-        main_m, fill_m = np.hypot(x + box_m, y), np.hypot(x, y)
-        delay = float(fill_delay_ms(box_m, HALL))
-        if rule == "one seat":
-            delay = float(seat_delay_ms(np.hypot(box_m + ahead_m, aside_m),
-                                        np.hypot(ahead_m, aside_m), HALL))
-        gap = np.asarray(gap_ms(main_m, fill_m, delay, HALL))
+        own = np.hypot(box_m + ahead_m, aside_m), np.hypot(ahead_m, aside_m)
+        delay = float(fill_delay_ms(box_m, HALL) if rule == "box to box"
+                      else seat_delay_ms(*own, HALL))
+        gap = np.asarray(gap_ms(np.hypot(x + box_m, y), np.hypot(x, y), delay, HALL))
         trace: Any = contour_generator(x, y, gap, fill_type="OuterCode", line_type="Separate")
         for ground, low, high in zip(artists["ground"], _EDGES_MS, _EDGES_MS[1:], strict=False):
             ground.set_paths(_outline(*trace.filled(low, high)))
         # The figures stand in turn above and below, so that they keep clear of each other.
         for number, gap_there in enumerate(_FIGURES_MS):
-            _draw_contour(artists["lines"][number], artists["figures"][number],
-                          trace.lines(gap_there or _TOGETHER_MS), (18.0, -18.0)[number % 2])
+            # Box to box the two come together on the line behind the fill alone.
+            pieces = (trace.lines(gap_there) if gap_there or rule == "one seat"
+                      else [np.array([[20.0, 0.0], [0.0, 0.0], [40.0, 0.0]])])
+            _draw_contour(artists["lines"][number], artists["figures"][number], pieces,
+                          (18.0, -18.0)[number % 2])
         artists["seat"].set_data([ahead_m], [aside_m])
-        artists["seat"].set_visible(rule == "one seat")
         early = float((gap < -_TOGETHER_MS).mean())
         return (f"Delay {delay:.1f} ms. On {100 * early:.0f} % of the ground shown the fill comes "
-                f"first. Largest gap {gap.max():.0f} ms.")
+                f"first. Largest gap {gap.max():.0f} ms.\n"
+                f"At the seat marked the fill arrives {_order(float(gap_ms(*own, delay, HALL)))}.")
 
     return LiveFigure(
         "Who hears it when",
-        "Box to box first: does the fill come first anywhere? Then time it for one seat, 15 m "
-        "farther and 15 m aside: who gains by it, and who pays?",
+        "Box to box first: does the fill come first anywhere? Then time it for the one seat that "
+        "is marked: who gains by it, and who pays?",
         [
             Choice("rule", "Timed", ("box to box", "one seat")),
             Slider("box_m", "Main to fill", 15, 90, 60, unit="m"),
-            Slider("ahead_m", "That seat farther than the fill by", 1, 40, 15, unit="m"),
+            Slider("ahead_m", "A seat farther than the fill by", 1, 40, 15, unit="m"),
             Slider("aside_m", "That seat aside of the line by", -30, 30, 15, unit="m"),
         ],
         draw, update,
@@ -196,16 +201,46 @@ _LINE_Y_M, _EAR_M = 2.5, 1.2
 _NEAR_DB = 3.0
 
 
-def _along_the_line() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Direct levels of mains and inner fills at trim 0, in dBA, and the delay each seat wants."""
-    plan = demo_plan("tidewell_hall")
+@dataclass(frozen=True)
+class _Line:
+    """Rows behind an inner fill: levels in dBA with the fills at trim 0, and the delay wanted."""
+
+    mains: FloatArray
+    fill: FloatArray
+    wanted: FloatArray
+    mains_meter: FloatArray
+    fills_meter: FloatArray
+
+
+def _along_the_line() -> _Line:
+    """Direct levels of the mains and an inner fill, and what a meter reads of mains and fills."""
+    plan = hall()
     seats = np.column_stack([_ROWS_M, np.full((_ROWS_M.size, 2), (_LINE_Y_M, _EAR_M))])
-    field = seat_field(plan.venue, plan.settings, seats_m=seats)
-    mains, fills = (field.outputs.index(name) for name in ("Main bus", "Fill inner"))
-    level = to_db(10 ** (field.output_direct_db / 10) @ A_POWER)
-    own = plan.settings["Fill inner"]
-    wanted = own.delay_ms - (field.arrival_ms[fills] - field.arrival_ms[mains])
-    return level[mains], level[fills] - own.trim_db, wanted
+    at_zero = with_fills(trim_db=0.0)
+    field = seat_field(plan.venue, at_zero, seats_m=seats)
+    meter = [seat_field(plan.venue, at_zero, seats_m=seats, sounding=names).weighted_db()
+             for names in (["Main bus"], fills())]
+    mains, fill = (field.outputs.index(name) for name in ("Main bus", "Fill inner"))
+    level = weighted_total_db(field.output_direct_db, THIRDS_HZ)
+    wanted = at_zero["Fill inner"].delay_ms - (field.arrival_ms[fill] - field.arrival_ms[mains])
+    return _Line(level[mains], level[fill], wanted, *meter)
+
+
+def _crossings_m(apart: FloatArray) -> list[float]:
+    """Depths at which a difference in level along the rows passes zero."""
+    before = np.flatnonzero(np.diff(apart >= 0))
+    share = apart[before] / (apart[before] - apart[before + 1])
+    return list(_ROWS_M[before] + share * np.diff(_ROWS_M)[before])
+
+
+def _equal_text(equal: list[float], apart: FloatArray) -> str:
+    if not equal:
+        where = int(np.abs(apart).argmin())
+        return (f"Nowhere equally loud: nearest at {_ROWS_M[where]:.1f} m, "
+                f"{abs(apart[where]):.1f} dB {'above' if apart[where] > 0 else 'below'} the mains.")
+    places = " and again at ".join(f"{x:.1f}" for x in equal)
+    behind = "" if apart[-1] < 0 else " From there to the last row the fill is the louder one."
+    return f"Direct sounds are equally loud at {places} m.{behind}"
 
 
 def equal_level_figure() -> LiveFigure:
@@ -214,16 +249,17 @@ def equal_level_figure() -> LiveFigure:
     Examples
     --------
     >>> live = equal_level_figure()
+    >>> live.controls["trim_db"].value = -6.0
     >>> live.text.splitlines()[0]
-    'Equally loud at 31.5 m, which wants 72.9 ms; there the gap is 3.1 ms.'
+    'Direct sounds are equally loud at 28.4 and again at 37.3 m.'
     """
-    mains, fills, wanted = _along_the_line()
+    line = _along_the_line()
 
     def draw(figure: Figure) -> dict[str, Any]:
         top, low = figure.subplots(2, 1, sharex=True)
         top.set(xlim=(26, 39), ylim=(42, 78), ylabel="Direct (dBA)")
-        top.plot(_ROWS_M, mains, label="mains", **LINES[0])
-        fill = top.plot(_ROWS_M, fills, label="fills", **LINES[1])[0]
+        top.plot(_ROWS_M, line.mains, label="mains", **LINES[0])
+        fill = top.plot(_ROWS_M, line.fill, label="inner fill", **LINES[1])[0]
         key_above(top)
         low.set(ylim=(-14, 24), xlabel="Depth in the hall (m)", ylabel="Gap (ms)")
         low.axhline(0, color=GREY)
@@ -231,41 +267,42 @@ def equal_level_figure() -> LiveFigure:
                         label="within 3 dB of each other")[0]
         gap = low.plot(_ROWS_M, 0 * _ROWS_M, color=HUE)[0]
         key_above(low)
-        here = [ax.axvline(30, color=INK, linewidth=0.8) for ax in (top, low)]
-        return {"fill": fill, "gap": gap, "near": near, "here": here}
+        here = [[ax.axvline(30, color=INK, linewidth=0.8) for ax in (top, low)] for _ in range(2)]
+        return {"fill": fill, "gap": gap, "near": near, "here": [*here[0], *here[1]]}
 
     def update(artists: dict[str, Any], *, trim_db: float, delay_ms: float) -> str:
-        apart, gap = fills + trim_db - mains, delay_ms - wanted
-        artists["fill"].set_ydata(fills + trim_db)
+        apart, gap = line.fill + trim_db - line.mains, delay_ms - line.wanted
+        artists["fill"].set_ydata(line.fill + trim_db)
         artists["gap"].set_ydata(gap)
         near = np.abs(apart) <= _NEAR_DB
         artists["near"].set_xy(np.column_stack([
             np.repeat(_EDGES_M, 2), [-14, *np.repeat(np.where(near, 24, -14), 2), -14]]))
-        # A loud fill is equal twice: just behind the box, and far back, where most people sit.
-        louder = np.flatnonzero(apart >= 0)
-        seat = int(louder[-1]) if louder.size else int(np.abs(apart).argmin())
-        for line in artists["here"]:
-            line.set_xdata([_ROWS_M[seat]] * 2)
-        last = seat == _ROWS_M.size - 1
-        where = ("Equally loud" if louder.size else "Nearest to equal") if not last else (
-            "Fills louder than the mains to the last row,")
-        said = (f"{where} at {_ROWS_M[seat]:.1f} m, which wants {wanted[seat]:.1f} ms; there the "
-                f"gap is {gap[seat]:.1f} ms.")
-        if not near.any():
-            return f"{said}\nNowhere are the two within 3 dB: the louder one decides alone."
-        return (f"{said}\nWithin 3 dB of each other the gap runs from {gap[near].min():.1f} to "
-                f"{gap[near].max():.1f} ms.")
+        equal = _crossings_m(apart)
+        for number, mark in enumerate(artists["here"]):
+            mark.set_xdata([equal[number // 2] if number // 2 < len(equal) else np.nan] * 2)
+        said = [_equal_text(equal, apart)]
+        if near.any():
+            said.append(f"Within 3 dB of each other the gap runs from {gap[near].min():.1f} to "
+                        f"{gap[near].max():.1f} ms.")
+        if equal:
+            mains, fill, wants = (float(np.interp(equal[-1], _ROWS_M, values)) for values in (
+                line.mains_meter, line.fills_meter + trim_db, line.wanted))
+            said.append(f"At {equal[-1]:.1f} m the fill wants {wants:.1f} ms: the gap is "
+                        f"{delay_ms - wants:.1f} ms. A meter there, which counts the room too, "
+                        f"reads mains {mains:.1f}, all fills {fill:.1f} dBA.")
+        return "\n".join(said)
 
     return LiveFigure(
         "The seat where both are equally loud",
-        "Raise the fills to -6 dB: where does the seat go? Which delay makes the gap 5 ms there? "
-        "And does one more dB of level move the delay by much?",
+        "Raise the fills to -6 dB: where do the seats go? Which delay makes the gap 5 ms at the "
+        "far one? And does one more dB of level move the delay by much?",
         [
-            Slider("trim_db", "Trim of the fills", -20, 0, -8.5, step=0.5, unit="dB"),
+            Slider("trim_db", "Trim of the fills", -20, 0, hall().settings["Fill inner"].trim_db,
+                   step=0.5, unit="dB"),
             Slider("delay_ms", "Delay of the fills", 66, 84, 76, step=0.5, unit="ms"),
         ],
         draw, update,
-        description="Above, level of mains and fills along the hall; below, the gap, shaded where "
+        description="Above, level of mains and fill along the hall; below, the gap, shaded where "
                     "both are nearly equally loud.",
         size_in=(8, 4.6),
     )

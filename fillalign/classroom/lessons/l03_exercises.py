@@ -46,7 +46,6 @@ EXERCISES = (
             "Divide the string left over by 344 m/s, times 1000.",
         ),
         slips=(
-            Slip("That is in seconds: times 1000.", lambda **n: _left_over(**n) / 1000),
             Slip("That is how much string is left over, in metres. Now as time.",
                  lambda box_m, main_m, fill_m: box_m + fill_m - main_m),
             Slip("That is the delay itself. Ask when each of the two arrives, and take the "
@@ -112,7 +111,6 @@ EXERCISES = (
                  lambda main_m, fill_m, **_: seat_delay_ms(main_m, fill_m, _AIR)),
             Slip("That is the box-to-box delay itself. Its seats want less.",
                  lambda box_m, **_: fill_delay_ms(box_m, _AIR)),
-            Slip("That is in seconds: times 1000.", lambda **n: _front(**n) / 1000),
         ),
         solution="The seats want ({main_m:g} - {fill_m:g}) m as time, box to box gives "
                  "{box_m:g} m as time. The difference is {answer} ms: late, by a good part of the "
@@ -141,7 +139,6 @@ EXERCISES = (
             Slip("The fill's own way to the listener is in both sums: it cancels.",
                  lambda box_m, behind_m, temperature_c:
                  travel_time_ms(box_m + behind_m, Air(temperature_c))),
-            Slip("That is in seconds: times 1000.", lambda **n: _twice(**n) / 1000),
         ),
         solution="One delay makes both arrive together; the second one makes the fill late by a "
                  "whole {answer} ms: a clear echo.",

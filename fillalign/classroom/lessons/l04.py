@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._validate import FloatArray
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.audio import pink_noise
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l04_exercises import EXERCISES, PREDICTIONS, thirds_spread_db
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.sounds import with_second
+from fillalign.classroom.sounds import FloatArray, with_second
 from fillalign.classroom.venues import demo_plan, demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.interference import (
@@ -34,9 +33,13 @@ __all__ = [
 ]
 
 _FLOOR_DB = -30.0
+# Frequency, in repetitions, above which a tooth of the comb is less than seven dots wide.
+_CLEAREST = 18.0
 _EAR_M = 1.2
 _ROW_M = 34.0
 _MOST_LIFT_DB = 12.0
+_PITCH_MS = (1.0, 15.0)
+"""Gaps at which noise and its repetition have a pitch of 1/gap (Bilsen 1966; from memory)."""
 _NOISE_RMS = 0.05
 
 
@@ -53,9 +56,10 @@ def comb_figure() -> LiveFigure:
     >>> live = comb_figure()
     >>> live.controls["delay_ms"].value = 10.0
     >>> live.text.splitlines()[0]
-    'First notch at 50 Hz, then one every 100 Hz.'
+    'First notch at 50 Hz, then one every 100 Hz; a faint pitch of 100 Hz.'
     """
     grid = np.geomspace(100, 10000, 4000)
+    band_hz = np.array([100.0, 100.0, 10000.0, 10000.0])
     shown = (THIRDS_HZ > 99) & (THIRDS_HZ < 10100)
     low, high = (edge[shown] for edge in band_edges_hz(THIRDS_HZ))
 
@@ -64,21 +68,29 @@ def comb_figure() -> LiveFigure:
         frequency_axis(ax, 90, 11000)
         ax.set(ylim=(_FLOOR_DB, 8), ylabel="Level against first arrival (dB)")
         comb = ax.plot(grid, 0 * grid, color=GREY, linewidth=0.8, label="in full detail")
+        dense = ax.fill(band_hz, 0 * band_hz, color=GREY, alpha=0.35, linewidth=0, zorder=1.5,
+                        label="too fine to draw")[0]
         thirds = ax.plot(THIRDS_HZ[shown], THIRDS_HZ[shown] * 0, marker="o", **LINES[0],
                          label="by third octaves")
         key_above(ax)
-        return {"comb": comb[0], "thirds": thirds[0]}
+        return {"comb": comb[0], "dense": dense, "thirds": thirds[0]}
 
     def update(artists: dict[str, Any], *, delay_ms: float, level_db: float) -> str:
-        artists["comb"].set_ydata(_comb_db(grid, delay_ms, level_db))
+        # Where teeth would be narrower than a few dots, a line would show what is not there.
+        clear_hz = min(_CLEAREST * 1000 / delay_ms, 10000.0)
+        level = _comb_db(grid, delay_ms, level_db)
+        artists["comb"].set_ydata(np.where(grid <= clear_hz, level, np.nan))
+        ends = float(comb_peak_db(level_db)), max(float(comb_dip_db(level_db)), _FLOOR_DB)
+        artists["dense"].set_xy(np.column_stack([
+            np.maximum(band_hz, clear_hz), [ends[0], ends[1], ends[1], ends[0]]]))
         power = [[1.0], [float(db_to_amplitude(level_db)) ** 2]]
         time = np.array([[0.0], [delay_ms / 1000]])
         bands = interference_power(power * np.ones(low.size), time, low, high)
         artists["thirds"].set_ydata(power_to_db(np.maximum(bands, 1e-3)))
         first = float(notch_frequencies_hz(delay_ms, 1)[0])
-        return (f"First notch at {first:.0f} Hz, then one every {2 * first:.0f} Hz.\n"
-                f"{_range_text(level_db)} By third octaves from 500 Hz to 8 kHz the levels spread "
-                f"over {thirds_spread_db(delay_ms, level_db):.1f} dB.")
+        return (f"First notch at {first:.0f} Hz, then one every {2 * first:.0f} Hz"
+                f"{_pitch_text(delay_ms)}.\n{_range_text(level_db)} By third octaves from 500 Hz "
+                f"to 8 kHz the levels spread over {thirds_spread_db(delay_ms, level_db):.1f} dB.")
 
     return LiveFigure(
         "Two arrivals, one ear",
@@ -94,6 +106,14 @@ def comb_figure() -> LiveFigure:
                     "with one point for each third octave.",
         size_in=(8, 4),
     )
+
+
+def _pitch_text(delay_ms: float) -> str:
+    """Say which faint pitch a repetition has, where it has one."""
+    low, high = _PITCH_MS
+    if not low <= delay_ms <= high:
+        return ""
+    return f"; a faint pitch of {1000 / delay_ms:.0f} Hz"
 
 
 def _range_text(level_db: float) -> str:
@@ -191,7 +211,8 @@ def hollow_player() -> LivePlayer:
         second = with_second(first, delay_ms, level_db, 48000)
         notch = float(notch_frequencies_hz(delay_ms, 1)[0])
         loud = f"{-level_db:g} dB softer" if level_db else "equally loud"
-        said = f"Second arrival {delay_ms:g} ms later, {loud}: first notch {notch:.0f} Hz."
+        said = (f"Second arrival {delay_ms:g} ms later, {loud}: first notch {notch:.0f} Hz"
+                f"{_pitch_text(delay_ms)}.")
         return {"first arrival alone": first, "with the second": second}, said
 
     return LivePlayer(

@@ -123,8 +123,6 @@ EXERCISES = (
         slips=(
             Slip("There the extra way is one whole wave, and the two help each other. For a notch "
                  "it is half a wave.", lambda **n: 2 * _neighbour(**n)),
-            Slip("The extra way is in metres already; feet have crept in.",
-                 lambda farther_m, temperature_c: _neighbour(farther_m * 0.3048, temperature_c)),
             Slip("That is the extra time in milliseconds. Which frequency makes half a swing in "
                  "it?", lambda farther_m, temperature_c:
                  travel_time_ms(farther_m, Air(temperature_c))),

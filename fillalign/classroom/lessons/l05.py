@@ -2,50 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._validate import FloatArray
 from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, HUE, LINES, WARM, key_above
+from fillalign.classroom.lessons.hall import (
+    REFERENCE_M,
+    hall,
+    row_means_db,
+    seats_with,
+    with_fills,
+)
 from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.venues import demo_plan, demo_sound
+from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.field import A_POWER, NEAR_DB, Mix, gains_of, to_db
-from fillalign.planning import Bench, FillPlan, FillReport, main_outputs, make_bench
-from fillalign.precedence import CEILING_DB, precedence_limit_db
-from fillalign.venue import OutputSettings
+from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
+from fillalign.planning import FillReport, TrimCurve
+from fillalign.precedence import CEILING_DB, keeps_image, precedence_limit_db
 
 __all__ = [
-    "EXERCISES", "PREDICTIONS", "inner_fill", "precedence_figure", "seat_player", "trim_figure",
-    "walk_figure",
+    "EXERCISES", "PREDICTIONS", "inner_fill", "inner_trims", "precedence_figure", "rows_by_trim",
+    "seat_player", "trim_figure", "walk_figure",
 ]
 
-_REFERENCE_M = 13.0
 _LOW_TRIM_DB, _HIGH_TRIM_DB = -30.0, 9.0
 _SEATS = {"row 20, ahead of the fills": (20.0, 2.5, 1.2), "row 31, behind them": (31.0, 2.5, 1.2)}
 _SHOWN_MS = (-10.0, 60.0)
-
-
-@cache
-def _hall() -> tuple[FillPlan, Bench, Mix, tuple[str, ...]]:
-    """Tidewell Hall as planned, ready for any trim of its sounding fills."""
-    plan = demo_plan("tidewell_hall")
-    bench = make_bench(plan.venue, plan.air)
-    fills = tuple(fill.output for fill in plan.fills if fill.sounding)
-    return plan, bench, bench.mix(plan.settings, [*main_outputs(plan.venue), *fills]), fills
-
-
-def _with_trim(trim_db: float) -> dict[str, OutputSettings]:
-    plan, _, _, fills = _hall()
-    moved = {name: replace(plan.settings[name], trim_db=trim_db) for name in fills}
-    return {**plan.settings, **moved}
 
 
 def inner_fill() -> FillReport:
@@ -56,15 +45,43 @@ def inner_fill() -> FillReport:
     >>> inner_fill().output
     'Fill inner'
     """
-    return next(fill for fill in demo_plan("tidewell_hall").fills if fill.output == "Fill inner")
+    return next(fill for fill in hall().fills if fill.output == "Fill inner")
 
 
-def _rows_dba(trim_db: float | None, *, useful: bool) -> FloatArray:
-    plan, bench, mix, fills = _hall()
-    sounding = main_outputs(plan.venue) + ([] if trim_db is None else list(fills))
-    gains = gains_of(_with_trim(trim_db or 0.0), mix.outputs, sounding)
-    power = bench.heard(mix, gains) if useful else mix.total(gains)
-    return to_db(bench.row_mean(power @ A_POWER))
+def inner_trims() -> TrimCurve:
+    """Return what every trim of the two inner hanging fills would do (lesson 05).
+
+    Examples
+    --------
+    >>> bool(inner_trims().served_share.max() > 0.9)
+    True
+    """
+    found = (fill.trim for fill in hall().fills if fill.output == "Fill inner")
+    return next(trims for trims in found if trims is not None)
+
+
+def rows_by_trim(which: str, planned_db: float) -> Callable[[float], FloatArray]:
+    """Return a function that gives the level of each row, in dBA, for any trim of the fills.
+
+    Pressures add, so the power in a row is a + b g + c g^2 for the gain g of the fills:
+    three trims, the planned one among them, tell it for all. Of lesson 05; `which` is
+    useful or total.
+
+    Examples
+    --------
+    >>> rows = rows_by_trim("total", -8.5)
+    >>> bool((rows(3.0) > rows(-np.inf)).all())
+    True
+    """
+    def power(trim_db: float) -> FloatArray:
+        settings = with_fills(trim_db=trim_db)
+        return np.asarray(db_to_power(row_means_db(seats_with(settings).weighted_db(which))))
+
+    gains = db_to_amplitude(np.array([-np.inf, planned_db, planned_db + 12.0]))
+    terms = np.linalg.solve(gains[:, None] ** np.arange(3),
+                            [power(-np.inf), power(planned_db), power(planned_db + 12.0)])
+    return lambda trim_db: np.asarray(
+        power_to_db(float(db_to_amplitude(trim_db)) ** np.arange(3) @ terms))
 
 
 def walk_figure() -> LiveFigure:
@@ -73,12 +90,12 @@ def walk_figure() -> LiveFigure:
     Examples
     --------
     >>> live = walk_figure()
-    >>> live.controls["trim_db"].value = 0.0
+    >>> live.controls["fills_on"].value = False
     >>> live.text.splitlines()[0]
-    'Walking back from 13 m, the level climbs by 5.1 dB at most.'
+    'Walking back from 13 m, the level climbs by 0.0 dB at most.'
     """
-    plan, bench, _, _ = _hall()
-    x_m, alone = bench.row_x_m, {u: _rows_dba(None, useful=u) for u in (True, False)}
+    walk, planned = hall().walk, hall().settings["Fill inner"].trim_db
+    x_m, rows = walk.x_m, {which: rows_by_trim(which, planned) for which in ("useful", "total")}
 
     def draw(figure: Figure) -> dict[str, Any]:
         ax = figure.add_subplot()
@@ -89,22 +106,23 @@ def walk_figure() -> LiveFigure:
                     ha="right", color=GREY)
         both = ax.plot(x_m, x_m, label="with the fills", **LINES[0])
         mains = ax.plot(x_m, x_m, label="mains alone", **LINES[1])
-        profile = ax.plot(x_m, plan.walk.profile_dba, label="profile", **LINES[2])
+        profile = ax.plot(x_m, walk.profile_dba, label="profile", **LINES[2])
         key_above(ax)
         return {"both": both[0], "mains": mains[0], "profile": profile[0]}
 
     def update(artists: dict[str, Any], *, trim_db: float, what: str, fills_on: bool) -> str:
         useful = what == "useful sound"
-        both = _rows_dba(trim_db if fills_on else None, useful=useful)
+        level = rows["useful" if useful else "total"]
+        both = level(trim_db if fills_on else -np.inf)
         artists["both"].set_ydata(both)
-        artists["mains"].set_ydata(alone[useful])
+        artists["mains"].set_ydata(level(-np.inf))
         artists["profile"].set_visible(useful)
-        walk = both[x_m >= _REFERENCE_M]
-        climb = float((walk - np.minimum.accumulate(walk)).max())
-        text = (f"Walking back from {_REFERENCE_M:g} m, the level climbs by {climb:.1f} dB at "
+        behind = both[x_m >= REFERENCE_M]
+        climb = float((behind - np.minimum.accumulate(behind)).max())
+        text = (f"Walking back from {REFERENCE_M:g} m, the level climbs by {climb:.1f} dB at "
                 f"most.\nFront to back it spreads over {np.ptp(both):.1f} dB; the last row has "
                 f"{both[-1]:.1f} dBA")
-        missing = plan.walk.profile_dba[-1] - both[-1]
+        missing = walk.profile_dba[-1] - both[-1]
         return f"{text}, {missing:.1f} dB below the profile." if useful and missing > 0 \
             else f"{text}."
 
@@ -114,7 +132,7 @@ def walk_figure() -> LiveFigure:
         "towards the fills gets louder with every step. From which trim on does the hall have a "
         "second stage?",
         [
-            Slider("trim_db", "Trim of the fills", -30, 9, -8.5, step=0.5, unit="dB"),
+            Slider("trim_db", "Trim of the fills", -30, 9, 0, step=0.5, unit="dB"),
             Choice("what", "Level of", ("useful sound", "what a meter shows")),
             Switch("fills_on", "Fills on", True),
         ],
@@ -135,11 +153,9 @@ def precedence_figure() -> LiveFigure:
     >>> live.text.startswith("The image stays at the stage at ")
     True
     """
-    plan, _, _, _ = _hall()
-    checks = plan.checks
-    own = checks.fill == list(plan.venue.outputs).index("Fill inner")
-    gap, level = checks.gap_ms[own & checks.covered], checks.level_difference_db[
-        own & checks.covered]
+    plan, checks = hall(), hall().checks
+    own = checks.covered & (checks.fill == list(plan.venue.outputs).index("Fill inner"))
+    gap, level = checks.gap_ms[own], checks.level_difference_db[own]
     planned = plan.settings["Fill inner"].trim_db
     grid = np.linspace(*_SHOWN_MS, 281)
 
@@ -149,16 +165,16 @@ def precedence_figure() -> LiveFigure:
                ylabel="Fill above main (dB)")
         ax.plot(grid, precedence_limit_db(grid), label="most the fill may have", **LINES[2])
         ax.axhline(CEILING_DB, color=GREY, linewidth=0.8, label="equally loud to the ear (Haas)")
-        kept = ax.plot(gap, level, marker="o", markersize=4, linestyle="none", color=HUE,
+        kept = ax.plot([], [], marker="o", markersize=4, linestyle="none", color=HUE,
                        label="seat keeps the stage")
-        lost = ax.plot(gap, level, marker="x", linestyle="none", color=WARM,
+        lost = ax.plot([], [], marker="x", linestyle="none", color=WARM,
                        label="seat loses it")
         key_above(ax)
         return {"kept": kept[0], "lost": lost[0]}
 
     def update(artists: dict[str, Any], *, trim_db: float, extra_ms: float) -> str:
         here, loud = gap + extra_ms, level + trim_db - planned
-        keeps = loud <= np.maximum(precedence_limit_db(here), -NEAR_DB) + 1e-9
+        keeps = keeps_image(here, loud)
         artists["kept"].set_data(here[keeps], loud[keeps])
         artists["lost"].set_data(here[~keeps], loud[~keeps])
         return (f"The image stays at the stage at {int(keeps.sum())} of {keeps.size} seats.\n"
@@ -170,7 +186,7 @@ def precedence_figure() -> LiveFigure:
         "Each mark is a seat behind the fills. Take the margin away (5 ms less): how many seats "
         "lose the stage? How much louder may the fills be if you give 5 ms more?",
         [
-            Slider("trim_db", "Trim of the fills", -20, 9, -8.5, step=0.5, unit="dB"),
+            Slider("trim_db", "Trim of the fills", -20, 9, planned, step=0.5, unit="dB"),
             Slider("extra_ms", "Delay against the plan", -10, 30, 0, step=0.5, unit="ms"),
         ],
         draw, update,
@@ -186,10 +202,10 @@ def trim_figure() -> LiveFigure:
     Examples
     --------
     >>> trim_figure().text.splitlines()[0]
-    'At -8.5 dB: 93 % of the covered rows are served, 100 % of the seats keep the stage.'
+    'At -20 dB: 0 % of the covered rows are served, 100 % of the seats keep the stage.'
     """
-    curve = inner_fill().trim
-    set_db = demo_plan("tidewell_hall").settings["Fill inner"].trim_db
+    curve = inner_trims()
+    set_db = hall().settings["Fill inner"].trim_db
     shown = (curve.trim_db >= _LOW_TRIM_DB) & (curve.trim_db <= _HIGH_TRIM_DB)
     trim = curve.trim_db[shown]
     above = [(100 * curve.served_share[shown], "rows served"),
@@ -226,7 +242,7 @@ def trim_figure() -> LiveFigure:
         "What a louder fill brings and costs",
         "Which trim is the smallest that serves nine rows in ten? Go on from there: which bound "
         "is passed first, and what becomes of the rows ahead of the fills?",
-        [Slider("trim_db", "Trim of the fills", -30, 9, -8.5, step=0.5, unit="dB")],
+        [Slider("trim_db", "Trim of the fills", -30, 9, -20, step=0.5, unit="dB")],
         draw, update,
         description="Two pictures over the trim. Above, the share of rows served rises and that "
                     "of seats that keep the stage falls. Below, the speech index rises behind the "
@@ -245,20 +261,15 @@ def seat_player() -> LivePlayer:
     ['mains alone', 'with the fills']
     """
     voice = demo_sound("voice").samples[:, 0]
-    plan, _, _, fills = _hall()
-    rendered: dict[tuple[str, float | None], FloatArray] = {}
 
-    def heard(where: str, trim_db: float | None) -> FloatArray:
-        key = where, trim_db
-        if key not in rendered:
-            outputs = main_outputs(plan.venue) + ([] if trim_db is None else list(fills))
-            rendered[key] = render_seat(plan, voice, _SEATS[where], outputs=outputs,
-                                        settings=_with_trim(trim_db or 0.0))[: 48000 * 5]
-        return rendered[key]
+    @cache
+    def heard(where: str, trim_db: float) -> FloatArray:
+        return render_seat(hall(), voice, _SEATS[where],
+                           settings=with_fills(trim_db=trim_db))[: 48000 * 5]
 
     def render(*, where: str, trim_db: float) -> tuple[Mapping[str, FloatArray], str]:
         said = f"A seat in {where}; trim of the fills {trim_db:g} dB."
-        return {"mains alone": heard(where, None), "with the fills": heard(where, trim_db)}, said
+        return {"mains alone": heard(where, -np.inf), "with the fills": heard(where, trim_db)}, said
 
     return LivePlayer(
         "Hear the trim",
@@ -266,7 +277,7 @@ def seat_player() -> LivePlayer:
         "Then ahead of them: what do they do to the words there?",
         [
             Choice("where", "Seat", tuple(reversed(_SEATS))),
-            Slider("trim_db", "Trim of the fills", -20, 9, -8.5, step=0.5, unit="dB"),
+            Slider("trim_db", "Trim of the fills", -20, 9, 0, step=0.5, unit="dB"),
         ],
         render, sample_rate_hz=48000,
     )

@@ -25,7 +25,7 @@ EXERCISES = (
         id="05-a",
         text="At the aim seat the mains alone read {mains_db:g} dBA. With the fill you want "
              "{goal_db:g} dBA. What must the fill alone read there?",
-        numbers={"mains_db": (66, 67, 68), "goal_db": (69.5, 70, 71, 72)},
+        numbers={"mains_db": (66, 67, 68), "goal_db": (69.5, 70.5, 72.5, 73.5)},
         answer=_alone,
         code="fill_level_db({mains_db:g}, {goal_db:g})",
         unit="dBA", tolerance=0.3, decimals=1,
@@ -81,7 +81,7 @@ EXERCISES = (
         text="The table of this lesson, read between its rows on a straight line: the fill arrives "
              "{gap_ms:g} ms after the main. By how many dB may it be louder than the main at most? "
              "(Minus: it must be softer.)",
-        numbers={"gap_ms": (0.5, 2, 3, 4, 6, 34, 37, 44, 47)},
+        numbers={"gap_ms": (0.5, 2, 3, 4, 6, 34, 37, 43, 47)},
         answer=lambda gap_ms: float(precedence_limit_db(gap_ms)),
         code="precedence_limit_db({gap_ms:g})",
         unit="dB", tolerance=0.15, decimals=1,

@@ -3,42 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
 from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, LINES, key_above
-from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
-from fillalign.classroom.lessons.l06_hall import (
-    LOW_CUT_KINDS,
+from fillalign.classroom.lessons.hall import (
     REFERENCE_M,
-    area_db,
+    fills,
     hall,
     rows_octaves_db,
-    stage_db,
-    with_low_cut,
+    seats_with,
+    with_fills,
 )
+from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
+from fillalign.field import seat_field
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
 from fillalign.interference import two_arrival_response
-from fillalign.levels import amplitude_to_db, power_sum_db
+from fillalign.levels import amplitude_to_db, power_mean_db, power_sum_db
 from fillalign.planning import LOW_CUT_LOSS_DB
+from fillalign.venue import OutputSettings
 
 __all__ = [
-    "EXERCISES", "PREDICTIONS", "bands_figure", "fall_db", "filter_figure", "low_cut_figure",
-    "overlap_figure", "stage_player", "with_low_cut",
+    "EXERCISES", "LOW_CUT_KINDS", "PREDICTIONS", "area_db", "bands_figure", "fall_db",
+    "filter_figure", "low_cut_figure", "overlap_figure", "stage_db", "stage_player",
+    "with_low_cut",
 ]
 
 _OCTAVES = (125, 500, 2000, 8000)
 _CORNERS = ("none", "80 Hz", "100 Hz", "120 Hz", "150 Hz", "180 Hz", "200 Hz", "250 Hz")
 _PLANNED = "Butterworth, order 4"
+_AS_PLANNED = "as planned"
+LOW_CUT_KINDS = {
+    _PLANNED: ("butterworth", 4),
+    "Linkwitz-Riley, order 4": ("linkwitz-riley", 4),
+    "Butterworth, order 2": ("butterworth", 2),
+    "Linkwitz-Riley, order 2": ("linkwitz-riley", 2),
+}
+"""Kind and order of a low cut by the name shown."""
 _LOWS = (THIRDS_HZ > 60) & (THIRDS_HZ < 1100)
 _FLOOR_DB = -30.0
 
@@ -51,6 +62,54 @@ def _level_db(response: Any) -> FloatArray:
     return np.asarray(amplitude_to_db(np.maximum(np.abs(response), 1e-9)))
 
 
+def with_low_cut(
+    corner_hz: float | None, name: str, **changes: Any
+) -> dict[str, OutputSettings]:
+    """Return the plan's settings with another low cut, or none, on the fills (lesson 06).
+
+    Examples
+    --------
+    >>> with_low_cut(None, "Butterworth, order 4")["Fill inner"].low_cut_hz is None
+    True
+    """
+    kind, order = LOW_CUT_KINDS[name]
+    return with_fills(low_cut_hz=corner_hz, low_cut_order=order, low_cut_kind=kind, **changes)
+
+
+@cache
+def area_db(corner_hz: float | None, name: str, trim_db: float) -> FloatArray:
+    """Return the mean total level of the fills' area by third octave, (27,) (lesson 06).
+
+    Examples
+    --------
+    >>> full, cut = (area_db(corner, "Butterworth, order 4", 0.0) for corner in (None, 250.0))
+    >>> bool((full - cut)[1:13].max() > 3)
+    True
+    """
+    plan, settings = hall(), with_low_cut(corner_hz, name, trim_db=trim_db)
+    areas = next(fill.areas for fill in plan.fills if fill.output == fills()[0])
+    own = [area.name in areas for area in plan.venue.areas for _ in area.seats_m()]
+    return np.asarray(power_mean_db(seats_with(settings).total_db[own], axis=0))
+
+
+@cache
+def stage_db(corner_hz: float | None, name: str) -> FloatArray:
+    """Return what the fills alone bring at the stage microphone, by third octave, (27,).
+
+    Of lesson 06.
+
+    Examples
+    --------
+    >>> saved = stage_db(None, "Butterworth, order 4") - stage_db(250.0, "Butterworth, order 4")
+    >>> bool(saved[4] > 15)
+    True
+    """
+    venue = hall().venue
+    field = seat_field(venue, with_low_cut(corner_hz, name), sounding=fills(),
+                       seats_m=[venue.stage_microphone_m])
+    return np.asarray(field.total_db[0])
+
+
 def bands_figure() -> LiveFigure:
     """Level of four octaves from the front to the back (lesson 06).
 
@@ -59,7 +118,7 @@ def bands_figure() -> LiveFigure:
     >>> bands_figure().text
     'Row 39 against row 13: 125 Hz -2.3 dB, 500 Hz -4.6 dB, 2 kHz -5.7 dB, 8 kHz -8.8 dB.'
     """
-    x_m = hall()[1].row_x_m
+    x_m = hall().walk.x_m
     columns = [OCTAVES_NOMINAL.index(octave) for octave in _OCTAVES]
     names = [f"{o / 1000:g} kHz" if o >= 1000 else f"{o} Hz" for o in _OCTAVES]
 
@@ -103,8 +162,10 @@ def low_cut_figure() -> LiveFigure:
 
     Examples
     --------
-    >>> low_cut_figure().text.splitlines()[0]
-    'In the rows of the fills at most 0.9 dB are lost, at 200 Hz.'
+    >>> live = low_cut_figure()
+    >>> live.controls["trim"].value = "0 dB"
+    >>> live.text.splitlines()[0]
+    'In the rows of the fills at most 0.7 dB are lost, at 80 Hz.'
     """
     shown, nominal = THIRDS_HZ[_LOWS], np.array(THIRDS_NOMINAL)[_LOWS]
 
@@ -112,21 +173,23 @@ def low_cut_figure() -> LiveFigure:
         left, right = figure.subplots(1, 2)
         for ax in (left, right):
             frequency_axis(ax, 56, 1120)
-        left.set(ylim=(-0.5, 3), ylabel="Lost in the rows (dB)")
+        left.set(ylim=(-0.5, 4.5), ylabel="Lost in the rows (dB)")
         left.axhline(LOW_CUT_LOSS_DB, label="most allowed", **LINES[2])
         loss = left.plot(shown, 0 * shown, marker="o", label="lost", **LINES[0])
         key_above(left)
-        right.set(ylim=(10, 65), ylabel="Fills at the stage (dB)")
-        right.plot(shown, stage_db(None, _PLANNED)[_LOWS], label="no low cut", **LINES[1])
+        right.set(ylim=(10, 75), ylabel="Fills at the stage (dB)")
+        bare = right.plot(shown, shown, label="no low cut", **LINES[1])
         stage = right.plot(shown, shown, marker="o", label="with it", **LINES[0])
         key_above(right)
-        return {"loss": loss[0], "stage": stage[0]}
+        return {"loss": loss[0], "stage": stage[0], "bare": bare[0]}
 
-    def update(artists: dict[str, Any], *, corner: str, kind: str) -> str:
-        corner_hz = _corner(corner)
-        loss = (area_db(None, kind) - area_db(corner_hz, kind))[_LOWS]
-        stage, bare = stage_db(corner_hz, kind), stage_db(None, kind)
+    def update(artists: dict[str, Any], *, corner: str, kind: str, trim: str) -> str:
+        corner_hz, planned = _corner(corner), hall().settings["Fill inner"].trim_db
+        trim_db = planned if trim == _AS_PLANNED else float(trim.removesuffix(" dB"))
+        loss = (area_db(None, kind, trim_db) - area_db(corner_hz, kind, trim_db))[_LOWS]
+        stage, bare = (stage_db(hz, kind) + trim_db - planned for hz in (corner_hz, None))
         artists["loss"].set_ydata(loss)
+        artists["bare"].set_ydata(bare[_LOWS])
         artists["stage"].set_ydata(np.maximum(stage[_LOWS], 10))
         worst = int(loss.argmax())
         text = (f"In the rows of the fills at most {loss[worst]:.1f} dB are lost, at "
@@ -137,9 +200,11 @@ def low_cut_figure() -> LiveFigure:
 
     return LiveFigure(
         "Choosing the low cut",
-        "Find the highest corner that loses at most 1 dB in any third octave. What does the stage "
-        "gain by it? Does a steeper filter (a higher order) always cost more?",
-        [Choice("corner", "Low cut of the fills", (*_CORNERS[:0:-1], _CORNERS[0])),
+        "With the trim at 0 dB: which is the highest corner that loses at most 1 dB in any third "
+        "octave? And with the planned trim? What does the stage gain by it? Does a steeper filter "
+        "(a higher order) always cost more?",
+        [Choice("corner", "Low cut of the fills", (*_CORNERS[1:], _CORNERS[0])),
+         Choice("trim", "Trim of the fills", ("0 dB", "-3 dB", _AS_PLANNED)),
          Choice("kind", "Kind", tuple(LOW_CUT_KINDS))],
         draw, update,
         description="Left, the loss in each third octave with a limit of 1 dB. Right, the level "
@@ -265,13 +330,13 @@ def stage_player() -> LivePlayer:
     >>> sorted(stage_player().clips)
     ['no low cut', 'with the low cut']
     """
-    plan, _, fills = hall()
+    plan = hall()
     seat = plan.venue.stage_microphone_m
 
     def heard(sound: str, corner: str) -> FloatArray:
         settings = with_low_cut(_corner(corner), _PLANNED)
         samples = demo_sound(sound).samples[:, 0]
-        return render_seat(plan, samples, seat, outputs=fills, settings=settings)[: 48000 * 5]
+        return render_seat(plan, samples, seat, outputs=fills(), settings=settings)[: 48000 * 5]
 
     def render(*, sound: str, corner: str) -> tuple[Mapping[str, FloatArray], str]:
         clips = {"no low cut": heard(sound, "none"), "with the low cut": heard(sound, corner)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.lessons.l06_hall import rows_octaves_db
+from fillalign.classroom.lessons.hall import rows_octaves_db
 from fillalign.classroom.predictions import Prediction
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
 from fillalign.interference import notch_frequencies_hz, two_arrival_response
