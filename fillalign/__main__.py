@@ -22,10 +22,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
 from fillalign._text import LONGEST_PATH, plain, short
-from fillalign._validate import RangeWarning
-from fillalign.air import Air
 
 if TYPE_CHECKING:
+    from fillalign.air import Air
     from fillalign.planning import FillPlan
     from fillalign.venue import Venue
 
@@ -142,6 +141,8 @@ def _add_quick(parser: argparse.ArgumentParser) -> None:
 @contextmanager
 def _plain_warnings(stream: TextIO) -> Iterator[None]:
     """Say warnings about ranges once, as a line for the person who asked."""
+    from fillalign._validate import RangeWarning
+
     said = set()
     with warnings.catch_warnings():
         usual = warnings.showwarning
@@ -160,6 +161,8 @@ def _plain_warnings(stream: TextIO) -> Iterator[None]:
 
 def _air(venue: Venue, args: argparse.Namespace) -> Air:
     """Return the show's air with what the command line changes of it."""
+    from fillalign.air import Air
+
     show = venue.states["show"].air
     air = show if args.temperature_c is None else show.at_temperature(args.temperature_c)
     humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct

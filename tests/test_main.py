@@ -388,7 +388,7 @@ def test_the_process_ends_with_its_code(monkeypatch, capfd, raised, code, said):
 
     monkeypatch.setattr(command, "main", ends)
     monkeypatch.setattr(os, "dup2", lambda *_: None)
-    assert command._run() == code
+    assert command.run() == code
     assert capfd.readouterr() == ("", said)
 
 
@@ -406,6 +406,13 @@ def test_run_as_a_file(monkeypatch, capsys):
         runpy.run_path(command.__file__, run_name="__main__")
     assert stop.value.code == 0
     assert capsys.readouterr().out == quick_answer(41, 15, 24).text()
+
+
+def test_the_command_itself_loads_nothing_that_takes_long():
+    """An interrupt while numpy loads must find the process where it ends quietly."""
+    code = ("import sys\nimport fillalign.__main__\n"
+            "assert not {'numpy', 'fillalign.air', 'fillalign.planning'} & set(sys.modules)")
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=DATA.parent)
 
 
 posix = pytest.mark.skipif(os.name != "posix", reason="signals are those of POSIX")
