@@ -100,9 +100,15 @@ def test_latency_margin_and_wind_each_count():
     assert fill_delay_ms(30.0, AIR, wind_along_m_s=3.0) < fill_delay_ms(30.0, AIR)
 
 
-def test_gap_is_zero_at_the_seat_the_delay_was_made_for():
-    paths = {"main_latency_ms": 1.0, "fill_latency_ms": 4.0, "fill_wind_along_m_s": 1.0}
+def test_gap_by_hand_and_at_the_seat_the_delay_was_made_for():
+    """Two arrivals counted from the console: distance over c + w, latency, delay (arithmetic)."""
+    paths = {"main_latency_ms": 1.0, "fill_latency_ms": 4.0,
+             "main_wind_along_m_s": -3.0, "fill_wind_along_m_s": 2.0}
+    c = AIR.speed_m_s
+    main, fill = 1.0 + 40_000.0 / (c - 3.0), 4.0 + 70.0 + 10_000.0 / (c + 2.0)
+    assert gap_ms(40.0, 10.0, 70.0, AIR, **paths) == pytest.approx(fill - main, abs=1e-9)
     delay = seat_delay_ms(40.0, 10.0, AIR, **paths)
+    assert delay == pytest.approx(70.0 + main - fill, abs=1e-9)
     assert gap_ms(40.0, 10.0, delay + 6.5, AIR, **paths) == pytest.approx(6.5)
 
 
