@@ -36,14 +36,14 @@ DASHES: tuple[tuple[float, ...], ...] = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2),
 _MADE_UP_ID = re.compile(rb'(id="|url\(#|href="#)((?:C\w+_)?[a-z]?[0-9a-f]{10})(?=["\)])')
 
 
-def label(text: str) -> str:
+def label(text: str, style: str = "normal") -> str:
     """Return a name as text that is never taken for mathematics or a hidden entry, cut to fit.
 
-    Letters for which the user's fonts have no shape become question marks.
+    Letters for which the user's fonts have no shape in a style become question marks.
     """
     shown = plain(text)
     shown = shown if len(shown) <= _LONGEST else f"{shown[:_LONGEST - 3]}..."
-    fonts = [get_font(findfont(FontProperties(family=[one]))) for one in
+    fonts = [get_font(findfont(FontProperties(family=[one], style=style))) for one in
              FontProperties().get_family()]
     shown = "".join(letter if any(font.get_char_index(ord(letter)) for font in fonts) else "?"
                     for letter in shown).replace("$", r"\$")

@@ -115,7 +115,7 @@ def _name_area(ax: Axes, area: Area) -> None:
     ax.apply_aspect()
     box = ax.transData.transform([(area.x_from_m, 0), (area.x_to_m, 0)])
     width_pt = float(box[1, 0] - box[0, 0]) * 72 / ax.figure.dpi
-    name, tiny = label(area.name), letters(ax)
+    name, tiny = label(area.name, "italic"), letters(ax)
     narrow = width_pt < 0.54 * tiny * len(name)
     middle = (area.x_from_m + area.x_to_m) / 2
     ax.annotate(name, (middle, area.y_from_m), xytext=(0, 2), textcoords="offset points",
