@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -36,7 +36,7 @@ DASHES: tuple[tuple[float, ...], ...] = ((), (5, 2), (1.5, 1.5), (7, 2, 1.5, 2),
 _MADE_UP_ID = re.compile(rb'(id="|url\(#|href="#)((?:C\w+_)?[a-z]?[0-9a-f]{10})(?=["\)])')
 
 
-def label(text: str, style: str = "normal") -> str:
+def label(text: str, style: Literal["normal", "italic"] = "normal") -> str:
     """Return a name as text that is never taken for mathematics or a hidden entry, cut to fit.
 
     Letters for which the user's fonts have no shape in a style become question marks.
