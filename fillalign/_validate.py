@@ -17,12 +17,23 @@ from inspect import signature
 from numbers import Integral, Real
 from pathlib import Path
 from types import NoneType, UnionType
-from typing import Any, ParamSpec, get_args, get_origin, get_type_hints
+from typing import (
+    TYPE_CHECKING,
+    Any,
+    ParamSpec,
+    cast,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fillalign._text import listed, quoted, short
+
+if TYPE_CHECKING:
+    from fillalign.air import Air
 
 # Nothing here is larger; its square and cube still fit a float.
 _HUGE = 1e100
@@ -325,3 +336,14 @@ def read_humidity_pct(value: ArrayLike, name: str = "humidity_pct") -> FloatArra
 def read_pressure_kpa(value: ArrayLike) -> FloatArray:
     """Return static pressures from 20 to 200 kPa, or raise one clear error."""
     return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0)
+
+
+def as_air(air: object) -> Air:
+    """Return `air` if it is an Air, or raise one clear error.
+
+    Told by what it can do, so that whoever takes an air need not load its formulas.
+    """
+    kind = type(air)
+    if not (hasattr(kind, "speed_m_s") and hasattr(kind, "absorption_db_per_m")):
+        raise TypeError(f"air must be an Air, such as Air(20.0) at 20 C, got {quoted(air)}")
+    return cast("Air", air)

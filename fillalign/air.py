@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._text import quoted
 from fillalign._validate import (
     REFERENCE_KPA,
     ZERO_C_K,
@@ -430,10 +429,3 @@ class Air:
         return absorption_db_per_m(
             frequency_hz, self.temperature_c, self.humidity_pct, self.pressure_kpa
         )
-
-
-def as_air(air: object) -> Air:
-    """Return `air` if it is an Air, or raise one clear error."""
-    if not isinstance(air, Air):
-        raise TypeError(f"air must be an Air, such as Air(20.0) at 20 C, got {quoted(air)}")
-    return air

@@ -7,20 +7,23 @@ by power unless a phase is known. Evaluate weightings at exact mid-band frequenc
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     FloatArray,
+    as_air,
     as_float,
     broadcasting,
     check_choice,
     check_flag,
     scalar_out,
 )
-from fillalign.air import Air, as_air
+
+if TYPE_CHECKING:
+    from fillalign.air import Air
 
 __all__ = [
     "a_weighting_db",

@@ -8,7 +8,7 @@ sound. Distances and positions are in m, and everything broadcasts.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from fillalign._validate import (
     COLDEST_C,
     HOTTEST_C,
+    as_air,
     as_float,
     as_number,
     as_points,
@@ -23,7 +24,9 @@ from fillalign._validate import (
     check_shapes,
     scalar_out,
 )
-from fillalign.air import Air, as_air
+
+if TYPE_CHECKING:
+    from fillalign.air import Air
 
 __all__ = [
     "distance_m",

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._validate import FloatArray, as_air
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
-from fillalign.air import Air, as_air
+from fillalign.air import Air
 from fillalign.field import (
     Elements,
     Paths,

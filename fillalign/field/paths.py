@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fillalign._validate import ComplexArray, FloatArray
+from fillalign._validate import ComplexArray, FloatArray, as_air
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, band_edges_hz
-from fillalign.air import Air, as_air
+from fillalign.air import Air
 from fillalign.interference import interference_power
 from fillalign.levels import (
     db_to_amplitude,
@@ -36,7 +37,9 @@ from fillalign.loudspeakers import (
 )
 from fillalign.propagation import distance_m, travel_time_ms, wind_along_m_s
 from fillalign.room import NEAREST_M
-from fillalign.venue import Loudspeaker, Source, State, Venue
+
+if TYPE_CHECKING:
+    from fillalign.venue import Loudspeaker, Source, State, Venue
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

@@ -4,11 +4,10 @@ In come a venue and its air, or settings as dialled; out goes a `FillPlan`: sett
 checks of every seat, and findings that say why.
 """
 
-from fillalign.planning.assess import evaluate, low_cuts
+from fillalign.planning.assess import evaluate, low_cuts, plan_fills
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.place import find_cures, propose_places
-from fillalign.planning.plan import plan_fills
 from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
 from fillalign.planning.seats import SeatChecks
 from fillalign.planning.trim import Bound, TrimCurve

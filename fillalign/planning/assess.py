@@ -1,4 +1,4 @@
-"""What settings do: every fill examined, the walk, every seat, and what is left unmet."""
+"""A plan, decided or as dialled: every fill examined, the walk, every seat, what is left unmet."""
 
 from __future__ import annotations
 
@@ -50,6 +50,7 @@ from fillalign.planning.need import (
     make_yardstick,
     rows_with,
 )
+from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
 from fillalign.planning.seats import check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
@@ -66,6 +67,43 @@ from fillalign.planning.zones import (
     sounding_of,
 )
 from fillalign.venue import OutputSettings, Venue, check_dialled
+
+
+def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
+    """Plan every fill of a venue.
+
+    Parameters
+    ----------
+    venue : Venue
+        The venue, from `read_venue`.
+    air : Air, optional
+        The air to plan for; by default that of the occupied state.
+
+    Returns
+    -------
+    FillPlan
+        Settings of every output, with reasons and checks.
+
+    Raises
+    ------
+    ValueError
+        If the venue has no main, the delay of a fill that sounds exceeds its
+        device's maximum, or a locked value its device's range.
+
+    Notes
+    -----
+    Fills are planned tier by tier from front to back with what sounds ahead, and then
+    once more with all others sounding. Rules and thresholds are common practice
+    except where the functions of this room name a source.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
+    >>> [fill.sounding for fill in plan.fills]
+    [False]
+    """
+    return assess(*decided(venue, air))
 
 
 def evaluate(

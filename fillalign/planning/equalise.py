@@ -14,8 +14,7 @@ from fillalign.field import Field, Settings, filter_power, superpose
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import power_to_db
 from fillalign.planning.need import Yardstick
-from fillalign.planning.trim import TRIM_STEP_DB
-from fillalign.planning.zones import Zones, covered_areas
+from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
 LOW_CUTS_HZ = (80.0, 100.0, 120.0, 150.0, 180.0, 200.0, 250.0)

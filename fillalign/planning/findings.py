@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from fillalign.field import JUST_NOTICEABLE
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
-from fillalign.planning.result import FillPlan, FillReport, Walk
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
+
+if TYPE_CHECKING:
+    from fillalign.planning.result import FillPlan, FillReport, Walk
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 

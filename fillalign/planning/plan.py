@@ -1,4 +1,4 @@
-"""From a venue to settings: which fills sound, and how each is set.
+"""Which fills sound, and how each is set: the decisions.
 
 A candidate is complete before it is judged: trim, the delay that its rule gives at
 that trim and with those filters, low cut and shelf. What is judged best is printed;
@@ -16,7 +16,6 @@ import numpy as np
 from fillalign._validate import FloatArray
 from fillalign.air import Air
 from fillalign.field import BoolArray, Settings
-from fillalign.planning.assess import assess
 from fillalign.planning.delay import (
     delay_bases,
     planned_delay_ms,
@@ -31,16 +30,15 @@ from fillalign.planning.need import (
     is_needed,
     make_yardstick,
 )
-from fillalign.planning.result import FillPlan
 from fillalign.planning.trim import (
     OFF_DB,
-    TRIM_STEP_DB,
     Judged,
     Tier,
     joined,
     trim_grid_db,
 )
 from fillalign.planning.zones import (
+    TRIM_STEP_DB,
     Zones,
     asked_of,
     fill_tiers,
@@ -53,43 +51,6 @@ from fillalign.venue import Venue, check_dialled, headroom_db
 
 STRIDE = 6
 ROUNDS = 12
-
-
-def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
-    """Plan every fill of a venue.
-
-    Parameters
-    ----------
-    venue : Venue
-        The venue, from `read_venue`.
-    air : Air, optional
-        The air to plan for; by default that of the occupied state.
-
-    Returns
-    -------
-    FillPlan
-        Settings of every output, with reasons and checks.
-
-    Raises
-    ------
-    ValueError
-        If the venue has no main, the delay of a fill that sounds exceeds its
-        device's maximum, or a locked value its device's range.
-
-    Notes
-    -----
-    Fills are planned tier by tier from front to back with what sounds ahead, and then
-    once more with all others sounding. Rules and thresholds are common practice
-    except where the functions of this room name a source.
-
-    Examples
-    --------
-    >>> from fillalign import plan_fills, read_demo_venue
-    >>> plan = plan_fills(read_demo_venue("lantern_room"))
-    >>> [fill.sounding for fill in plan.fills]
-    [False]
-    """
-    return assess(*decided(venue, air))
 
 
 def decided(venue: Venue, air: Air | None) -> tuple[Yardstick, Settings]:

@@ -15,16 +15,17 @@ from fillalign._text import listed, quoted, short
 from fillalign._validate import FloatArray, as_float, as_points
 from fillalign.air import Air
 from fillalign.field import IntArray, Settings, output_roles, single_points, trace_paths
-from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
-from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.seats import SeatChecks, check_points
-from fillalign.planning.trim import TrimCurve
 from fillalign.planning.wording import Finding, sentences
 from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import Venue, headroom_db
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
+    from fillalign.planning.need import AreaNeed, Reference
+    from fillalign.planning.trim import TrimCurve
 
 
 @dataclass(frozen=True)

@@ -30,10 +30,9 @@ from fillalign.planning.need import (
     RowCheck,
     Yardstick,
 )
-from fillalign.planning.zones import Zones, covered_areas, fill_tiers
+from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas, fill_tiers
 from fillalign.venue import headroom_db
 
-TRIM_STEP_DB = 0.5
 LOWEST_TRIM_DB = -40.0
 BEYOND_DB = 12.0
 OVERSHOOT_DB = 2.0

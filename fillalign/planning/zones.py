@@ -25,6 +25,7 @@ from fillalign.field import (
 from fillalign.venue import Venue, as_venue
 
 TIER_M = 2.0
+TRIM_STEP_DB = 0.5
 SEATS_THAT_DECIDE = 20_000
 
 

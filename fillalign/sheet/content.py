@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign.planning import FillPlan, FillReport, Reading
 from fillalign.propagation import distance_m, m_to_ft, round_up_to_step
+
+if TYPE_CHECKING:
+    from fillalign.planning import FillPlan, FillReport, Reading
 
 CHECK = (
     "Before: mute every fill, warn everybody, start low. Each delay is dialled once only, where "

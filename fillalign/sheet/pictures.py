@@ -5,11 +5,13 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fillalign._text import html_text, plain
-from fillalign.planning import FillPlan, FillReport
 from fillalign.sheet.content import sounding_fills, trim_text
+
+if TYPE_CHECKING:
+    from fillalign.planning import FillPlan, FillReport
 
 _MM_PER_INCH = 25.4
 _PAGE_MM, _HALF_MM, _THIRD_MM = 190.0, 94.0, 62.0
