@@ -170,24 +170,6 @@ def _air(venue: Venue, args: argparse.Namespace) -> Air:
     return Air(air.temperature_c, humidity, pressure)
 
 
-@contextmanager
-def _signals_wait() -> Iterator[None]:
-    """Let an interrupt, or the system's wish to end, wait until the files are written and named."""
-    came: list[int] = []
-    usual = {}
-    # Only the main thread hears signals.
-    with suppress(ValueError):
-        for number in (signal.SIGINT, signal.SIGTERM):
-            usual[number] = signal.signal(number, lambda caught, _: came.append(caught))
-    try:
-        yield
-    finally:
-        for number, handler in usual.items():
-            signal.signal(number, handler)
-        if came:
-            signal.raise_signal(came[0])
-
-
 def _write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool) -> None:
     """Write all files or none, say which, and make their folder."""
     from fillalign._files import SheetError, write_whole
@@ -247,7 +229,7 @@ def _picture(plan: FillPlan) -> bytes:
 
 
 def _show(plan: FillPlan, args: argparse.Namespace) -> int:
-    from fillalign._files import SheetError
+    from fillalign._files import SheetError, signals_wait
     from fillalign.sheet import setup_sheet_text, sheet_files
 
     if args.json:
@@ -263,7 +245,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
     if folder is not None:
         contents |= {folder / name: content for name, content in sheet_files(plan).items()}
     try:
-        with _signals_wait():
+        with signals_wait():
             _write(contents, folder, overwrite=args.overwrite)
     except SheetError as error:
         return _fail(str(error), NOT_WRITTEN)
@@ -313,7 +295,7 @@ def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
 
 def _lessons(argv: Sequence[str]) -> int:
     """Put the lessons and their data into a folder, and say how to open them."""
-    from fillalign._files import SheetError
+    from fillalign._files import SheetError, signals_wait
     from fillalign.venue import shipped_path
 
     parser = _Parser(prog="fillalign lessons", allow_abbrev=False,
@@ -328,7 +310,7 @@ def _lessons(argv: Sequence[str]) -> int:
     try:
         for place in ("notebooks", "data"):
             (folder / place).mkdir(parents=True, exist_ok=True)
-        with _signals_wait():
+        with signals_wait():
             _write(contents, folder, overwrite=args.overwrite)
     except OSError as error:
         reason = error if isinstance(error, SheetError) else f"{folder}: {error.strerror}"
@@ -341,7 +323,7 @@ def _lessons(argv: Sequence[str]) -> int:
 
 def _new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
-    from fillalign._files import SheetError
+    from fillalign._files import SheetError, signals_wait
     from fillalign.venue import QUESTIONS, starter_toml, survey_form_html
 
     parser = _Parser(prog="fillalign new", allow_abbrev=False,
@@ -369,7 +351,7 @@ def _new(argv: Sequence[str]) -> int:
     except (ValueError, argparse.ArgumentTypeError) as error:
         parser.error(str(error))
     try:
-        with _signals_wait():
+        with signals_wait():
             _write({Path(args.file): content.encode()}, None, overwrite=args.overwrite)
     except SheetError as error:
         return _fail(str(error), NOT_WRITTEN)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import stat
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from fillalign._text import LONGEST_PATH, plain, short
@@ -159,3 +160,21 @@ def write_whole(contents: Mapping[Path, bytes], *, overwrite: bool = False) -> N
         raise
     finally:
         _discard([*parts.values(), *begun.values()])
+
+
+@contextlib.contextmanager
+def signals_wait() -> Iterator[None]:
+    """Let an interrupt, or the system's wish to end, wait until the files are written and named."""
+    came: list[int] = []
+    usual = {}
+    # Only the main thread hears signals.
+    with contextlib.suppress(ValueError):
+        for number in (signal.SIGINT, signal.SIGTERM):
+            usual[number] = signal.signal(number, lambda caught, _: came.append(caught))
+    try:
+        yield
+    finally:
+        for number, handler in usual.items():
+            signal.signal(number, handler)
+        if came:
+            signal.raise_signal(came[0])

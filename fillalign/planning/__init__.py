@@ -8,8 +8,8 @@ from fillalign.planning.assess import evaluate, low_cuts, plan_fills
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.place import find_cures, propose_places
-from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
-from fillalign.planning.seats import SeatChecks
+from fillalign.planning.result import FillPlan, FillReport, Reading
+from fillalign.planning.seats import SeatChecks, Walk
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs

@@ -51,8 +51,8 @@ from fillalign.planning.need import (
     rows_with,
 )
 from fillalign.planning.plan import decided
-from fillalign.planning.result import FillPlan, FillReport, Reading, Walk
-from fillalign.planning.seats import check_seats
+from fillalign.planning.result import FillPlan, FillReport, Reading
+from fillalign.planning.seats import Walk, check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
 from fillalign.planning.zones import (

@@ -17,7 +17,8 @@ from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
 if TYPE_CHECKING:
-    from fillalign.planning.result import FillPlan, FillReport, Walk
+    from fillalign.planning.result import FillPlan, FillReport
+    from fillalign.planning.seats import Walk
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted, short
-from fillalign._validate import FloatArray, as_float, as_points
+from fillalign._validate import as_float, as_points
 from fillalign.air import Air
-from fillalign.field import IntArray, Settings, output_roles, single_points, trace_paths
-from fillalign.planning.seats import SeatChecks, check_points
+from fillalign.field import Settings, output_roles, single_points, trace_paths
+from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.wording import Finding, sentences
 from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import Venue, headroom_db
@@ -28,29 +28,7 @@ if TYPE_CHECKING:
     from fillalign.planning.trim import TrimCurve
 
 
-@dataclass(frozen=True)
-class Walk:
-    """Row means from the stage to the back, (r,), with the mains alone and with all.
-
-    Total and heard level in dBA, the profile, and the speech transmission index;
-    `speech_louder` is that index with everything 10 dB louder.
-    """
-
-    x_m: FloatArray
-    area: IntArray
-    before_dba: FloatArray
-    after_dba: FloatArray
-    heard_before_dba: FloatArray
-    heard_after_dba: FloatArray
-    profile_dba: FloatArray
-    speech_before: FloatArray
-    speech_after: FloatArray
-    speech_louder: FloatArray
-
-    def spread_db(self, which: str) -> float:
-        """Front-to-back spread of total level: before or after."""
-        levels = self.before_dba if which == "before" else self.after_dba
-        return float(levels.max() - levels.min())
+_AS_DIALLED = ("low_cut_order", "low_cut_kind", "shelf_db", "shelf_hz", "trim_db", "polarity")
 
 
 @dataclass(frozen=True)
@@ -227,27 +205,20 @@ class FillPlan:
         roles = output_roles(self.venue)
         rows = []
         for name, output in self.venue.outputs.items():
-            dialled = self.settings[name]
-            length_m = ms_to_m(dialled.delay_ms, self.air)
-            rows.append(
-                {
-                    "output": name,
-                    "role": roles.get(name, "unused"),
-                    "feed": output.feed,
-                    "set_in": output.set_in,
-                    "delay_ms": dialled.delay_ms,
-                    "delay_samples": ms_to_samples(dialled.delay_ms, output.sample_rate_hz),
-                    "delay_m": length_m,
-                    "delay_ft": m_to_ft(length_m),
-                    "low_cut_hz": np.nan if dialled.low_cut_hz is None else dialled.low_cut_hz,
-                    "low_cut_order": dialled.low_cut_order,
-                    "low_cut_kind": dialled.low_cut_kind,
-                    "shelf_db": dialled.shelf_db,
-                    "shelf_hz": dialled.shelf_hz,
-                    "trim_db": dialled.trim_db,
-                    "polarity": dialled.polarity,
-                }
-            )
+            own = self.settings[name]
+            length_m = ms_to_m(own.delay_ms, self.air)
+            rows.append({
+                "output": name,
+                "role": roles.get(name, "unused"),
+                "feed": output.feed,
+                "set_in": output.set_in,
+                "delay_ms": own.delay_ms,
+                "delay_samples": ms_to_samples(own.delay_ms, output.sample_rate_hz),
+                "delay_m": length_m,
+                "delay_ft": m_to_ft(length_m),
+                "low_cut_hz": np.nan if own.low_cut_hz is None else own.low_cut_hz,
+                **{key: getattr(own, key) for key in _AS_DIALLED},
+            })
         return rows
 
     def figures(self) -> dict[str, float]:

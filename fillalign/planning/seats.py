@@ -1,4 +1,4 @@
-"""What given settings do at every seat: gaps, levels, image, ripple, speech, echo."""
+"""What given settings do at every seat and along the walk: gaps, levels, image, speech, echo."""
 
 from __future__ import annotations
 
@@ -64,6 +64,31 @@ class SeatChecks:
     def keeps_image(self) -> BoolArray:
         """Whether the seat keeps the precedence table, or hardly hears the fill."""
         return np.asarray(keeps_image(self.gap_ms, self.level_difference_db))
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Row means from the stage to the back, (r,), with the mains alone and with all.
+
+    Total and heard level in dBA, the profile, and the speech transmission index;
+    `speech_louder` is that index with everything 10 dB louder.
+    """
+
+    x_m: FloatArray
+    area: IntArray
+    before_dba: FloatArray
+    after_dba: FloatArray
+    heard_before_dba: FloatArray
+    heard_after_dba: FloatArray
+    profile_dba: FloatArray
+    speech_before: FloatArray
+    speech_after: FloatArray
+    speech_louder: FloatArray
+
+    def spread_db(self, which: str) -> float:
+        """Front-to-back spread of total level: before or after."""
+        levels = self.before_dba if which == "before" else self.after_dba
+        return float(levels.max() - levels.min())
 
 
 def check_seats(zones: Zones, settings: Settings, fills: list[str]) -> tuple[SeatChecks, float]:
