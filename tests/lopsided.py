@@ -75,13 +75,13 @@ def lopsided_barn(*, mirror=False, **goals):
     )
     outputs = (
         Output("Left", "left", "console", latency_ms=2.3),
-        Output("Right", "right", "console", latency_ms=3.4),
+        Output("Right", "right", "console", latency_ms=3.4, locked={"trim_db": -3.0}),
         Output("Sub", "mono", "console", latency_ms=1.1, locked={"trim_db": -3.0}),
         Output("Side", "left", "amplifier", latency_ms=4.7, delay_step_ms=0.25,
                sample_rate_hz=96000.0, polarity="inverted",
                low_cut_kinds=("butterworth", "linkwitz-riley"), low_cut_orders=(2, 4)),
         Output("Gallery", "mono", "processor", latency_ms=7.9, low_cut_kinds=("butterworth",),
-               low_cut_orders=(3,), locked={"delay_ms": 116.0, "low_cut_hz": 140.0,
+               low_cut_orders=(3,), locked={"delay_ms": 110.0, "low_cut_hz": 140.0,
                                             "shelf_db": -2.0}),
     )
     return Venue(
@@ -100,16 +100,16 @@ def lopsided_barn(*, mirror=False, **goals):
             source("Side 2", "fill", "Side", "side box", (20.5, -1.9, 4.6), (28.0, -2.0, 2.2),
                    kind="delay", covers=("rear",)),
             source("Gallery 1", "fill", "Gallery", "gallery box", (29.5, 1.0, 7.9),
-                   (36.0, -1.2, 5.6), kind="under-balcony", covers=("gallery",)),
+                   (41.0, -1.2, 8.0), kind="under-balcony", covers=("gallery",)),
         ),
         areas=(
             area("front", 4.0, 16.0, -7.0, 6.0, row_spacing_m=2.0, seat_spacing_m=3.1),
             area("rear", 20.0, 30.0, -5.0, 7.5, row_spacing_m=1.0, seat_spacing_m=2.9,
                  floor_m=0.3, rake_deg=6.0),
-            area("gallery", 33.0, 39.0, -6.0, 5.0, row_spacing_m=1.5, seat_spacing_m=2.6,
-                 floor_m=3.6, rake_deg=17.0, ear_height_m=1.6, allowed_fall_db=10.0,
+            area("gallery", 33.0, 37.5, -6.0, 5.0, row_spacing_m=1.5, seat_spacing_m=2.6,
+                 floor_m=3.6, rake_deg=17.0, ear_height_m=1.6, allowed_fall_db=9.3,
                  shadowed_from=("Array R",),
-                 shadow_loss_db=decay(1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0)),
+                 shadow_loss_db=decay(0.0, 0.0, 0.5, 1.5, 3.5, 5.5, 7.7, 9.7, 11.7)),
         ),
         goals=Goals(**{"allowed_fall_db": 9.5, "reference_rows_m": (8.0, 12.0),
                        "reference_dba": 82.0, "image_margin_ms": 10.0, "highs_loss_db": 9.0,

@@ -9,14 +9,16 @@ from fillalign import Air, Measured, Survey, fill_delay_ms, seat_field
 from fillalign.field import Settings
 from fillalign.planning.delay import (
     counting_mains,
+    delay_bases,
     delay_basis,
     delay_uncertainty,
     level_weights,
     planned_delay_ms,
     reference_sources,
     serving_fills,
+    wanted_delays_ms,
 )
-from fillalign.planning.zones import make_zones
+from fillalign.planning.zones import make_zones, mirror_of
 from tests.small_venue import small_hall, with_output
 
 
@@ -173,10 +175,8 @@ def test_an_output_that_is_off_is_timed_at_trim_0():
 
 
 def test_rounding_never_makes_the_fill_early():
-    hall = with_output(small_hall(image_margin_ms=1.0), "Fills", delay_step_ms=0.5)
-    assert planned_delay_ms(hall, "Fills", 60.01) == 61.5
-    assert planned_delay_ms(hall, "Fills", 60.0) == 61.0
-    assert planned_delay_ms(hall, "Fills", -3.0) == 0.0
+    hall = with_output(small_hall(), "Fills", delay_step_ms=0.5)
+    assert planned_delay_ms(hall, "Fills", [60.01, 60.0, -3.0]).tolist() == [60.5, 60.0, 0.0]
 
 
 def test_delay_beyond_the_device_is_refused():
@@ -184,7 +184,63 @@ def test_delay_beyond_the_device_is_refused():
     with pytest.raises(ValueError, match=(
             r"^output 'Fills' needs a delay of 25\.00 ms, but its device allows between 0 and "
             "20 ms$")):
-        planned_delay_ms(hall, "Fills", 20.0)
+        planned_delay_ms(hall, "Fills", 25.0)
+
+
+@pytest.mark.parametrize("rule", ["equal-level", "box-to-box", "never-early"])
+def test_a_fill_waits_by_its_own_rule_and_margin_or_the_venues(rule):
+    hall, air = small_hall(image_margin_ms=3.0), Air(20.0, 45.0)
+    for changed, margin_ms in ((hall.with_goals(delay_rule=rule), 3.0),
+                               (with_output(hall, "Fills", delay_rule=rule,
+                                            image_margin_ms=-2.0), -2.0)):
+        zones, bases = make_zones(changed, None), {"Fills": basis_of(changed)}
+        wanted = bases["Fills"].answers(air).of_rule(rule) + margin_ms
+        assert wanted_delays_ms(zones, bases)["Fills"] == pytest.approx(wanted)
+
+
+def test_a_louder_fill_is_timed_to_other_seats():
+    """What a change of trim does to the answer is what the basis at that trim says."""
+    hall, air = small_hall(), Air(20.0, 45.0)
+    zones, bases = make_zones(hall, None), {"Fills": basis_of(hall)}
+    changes = np.array([-12.0, -6.5, 0.0, 5.0])
+    wanted = wanted_delays_ms(zones, bases, {"Fills": changes})["Fills"]
+    for change, ms in zip(changes, wanted, strict=True):
+        there = basis_of(hall, Settings(hall).replaced("Fills", trim_db=float(change)))
+        assert ms == pytest.approx(there.answers(air).equal_level_ms + 5.0, abs=1e-6)
+    assert np.ptp(wanted) > 1.0
+
+
+def mirrored_fills(hall, **second):
+    """Return a hall with one fill output a side, the second with other fields."""
+    outputs = {"Mains": hall.outputs["Mains"], "A": replace(hall.outputs["Fills"], name="A"),
+               "B": replace(hall.outputs["Fills"], name="B", **second)}
+    sides = [replace(one, output=name) for one, name in zip(hall.sources[2:], "AB", strict=True)]
+    return replace(hall, outputs=outputs, sources=(*hall.sources[:2], *sides))
+
+
+def test_mirrored_outputs_take_the_later_delay_up_to_a_millisecond_apart():
+    hall = mirrored_fills(small_hall())
+    assert (mirror_of(hall, "A"), mirror_of(hall, "B")) == ("B", "A")
+    breeze, storm = (replace(hall, states={name: replace(state, wind_m_s=speed,
+                                                         wind_towards_deg=90.0)
+                                           for name, state in hall.states.items()})
+                     for speed in (1.0, 20.0))
+    air = Air(20.0, 45.0)
+    for windy, together in ((breeze, True), (storm, False)):
+        zones = make_zones(windy, None)
+        bases = delay_bases(zones, Settings(windy), ["A"])
+        own = {name: bases[name].answers(air).equal_level_ms + 5.0 for name in "AB"}
+        assert (abs(own["A"] - own["B"]) <= 1.0) == together
+        assert abs(own["A"] - own["B"]) > 0.01
+        wanted = wanted_delays_ms(zones, bases)
+        for name in "AB":
+            assert wanted[name] == pytest.approx(max(own.values()) if together else own[name])
+
+
+@pytest.mark.parametrize("field", [{"latency_ms": 9.0}, {"polarity": "inverted"},
+                                   {"feed": "left"}])
+def test_outputs_that_differ_do_not_mirror(field):
+    assert mirror_of(mirrored_fills(small_hall(), **field), "A") is None
 
 
 SURVEY = Survey(laser_m=0.05, thermometer_c=2.5, hygrometer_pct=8.0, latency_ms=0.15)
@@ -256,12 +312,34 @@ def test_every_cause_of_uncertainty_alone(rule, cause):
         else:
             moved = with_output(hall, "Fills", latency_ms=3.5 + by * SURVEY.latency_ms)
         # Which seats are equally loud is held as well.
-        end = replace(basis_of(moved), weights=basis.weights)
+        end = replace(basis_of(moved), over_mains_db=basis.over_mains_db)
         ends.append(end.answers(now).of_rule(rule))
     alone = abs(ends[1] - ends[0]) / (2 * step)
     if cause == "latency":
         alone *= np.sqrt(2.0)  # the main's path and the fill's, each with its own error
     assert stated.by_cause_ms[cause] == pytest.approx(alone, rel=0.003)
+
+
+@pytest.mark.parametrize("rule", ["equal-level", "box-to-box", "never-early"])
+def test_wind_is_known_to_half_its_speed(rule):
+    """Common practice: half the change between half as much wind and half as much again."""
+    hall, air, ends = small_hall(wind_m_s=6.0), Air(20.0, 45.0), []
+    basis = basis_of(hall)
+    stated = delay_uncertainty(basis, air, rule, SURVEY, (6.0, 30.0))
+    for speed in (3.0, 9.0):
+        other = replace(basis_of(small_hall(wind_m_s=speed)), over_mains_db=basis.over_mains_db)
+        ends.append(other.answers(air).of_rule(rule))
+    assert stated.by_cause_ms["wind"] == pytest.approx(abs(ends[1] - ends[0]) / 2, rel=1e-6)
+    assert stated.by_cause_ms["wind"] > 0.2
+    assert "wind" not in delay_uncertainty(basis, air, rule, SURVEY).by_cause_ms
+
+
+def test_a_basis_in_another_wind_is_that_of_the_venue_in_it():
+    calm, windy = basis_of(small_hall()), basis_of(small_hall(wind_m_s=6.0))
+    blown = calm.blown(6.0, 30.0)
+    for name in ("main_wind_m_s", "fill_wind_m_s", "box_wind_m_s"):
+        np.testing.assert_allclose(getattr(blown, name), getattr(windy, name), atol=1e-9)
+        assert np.abs(getattr(windy, name)).max() > 1.0
 
 
 def test_causes_add_by_their_squares():

@@ -8,6 +8,7 @@ from dataclasses import replace
 from itertools import product
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from fillalign import evaluate, plan_fills
@@ -82,26 +83,31 @@ class Recount:
         """Heard level that each row should have."""
         x, area, _ = self.rows(self.points)
         level = db(self.reference("useful") @ A)
-        fall = 9.5 * np.clip((x - 10.0) / (39.0 - 10.0), 0, 1)
-        return np.where(area == "gallery", level - 10.0, level - fall)
+        fall = 9.5 * np.clip((x - 10.0) / (37.5 - 10.0), 0, 1)
+        return np.where(area == "gallery", level - 9.3, level - fall)
 
     def heard(self, settings, sounding):
         """Heard band powers of each row."""
         return self.rows(self.show.sums(settings, sounding).useful)[2]
 
+    def highs_loss_db(self, power):
+        """Highs (4 and 8 kHz octaves) against mids (500 Hz, 1 kHz) below those of the reference."""
+        tones = [db(bands[..., 18:24].sum(axis=-1) / bands[..., 9:15].sum(axis=-1))
+                 for bands in (self.reference("useful"), power)]
+        return tones[0] - tones[1]
+
     def served(self, settings, sounding, area):
         """Share of an area's rows within 1 dB of the profile and 9 dB of the reference tone."""
         power = self.heard(settings, sounding)
 
-        def tone(bands):
-            return db(bands[..., 18:24].sum(axis=-1) / bands[..., 9:15].sum(axis=-1))
-
-        good = (db(power @ A) >= self.profile() - 1.0) & (
-            tone(self.reference("useful")) - tone(power) <= 9.0)
+        good = (db(power @ A) >= self.profile() - 1.0) & (self.highs_loss_db(power) <= 9.0)
         return good[self.rows(self.points)[1] == area].mean()
 
-    def timing(self, output, speed):
-        """Delay that each covered seat wants in a speed of sound, and lengths that decide it."""
+    def timing(self, output, speed, wind=1.0):
+        """Return the delay that each covered seat wants, how its box is in line, and its main.
+
+        In a speed of sound, and with the wind in parts of what it is.
+        """
         seats = self.here(output)
         mains = TIMED_TO[output]
         paths = [self.show.paths[number] for number in mains]
@@ -114,8 +120,8 @@ class Recount:
         wanted, along = [], []
         for seat in np.flatnonzero(seats):
             main, fill = paths[pick[seat]], self.show.paths[boxes[seat]]
-            ms = 1000 * (main.length_m[seat] / (speed + main.wind_m_s[seat])
-                         - fill.length_m[seat] / (speed + fill.wind_m_s[seat]))
+            ms = 1000 * (main.length_m[seat] / (speed + wind * main.wind_m_s[seat])
+                         - fill.length_m[seat] / (speed + wind * fill.wind_m_s[seat]))
             wanted.append(ms + later[pick[seat], 0] - self.venue.outputs[output].latency_ms)
             hung, box = (np.array(self.venue.sources[number].position_m)
                          for number in (mains[pick[seat]], boxes[seat]))
@@ -128,7 +134,7 @@ class Recount:
         """Direct sound of a fill over that of the mains at every seat."""
         return db(self.sums(output).direct @ A) - db(self.sums(*MAINS).direct @ A)
 
-    def box_ms(self, output, speed):
+    def box_ms(self, output, speed, wind=1.0):
         """Way in ms from the nearest main that counts to each box of a fill."""
         state, ways = self.venue.states["show"], []
         towards = np.radians(state.wind_towards_deg)
@@ -140,7 +146,7 @@ class Recount:
             way, main = min(offsets, key=lambda one: np.linalg.norm(one[0]))
             length = np.linalg.norm(way)
             owner = self.venue.sources[main].output
-            ways.append(1000 * length / (speed + way @ blows / length)
+            ways.append(1000 * length / (speed + wind * (way @ blows) / length)
                         + self.show.later_ms(self.settings, owner)
                         - self.venue.outputs[output].latency_ms)
         return np.array(ways)
@@ -149,10 +155,10 @@ class Recount:
         """Weight of each covered seat: 1 within 3 dB of equal level, 0 from 10 dB on."""
         return np.clip((10 - np.abs(self.over_db(output)[self.here(output)])) / 7, 0, 1)
 
-    def answers(self, output, speed):
-        """Return the three delays in a speed of sound."""
-        wanted, weights = self.timing(output, speed)[0], self.weights(output)
-        return {"box-to-box": self.box_ms(output, speed).max(),
+    def answers(self, output, speed, wind=1.0):
+        """Return the three delays in a speed of sound, and parts of the wind."""
+        wanted, weights = self.timing(output, speed, wind)[0], self.weights(output)
+        return {"box-to-box": self.box_ms(output, speed, wind).max(),
                 "equal-level": weights @ wanted / weights.sum(), "never-early": wanted.max()}
 
     def entries(self, output):
@@ -168,10 +174,12 @@ def barn():
 
 def test_both_fills_sound_and_are_free_of_bounds(barn):
     """What follows tells little where a fill is off, or a bound sets its trim."""
-    assert all(fill.sounding for fill in barn.plan.fills)
-    assert [fill.trim.chosen()[1] for fill in barn.plan.fills] == [None, None]
+    for fill in barn.plan.fills:
+        assert fill.sounding
+        trim = barn.settings[fill.output].trim_db
+        assert trim == fill.trim.needed_db < min(fill.trim.bounds().values()) - 1.0
     own = barn.settings["Gallery"]
-    assert (own.delay_ms, own.low_cut_hz, own.shelf_db) == (116.0, 140.0, -2.0)
+    assert (own.delay_ms, own.low_cut_hz, own.shelf_db) == (110.0, 140.0, -2.0)
     assert (own.low_cut_kind, own.low_cut_order) == ("butterworth", 3)
     assert barn.settings["Side"].polarity == "inverted"
     assert barn.settings["Sub"].trim_db == -3.0
@@ -209,26 +217,35 @@ def test_profile_and_walk(barn):
         np.testing.assert_allclose(found, level, atol=most)
 
 
-@pytest.mark.parametrize(("output", "ahead"), [("Side", MAINS), ("Gallery", [*MAINS, "Side"])])
-def test_need_of_each_fill_is_with_those_ahead_of_it_sounding(barn, output, ahead):
-    short = barn.profile() - db(barn.heard(barn.settings, ahead) @ A)
+OTHERS = [("Side", [*MAINS, "Gallery"]), ("Gallery", [*MAINS, "Side"])]
+
+
+@pytest.mark.parametrize(("output", "others"), OTHERS)
+def test_need_of_each_fill_is_with_all_others_sounding(barn, output, others):
+    power = barn.heard(barn.settings, others)
+    short, loss = barn.profile() - db(power @ A), barn.highs_loss_db(power)
     need, = barn.plan.fill(output).needs
     own = barn.rows(barn.points)[1] == AREA_OF[output]
     assert need.area == AREA_OF[output]
     assert need.shortfall_db == pytest.approx(short[own].max(), abs=0.005)
+    assert need.highs_loss_db == pytest.approx(loss[own].max(), abs=0.01)
+    assert need.served_share == np.mean(short[own] <= 1.0)
+    assert need.missing_steps == pytest.approx(np.maximum(short[own] - 1.0, 0).mean(), abs=0.01)
     assert need.from_x_m == barn.rows(barn.points)[0][own & (short > 1.0)].min()
 
 
-@pytest.mark.parametrize(("output", "ahead"), [("Side", MAINS), ("Gallery", [*MAINS, "Side"])])
-def test_trim_is_the_softest_that_serves_nine_rows_in_ten(barn, output, ahead):
+@pytest.mark.parametrize(("output", "others"), OTHERS)
+def test_trim_is_the_softest_that_serves_nine_rows_in_ten(barn, output, others):
+    """At the delay as set, which hardly moves between one trim and the next."""
     trim = barn.settings[output].trim_db
-    shares = [barn.served(barn.settings.replaced(output, trim_db=trim - less), [*ahead, output],
+    shares = [barn.served(barn.settings.replaced(output, trim_db=trim - less), [*others, output],
                           AREA_OF[output]) for less in (0.0, 0.5, 1.0, 2.0, 5.0, 12.0)]
     assert shares[0] >= 0.9
     assert max(shares[1:]) < 0.9
+    assert barn.plan.fill(output).served_share == shares[0]
     curve = barn.plan.fill(output).trim
     for less, share in zip((0.0, 0.5, 2.0, 5.0), (*shares[:2], *shares[3:5]), strict=True):
-        assert curve.served_share[curve.trim_db == trim - less] == [share]
+        assert curve.served_share[curve.at(trim - less)] == share
 
 
 @pytest.mark.parametrize("output", FILLS)
@@ -238,11 +255,20 @@ def test_fill_over_main_at_every_covered_seat(barn, output):
     np.testing.assert_allclose(found, over, atol=0.005)
 
 
+def test_ripple_is_what_interference_adds_from_band_to_band(barn):
+    """Third octaves from 500 Hz to 8 kHz; the grid knows combs inside a band a little otherwise."""
+    alone = sum(barn.sums(output).direct for output in EVERY)
+    over = db(barn.sums(*EVERY).direct / alone)[:, 10:23]
+    off = barn.plan.checks.ripple_db - np.ptp(over, axis=1)[barn.plan.checks.seat]
+    assert np.abs(off).max() < 0.5
+    assert np.sqrt(np.mean(off**2)) < 0.06
+
+
 def test_low_cut_costs_and_choice(barn):
     flat, seats = barn.settings.replaced("Side", shelf_db=0.0), barn.here("Side")
 
     def mean(**cut):
-        made = barn.show.sums(flat.replaced("Side", **cut), [*MAINS, "Side"])
+        made = barn.show.sums(flat.replaced("Side", **cut), EVERY)
         return db(made.total[seats].mean(axis=0))
 
     without, fit = mean(low_cut_hz=None), []
@@ -297,6 +323,44 @@ def test_readings_to_expect_in_the_empty_barn(barn, output):
     assert found.both_dba == pytest.approx(db(both @ A), abs=0.01)
 
 
+@pytest.mark.parametrize("output", FILLS)
+def test_what_a_meter_shows_where_direct_sounds_are_equal(barn, output):
+    over = np.abs(np.where(barn.here(output), barn.over_db(output), np.inf))
+    seat, found = int(over.argmin()), barn.plan.fill(output).reading
+    np.testing.assert_allclose(found.equal_m, barn.points[seat])
+    there = Place(barn.venue, "check", barn.points[[seat]], barn.areas[[seat]],
+                  shift_db=barn.shift)
+    for level, names in ((found.equal_mains_dba, MAINS), (found.equal_fill_dba, [output])):
+        assert level == pytest.approx(db(there.sums(barn.settings, names).total[0] @ A), abs=0.01)
+
+
+@pytest.mark.parametrize("output", FILLS)
+def test_the_click_of_a_fill_turned_over_with_both_in_time(barn, output):
+    """In the empty barn at the seat of the reading, delay set so that both come together."""
+    found = barn.plan.fill(output).reading
+    seat = int(np.linalg.norm(barn.points - found.seat_m, axis=1).argmin())
+    there = Place(barn.venue, "check", barn.points[[seat]], barn.areas[[seat]],
+                  shift_db=barn.shift)
+    mains = np.array([[there.paths[number].time_ms[0]
+                       + there.later_ms(barn.settings, barn.venue.sources[number].output)]
+                      for number in TIMED_TO[output]])
+    level = np.array([there.paths[number].level_dba
+                      + barn.settings[barn.venue.sources[number].output].trim_db
+                      for number in TIMED_TO[output]])
+    gap = there.arrival(barn.settings, output)[1][0] - lopsided.first(mains, level)[1][0]
+    delay = barn.settings[output].delay_ms - gap
+    assert found.click_delay_ms == pytest.approx(delay, abs=1e-6)
+    octaves = []
+    for polarity in (barn.settings[output].polarity,
+                     {"normal": "inverted", "inverted": "normal"}[barn.settings[output].polarity]):
+        made = there.sums(barn.settings.replaced(output, delay_ms=delay, polarity=polarity),
+                          [*MAINS, output])
+        octaves.append(db(made.total[0].reshape(9, 3).sum(axis=1)))
+    change = octaves[1] - octaves[0]
+    assert found.click_hz == lopsided.OCTAVES[change.argmin()]
+    assert found.click_db == pytest.approx(change.min(), abs=0.05)
+
+
 # Time -------------------------------------------------------------------------------------
 
 
@@ -332,14 +396,14 @@ def test_gaps_at_every_covered_seat(barn, output):
     if output == "Gallery":
         assert {*names} == {"Array L", "Array R"}
         gap = barn.sums(*EVERY).arrival_ms["Gallery"] - barn.sums(*EVERY).opens_ms
-        assert 30.0 < gap[here].min() < gap[here].max() < 50.0
+        assert 24.0 < gap[here].min() < gap[here].max() < 50.0
 
 
 @pytest.mark.parametrize(("output", "other"), [("Side", "Gallery"), ("Gallery", "Side")])
 def test_gap_to_the_other_fill(barn, output, other):
     sums, here, entries = barn.sums(*EVERY), barn.here(output), barn.entries(output)
     near = (sums.level_dba[other] >= sums.level_dba[output] - 10.0)[here]
-    assert near.any() == (output == "Gallery")
+    assert near.any()
     gap = (sums.arrival_ms[output] - sums.arrival_ms[other])[here]
     found = barn.plan.checks.other_gap_ms[entries]
     np.testing.assert_allclose(found, np.where(near, gap, np.nan), atol=1e-6)
@@ -354,6 +418,9 @@ def test_uncertainty_term_by_term(barn, output, rule):
         return barn.answers(output, lopsided.speed_m_s(
             air.temperature_c + t, air.humidity_pct + humidity, air.pressure_kpa))[rule]
 
+    def in_wind(parts):
+        return barn.answers(output, barn.show.speed, wind=parts)[rule]
+
     wanted, along, _ = barn.timing(output, barn.show.speed)
     deeper = {"box-to-box": 1.0, "never-early": along[wanted.argmax()],
               "equal-level": barn.weights(output) @ along / barn.weights(output).sum()}[rule]
@@ -363,6 +430,7 @@ def test_uncertainty_term_by_term(barn, output, rule):
         "thermometer": 1.5 * abs(answer(t=0.5) - answer(t=-0.5)),
         "hygrometer": 7.0 * abs(answer(humidity=0.5) - answer(humidity=-0.5)),
         "latency": 0.25 * np.sqrt(2.0),
+        "wind": abs(in_wind(0.5) - in_wind(1.5)) / 2,
     }, rel=0.005)
     assert found.total_ms == pytest.approx(np.linalg.norm([*found.by_cause_ms.values()]))
     assert abs(deeper) <= 1.0
@@ -383,6 +451,24 @@ def test_the_table_for_other_weather(barn):
             assert -1e-3 <= row[output] - wanted <= step + 1e-3
             assert row[output] / step == pytest.approx(round(row[output] / step), abs=1e-6)
     assert table.Side[0] - table.Side[2] >= 1.0
+
+
+def test_the_table_for_a_log_of_weather_and_wind(barn):
+    """A wind of 3 m/s the same way, and one of 6 m/s straight against it."""
+    log = pd.DataFrame({"temperature_c": [14.0, 30.0], "humidity_pct": [85.0, 20.0],
+                        "pressure_kpa": [96.2, 95.0], "wind_m_s": [3.0, 6.0],
+                        "wind_towards_deg": [35.0, 215.0]}, index=["late", "noon"])
+    table = barn.plan.retime(log)
+    assert [*table.index] == ["late", "noon"]
+    for (_, row), t, humidity, kpa, wind in zip(table.iterrows(), (14.0, 30.0), (85.0, 20.0),
+                                                (96.2, 95.0), (0.5, -1.0), strict=True):
+        speed = lopsided.speed_m_s(t, humidity, kpa)
+        assert row.speed_m_s == pytest.approx(speed, abs=1e-4)
+        for output in FILLS:
+            moved = (barn.answers(output, speed, wind)["equal-level"]
+                     - barn.answers(output, barn.show.speed)["equal-level"])
+            over = row[output] - barn.settings[output].delay_ms - moved
+            assert -1e-3 <= over <= barn.venue.outputs[output].delay_step_ms + 1e-3
 
 
 @pytest.mark.parametrize("output", FILLS)

@@ -8,8 +8,9 @@ import pytest
 from fillalign import OCTAVES_NOMINAL, THIRDS_HZ, Loudspeaker, Source, seat_field, seat_speech
 from fillalign.field import Settings
 from fillalign.levels import weighted_total_db
-from fillalign.planning.need import Cause, area_needs, make_yardstick
-from fillalign.planning.zones import make_zones
+from fillalign.planning import main_outputs
+from fillalign.planning.need import Cause, area_needs, is_needed, make_yardstick, rows_with
+from fillalign.planning.zones import make_zones, sounding_of
 from tests.small_venue import small_hall, with_output
 
 HIGHS = np.isin(np.arange(27) // 3, (6, 7))
@@ -23,9 +24,9 @@ def yardstick_of(hall, settings=None):
 
 
 def needs_of_mains(hall, settings=None):
-    settings = settings or Settings(hall)
-    return {need.area: need for need in area_needs(yardstick_of(hall, settings), settings,
-                                                   ["Mains"])}
+    yardstick, settings = yardstick_of(hall, settings), settings or Settings(hall)
+    needs = area_needs(yardstick, yardstick.alone, sounding_of(settings, main_outputs(hall)))
+    return {need.area: need for need in needs}
 
 
 def band_rows(hall, area, which="useful"):
@@ -119,8 +120,81 @@ def test_rows_that_lack_nothing_need_no_fill_and_rows_that_all_lack_2_db_need_on
     assert dark.shortfall_db == pytest.approx((yardstick.profile_dba[back] - level).max() + deep)
 
 
+def level_at_the_back():
+    """Return the hall whose back rows are all to have the same level."""
+    hall = small_hall()
+    return replace(hall, areas=(hall.areas[0], replace(hall.areas[1], allowed_fall_db=2.0)))
+
+
+def check_of(yardstick, level_dba, tone_db, index):
+    """Judge rows of given levels and tones: powers by A, of highs, and of mids."""
+    heard = np.stack(np.broadcast_arrays(10 ** (np.asarray(level_dba) / 10),
+                                         10 ** (np.asarray(tone_db) / 10), 1.0), axis=-1)
+    return yardstick.check(heard, np.broadcast_to(index, heard.shape[:-1]))
+
+
+def test_what_a_row_is_missing_adds_up_in_steps():
+    """1 dB of level beyond 1 dB, 1 dB of highs beyond the limit, 0.03 of index: a step each."""
+    yardstick = yardstick_of(small_hall(sti=0.5))
+    profile, tone = yardstick.profile_dba, yardstick.reference.tone_db
+    below, duller = np.zeros((2, profile.size))
+    index = np.full(profile.size, 0.5)
+    below[:3] = 0.99, 3.5, -5.0
+    duller[2:5] = 5.99, 8.0, 2.0
+    index[4:6] = 0.44, 0.9
+    checked = check_of(yardstick, profile - below, tone - duller, index)
+    np.testing.assert_allclose(checked.shortfall_db, below, atol=1e-9)
+    np.testing.assert_allclose(checked.highs_loss_db, duller, atol=1e-9)
+    np.testing.assert_allclose(checked.missing[:6], [0.0, 2.5, 0.0, 2.0, 2.0, 0.0], atol=1e-9)
+    assert np.flatnonzero(~checked.served).tolist() == [1, 3, 4]
+    some = checked.rows(np.arange(profile.size) == 4)
+    assert (some.missing.round(9).tolist(), some.served.tolist()) == ([2.0], [False])
+
+
+def test_without_a_speech_goal_no_index_is_too_low():
+    yardstick = yardstick_of(small_hall())
+    checked = check_of(yardstick, yardstick.profile_dba, yardstick.reference.tone_db, 0.0)
+    assert checked.served.all()
+
+
+@pytest.mark.parametrize(("lacking", "by_db", "needed"), [
+    (1, 9.0, False), (2, 1.26, True), (2, 1.24, False), (9, 1.0, False), (9, 1.26, True)])
+def test_rows_need_help_where_one_in_ten_lacks_a_quarter_of_a_step(lacking, by_db, needed):
+    # 16 rows: 15 of them are more than 90 %, 14 are fewer.
+    yardstick = yardstick_of(small_hall())
+    below = np.where(np.arange(16) < lacking, by_db, 0.0)
+    checked = check_of(yardstick, yardstick.profile_dba - below, yardstick.reference.tone_db, 1.0)
+    assert is_needed(checked) == needed
+
+
+def test_an_area_tells_the_share_that_is_served_and_what_its_rows_miss():
+    hall = level_at_the_back()
+    yardstick = yardstick_of(hall)
+    short = yardstick.profile_dba[-7:] - dba(band_rows(hall, "back"))
+    need = needs_of_mains(hall)["back"]
+    assert 0 < need.served_share == np.mean(short <= 1.0) < 1
+    assert need.missing_steps == pytest.approx(np.maximum(short - 1.0, 0.0).mean())
+
+
+def test_rows_with_fills_stand_as_the_maps_say():
+    hall = small_hall(sti=0.5)
+    settings = Settings(hall).replaced("Fills", delay_ms=65.0, trim_db=-8.0)
+    yardstick = yardstick_of(hall, settings)
+    found = rows_with(yardstick, settings, ["Mains", "Fills"]).rows(
+        yardstick.zones.rows_in(["back"]))
+    seats = hall.areas[1].seats_m()
+    power = 10 ** (seat_field(hall, settings, seats_m=seats).useful_db / 10)
+    level = dba(power.reshape(7, -1, 27).mean(axis=1))
+    np.testing.assert_allclose(found.shortfall_db, yardstick.profile_dba[-7:] - level, atol=1e-5)
+    index = seat_speech(hall, settings, seats_m=seats).index.reshape(7, -1).mean(axis=1)
+    np.testing.assert_allclose(found.index, index, atol=1e-6)
+    alone = yardstick.alone.rows(yardstick.zones.rows_in(["back"]))
+    np.testing.assert_allclose(alone.shortfall_db,
+                               yardstick.profile_dba[-7:] - dba(band_rows(hall, "back")), atol=1e-5)
+
+
 def test_need_begins_at_the_first_row_that_lacks_something():
-    hall = small_hall(allowed_fall_db=1.0)
+    hall = level_at_the_back()
     need = needs_of_mains(hall)["back"]
     assert need.needed
     yardstick = yardstick_of(hall)
@@ -202,10 +276,8 @@ def test_an_output_that_is_off_covers_nobody():
                    sources=(hall.sources[0], replace(hall.sources[1], output="Right"),
                             *hall.sources[2:]))
     off = Settings(narrow(hall)).replaced("Right", trim_db=-np.inf)
-    need, whole = (needs_of_mains(narrow(hall), one)["front"] for one in (off, None))
-    yardstick = yardstick_of(narrow(hall))
-    both = area_needs(yardstick, Settings(narrow(hall)), ["Mains", "Right"])[0]
-    assert need.outside_share == whole.outside_share > both.outside_share
+    half, both = (needs_of_mains(narrow(hall), one)["front"] for one in (off, None))
+    assert half.outside_share > both.outside_share
 
 
 def test_without_a_main_that_sounds_there_is_no_reference():
