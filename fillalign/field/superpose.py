@@ -24,6 +24,7 @@ from fillalign.field.paths import (
     SUB_CENTRE_HZ,
     SUB_WIDTH_HZ,
     BoolArray,
+    IntArray,
     Paths,
     Seats,
     by_thirds,
@@ -42,6 +43,8 @@ from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import early_late_energy
 from fillalign.venue import OutputSettings, State, Venue, check_outputs, check_settings
+
+_Wave = tuple[ComplexArray, FloatArray, FloatArray]
 
 
 class Settings(Mapping[str, OutputSettings]):
@@ -232,48 +235,55 @@ def _direct(
 
     What outputs do alone and to each other that are set alike in `like` is taken from there.
     """
-    venue, places = paths.venue, list(paths.venue.outputs)
-    known = _set_alike(settings, outputs, like)
-    cross = {(known[one], known[other]): power
-             for (one, other), power in (like.cross.items() if like else ())
-             if one in known and other in known}
+    known = _set_alike(settings, outputs, like) if like else {}
     own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
-    for one, number in known.items():
-        own[number] = like.own[one] if like else 0.0
-    later = arrival_shift_ms(venue, settings)
-    waves: list[tuple[int, ComplexArray, FloatArray, FloatArray]] = []
+    cross: dict[tuple[int, int], FloatArray] = {}
+    for (one, there), (other, beside) in combinations(known.items(), 2):
+        if like and (there, beside) in like.cross:
+            cross[one, other] = like.cross[there, beside]
+    waves: list[tuple[int, str, _Wave]] = []
     for number, name in enumerate(outputs):
-        response, passed = _response(settings[name], SUB_CENTRE_HZ), filter_power(settings[name])
-        turn = response * np.exp(-2j * np.pi * SUB_CENTRE_HZ * later[name] / 1000)
-        lag_s = _group_delay_s(settings[name]) + later[name] / 1000
-        for s in np.flatnonzero(paths.source_output == places.index(name)):
-            if number not in known.values():
-                own[number] += paths.power[s] * passed
-            wave = paths.spectrum[s] * turn.astype(np.complex64)
-            waves.append((number, wave, paths.serving_ms[s] / 1000, lag_s))
+        mine = np.flatnonzero(paths.source_output == list(paths.venue.outputs).index(name))
+        waves += [(number, paths.venue.outputs[name].feed, wave)
+                  for wave in _waves(paths, settings, name, mine)]
+        own[number] = (like.own[known[number]] if like and number in known
+                       else paths.power[mine].sum(axis=0) * filter_power(settings[name]))
     shared: dict[tuple[int, int], FloatArray] = {}
-    for (one, first, time, lag), (other, second, other_time, other_lag) in combinations(waves, 2):
-        alike = one in known.values() and other in known.values()
-        if not alike and venue.outputs[outputs[one]].feed == venue.outputs[outputs[other]].feed:
-            gap_s = ((time - other_time)[:, None] + (lag - other_lag)).astype(np.float32)
-            both = cross_power(first, second, gap_s, SUB_WIDTH_HZ.astype(np.float32))
-            shared[one, other] = shared.get((one, other), 0.0) + both
-    for pair, both in shared.items():
-        if pair[0] == pair[1]:
-            own[pair[0]] += 2 * third_sums(both)
+    for (one, feed, first), (other, other_feed, second) in combinations(waves, 2):
+        if feed == other_feed and not (one in known and other in known):
+            shared[one, other] = shared.get((one, other), 0.0) + _shared(first, second)
+    for (one, other), both in shared.items():
+        if one == other:
+            own[one] += 2 * third_sums(both)
         else:
-            cross[pair] = third_sums(both)
+            cross[one, other] = third_sums(both)
     return np.maximum(own, 0.0), cross
 
 
-def _set_alike(
-    settings: Settings, outputs: tuple[str, ...], like: Field | None
-) -> dict[int, int]:
-    """Return outputs set alike in another field, but for trims: their places there and here."""
-    if like is None:
-        return {}
+def _waves(paths: Paths, settings: Settings, output: str, sources: IntArray) -> Iterator[_Wave]:
+    """Each source of an output at the centres of the sub-bands, as its settings send it.
+
+    Pressure (n, p), travel time (n, 1) and what is added to it on the way (p,), in s.
+    """
+    own = settings[output]
+    added_s = arrival_shift_ms(paths.venue, settings)[output] / 1000
+    turn = _response(own, SUB_CENTRE_HZ) * np.exp(-2j * np.pi * SUB_CENTRE_HZ * added_s)
+    for source in sources:
+        yield (paths.spectrum[source] * turn.astype(np.complex64),
+               paths.serving_ms[source][:, None] / 1000, added_s + _group_delay_s(own))
+
+
+def _shared(first: _Wave, second: _Wave) -> FloatArray:
+    """Half of what two sources bring together beyond their own powers, by sub-band."""
+    (one, time_s, added_s), (other, other_time_s, other_added_s) = first, second
+    gap_s = ((time_s - other_time_s) + (added_s - other_added_s)).astype(np.float32)
+    return cross_power(one, other, gap_s, SUB_WIDTH_HZ.astype(np.float32))
+
+
+def _set_alike(settings: Settings, outputs: tuple[str, ...], like: Field) -> dict[int, int]:
+    """Return outputs set alike in another field, but for trims: their places here and there."""
     return {
-        like.outputs.index(name): number for number, name in enumerate(outputs)
+        number: like.outputs.index(name) for number, name in enumerate(outputs)
         if name in like.outputs
         and replace(like.settings[name], trim_db=0.0) == replace(settings[name], trim_db=0.0)
     }
