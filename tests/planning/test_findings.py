@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fillalign import OCTAVES_NOMINAL, OutputSettings, evaluate, plan_fills, precedence_limit_db
-from fillalign.planning import Kind
+from fillalign.planning import Bound, Kind
 from fillalign.planning.zones import deciding_seats
 from fillalign.precedence import ECHO_LIMITS
 from tests.demo_plans import demo_plan
@@ -109,9 +109,9 @@ def test_a_fill_that_comes_early_is_told_by_how_much():
     assert not kinds(late.findings) & {Kind.EARLY, Kind.EARLY_WHEN_COLD}
 
 
-def test_box_to_box_is_called_wrong_for_a_front_fill_alone():
+def test_box_to_box_is_called_wrong_for_a_front_fill_that_asks_for_it():
     """Box to box holds on the extension of the line through main and fill (geometry)."""
-    hall = small_hall(delay_rule="box-to-box")
+    hall = with_output(small_hall(), "Fills", delay_rule="box-to-box")
     lip = replace(hall.sources[2], name="Lip", output="Fills", kind="front", covers=("front",),
                   position_m=(0.0, 0.0, 1.0), aim_m=(6.0, 0.0, 1.2))
     front = plan_fills(replace(hall, sources=(*hall.sources[:2], lip))).fills[0]
@@ -134,29 +134,66 @@ def test_a_device_too_short_is_named():
                        delay_max_ms=20.0)
     off = plan_fills(hall).fills[0]
     assert of_kind(off.findings, Kind.DEVICE_TOO_SHORT).values["most_ms"] == 20.0
-    locked = with_output(small_hall(), "Fills", delay_max_ms=20.0, locked={"delay_ms": 10.0})
+    locked = with_output(small_hall(), "Fills", delay_max_ms=61.0, locked={"delay_ms": 60.0})
     assert Kind.DEVICE_TOO_SHORT in kinds(plan_fills(locked).fills[0].findings)
 
 
 def test_why_a_trim_is_what_it_is(plan):
-    enough = of_kind(plan.fills[0].findings, Kind.TRIM_ENOUGH).values
-    assert enough["trim_db"] == plan.settings["Fills"].trim_db
-    weak = plan_fills(with_boxes(small_hall(), maximum_dba=76.0)).fills[0]
-    bound = of_kind(weak.findings, Kind.TRIM_BOUND)
-    assert bound.values["trim_db"] == -16.0
-    assert bound.values["needed_db"] == weak.trim.needed_db
-    assert "the maximum level of the box" in str(bound)
-    none = plan_fills(small_hall(sti=0.95)).fills[0]
-    assert Kind.TRIM_NONE_REACHES in kinds(none.findings)
-    dialled = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=65.0, trim_db=-3.0)})
-    assert of_kind(dialled.fills[0].findings, Kind.TRIM_SET).values["trim_db"] == -3.0
+    trim = plan.settings["Fills"].trim_db
+    assert of_kind(plan.fills[0].findings, Kind.TRIM_ENOUGH).values["trim_db"] == trim
+    louder = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim + 2.0)).fills[0]
+    assert of_kind(louder.findings, Kind.TRIM_SOFTER).values == {
+        "trim_db": trim + 2.0, "needed_db": louder.trim.needed_db}
+    softer = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim - 3.0)).fills[0]
+    assert of_kind(softer.findings, Kind.TRIM_LEAST).values["missing"] == softer.missing_steps
+
+
+def test_a_bound_that_a_trim_has_reached_is_named():
+    hall = with_boxes(small_hall(allowed_fall_db=0.0), maximum_dba=80.0)
+    full = evaluate(hall, {"Fills": OutputSettings(delay_ms=65.0, trim_db=-12.0)}).fills[0]
+    said = of_kind(full.findings, Kind.TRIM_BOUND)
+    assert (said.values["trim_db"], said.values["bound"]) == (-12.0, Bound.MAXIMUM)
+    assert said.values["missing"] == full.missing_steps
+    assert said.values["without"] == full.trim.missing_without
+    assert "the maximum level of the box" in str(said)
+
+
+def test_a_trim_beyond_what_the_image_allows_is_said():
+    hall = small_hall()
+    early = evaluate(hall, {"Fills": OutputSettings(delay_ms=50.0, trim_db=-3.0)}).fills[0]
+    said = of_kind(early.findings, Kind.WORDS_FIRST).values
+    assert said == {"trim_db": -3.0, "image_db": early.trim.bounds()[Bound.PRECEDENCE]}
 
 
 def test_why_a_fill_stays_off():
     barred = plan_fills(with_boxes(small_hall(), maximum_dba=50.0)).fills[0]
     assert barred.reasons[-1] == (
         "The output stays off, since the maximum level of the box leaves it no trim.")
-    assert Kind.OFF in kinds(evaluate(small_hall(), {}).fills[0].findings)
+    weak = plan_fills(with_boxes(small_hall(), maximum_dba=74.0)).fills[0]
+    said = of_kind(weak.findings, Kind.OFF_NOT_WORTH).values
+    assert said["without"] == weak.trim.missing_without
+    assert said["trim_db"] <= -18.0
+    assert said["missing"] == weak.trim.missing[weak.trim.at(said["trim_db"])]
+    assert said["elsewhere"] == weak.trim.elsewhere[weak.trim.at(said["trim_db"])]
+    served = plan_fills(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0)).fills[0]
+    assert Kind.OFF_NOT_NEEDED in kinds(served.findings)
+    assert served.trim is None
+
+
+def test_outputs_that_mirror_each_other_are_told_together_or_apart():
+    hall = small_hall()
+    outputs = {"Mains": hall.outputs["Mains"],
+               **{name: replace(hall.outputs["Fills"], name=name) for name in "AB"}}
+    sides = [replace(one, output=name) for one, name in zip(hall.sources[2:], "AB", strict=True)]
+    hall = replace(hall, outputs=outputs, sources=(*hall.sources[:2], *sides))
+    for fill, other in zip(plan_fills(hall).fills, "BA", strict=True):
+        assert of_kind(fill.findings, Kind.MIRRORED).values["other"] == fill.mirror == other
+        assert fill.shares_delay
+    storm = {name: replace(state, wind_m_s=20.0, wind_towards_deg=90.0)
+             for name, state in hall.states.items()}
+    for fill in plan_fills(replace(hall, states=storm)).fills:
+        assert Kind.PARTED in kinds(fill.findings)
+        assert not fill.shares_delay
 
 
 def test_what_low_cut_and_shelf_rest_on(plan):
@@ -176,40 +213,33 @@ def test_what_low_cut_and_shelf_rest_on(plan):
 
 
 def test_a_late_path_asks_for_a_hold_back(plan):
-    late = plan_fills(with_output(small_hall(), "Fills", latency_ms=200.0)).fills[0]
+    late = plan_fills(with_output(small_hall(), "Fills", latency_ms=90.0)).fills[0]
     assert of_kind(late.findings, Kind.LATE).values["late_ms"] == late.hold_back_ms
     assert "a further hold-back of" in late.unmet[0]
     assert not plan.fills[0].unmet
 
 
-def test_a_box_too_weak_asks_for_a_stronger_one():
-    plan = plan_fills(with_boxes(small_hall(), maximum_dba=76.0))
-    said = of_kind(plan.fills[0].findings, Kind.ROWS_SHORT).values
-    curve = plan.fills[0].trim
-    assert said["share_pct"] == 100 * curve.served_share[curve.trim_db == -16.0][0]
-    assert said["mend"].kind is Kind.MEND_STRONGER
-    assert said["mend"].values["more_db"] == curve.needed_db + 16.0
+def test_an_area_that_stays_short_is_unmet_with_or_without_a_fill(plan):
+    off = plan_fills(with_boxes(small_hall(), maximum_dba=50.0))
+    assert of_kind(off.findings, Kind.NOT_COVERED).where == "back"
+    weak = plan_fills(with_boxes(small_hall(allowed_fall_db=2.0), maximum_dba=80.0))
+    short = next(one for one in weak.findings if one.kind is Kind.SHORT and one.where == "back")
+    assert short.values["served_pct"] == 100 * weak.needs_after[1].served_share
+    assert short.values["from_x_m"] == weak.needs_after[1].from_x_m
+    assert kinds(plan.findings).isdisjoint({Kind.NOT_COVERED, Kind.SHORT})
 
 
-def test_an_area_that_no_fill_serves_is_unmet():
-    plan = plan_fills(with_boxes(small_hall(), maximum_dba=50.0))
-    assert of_kind(plan.findings, Kind.STILL_NEEDED).where == "back"
-
-
-def test_margin_that_is_offered_mends_as_many_seats_as_it_says():
+def test_seats_that_lose_the_image_are_counted_and_the_worst_is_named():
     plan = evaluate(small_hall(), {"Fills": OutputSettings(delay_ms=45.0, trim_db=0.0)})
-    said = of_kind(plan.findings, Kind.IMAGE_LOST)
-    mend, checks = said.values["mend"].values, plan.checks
+    said, checks = of_kind(plan.findings, Kind.IMAGE_LOST).values, plan.checks
     over, gap = checks.level_difference_db, checks.gap_ms
     broken = over > np.maximum(precedence_limit_db(gap), -10.0)
-    assert (said.values["broken"], said.values["heard"]) == (broken.sum(), len(gap))
-    limit = precedence_limit_db(gap[broken] + mend["margin_ms"])
-    assert mend["mended"] == (over[broken] <= limit + 1e-9).sum() > 1
-    excess = np.where(broken, over - precedence_limit_db(gap), -np.inf)
-    x, y, _ = checks.point_m[excess.argmax()]
-    assert (said.values["x_m"], said.values["y_m"], said.values["area"]) == (x, y, "back")
-    assert said.values["gap_ms"] == gap[excess.argmax()]
-    assert said.values["over_db"] == over[excess.argmax()]
+    assert (said["broken"], said["heard"]) == (broken.sum(), len(gap))
+    worst = int(np.where(broken, over - precedence_limit_db(gap), -np.inf).argmax())
+    x, y, _ = checks.point_m[worst]
+    assert (said["x_m"], said["y_m"], said["area"]) == (x, y, "back")
+    assert (said["gap_ms"], said["over_db"]) == (gap[worst], over[worst])
+    assert said["limit_db"] == pytest.approx(precedence_limit_db(gap[worst]))
 
 
 def test_seats_past_the_echo_criterion_are_counted(plan):

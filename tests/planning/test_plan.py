@@ -9,7 +9,6 @@ from hypothesis import given, settings, strategies as st
 
 from fillalign import Measured, evaluate, plan_fills, propagation, seat_field
 from fillalign.planning import Bound, Kind
-from fillalign.planning.zones import fill_tiers
 from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
 from tests.small_venue import small_hall, with_output
@@ -137,14 +136,15 @@ def test_a_path_that_is_late_already_stays_at_zero():
 
 
 def test_the_hold_back_that_is_asked_for_mends_a_late_path():
-    late = with_output(small_hall(), "Fills", latency_ms=200.0)
+    late = with_output(small_hall(), "Fills", latency_ms=90.0)
     asked = plan_fills(late).fill("Fills").hold_back_ms
+    assert asked > 15.0
     held = plan_fills(replace(late, hold_back_ms=asked + 1.0))
     assert held.settings["Mains"].delay_ms == asked + 1.0
-    assert 0 <= held.settings["Fills"].delay_ms < 3
+    assert 0 <= held.settings["Fills"].delay_ms < 4
     assert held.fill("Fills").hold_back_ms == 0.0
     some = plan_fills(replace(late, hold_back_ms=asked - 10.0))
-    assert some.fill("Fills").hold_back_ms == pytest.approx(10.0, abs=0.2)
+    assert some.fill("Fills").hold_back_ms == pytest.approx(10.0, abs=2.5)
 
 
 def test_delay_beyond_the_device_is_refused():
@@ -164,30 +164,57 @@ def test_device_too_short_for_a_fill_that_stays_off_is_no_error():
 
 
 def test_locked_delay_is_kept_where_the_device_has_no_more():
-    plan = plan_fills(with_output(small_hall(), "Fills", delay_max_ms=20.0,
-                                  locked={"delay_ms": 10.0}))
-    assert plan.settings["Fills"].delay_ms == 10.0
+    plan = plan_fills(with_output(small_hall(), "Fills", delay_max_ms=61.0,
+                                  locked={"delay_ms": 60.0}))
+    assert plan.settings["Fills"].delay_ms == 60.0
     assert plan.fill("Fills").sounding
+
+
+def printed_is_a_fixed_point(plan):
+    """Check that a free fill waits for its rule at the trim and filters as printed."""
+    for fill in plan.fills:
+        own, device = plan.settings[fill.output], plan.venue.outputs[fill.output]
+        if not fill.sounding or "delay_ms" in device.locked or fill.mirror:
+            continue
+        over = own.delay_ms - max(fill.answers.of_rule(fill.delay_rule) + fill.image_margin_ms, 0)
+        assert -1e-6 <= over < device.delay_step_ms + 1e-6, (plan, fill.output, over)
+        assert fill.rounding_ms == pytest.approx(over)
+
+
+@pytest.mark.parametrize("name", VENUES)
+def test_what_is_printed_of_the_demos_is_a_fixed_point(name):
+    printed_is_a_fixed_point(demo_plan(name))
+
+
+@pytest.mark.parametrize("goals", [{"allowed_fall_db": 1.0}, {"sti": 0.6}, {"sti": 0.95},
+                                   {"delay_rule": "never-early"}, {"image_margin_ms": -2.0}])
+def test_what_is_printed_of_the_hall_is_a_fixed_point(goals):
+    printed_is_a_fixed_point(plan_fills(small_hall(**goals)))
 
 
 # Trim -------------------------------------------------------------------------------------
 
 
-def test_precedence_bound_binds_when_the_fill_is_early():
-    plan = plan_fills(small_hall(image_margin_ms=0.0, allowed_fall_db=0.0))
+def test_needed_trim_is_taken_where_no_bound_forbids_it(plan):
     curve = plan.fill("Fills").trim
-    assert curve.chosen()[1] is Bound.PRECEDENCE
-    assert plan.settings["Fills"].trim_db < curve.needed_db
+    assert plan.settings["Fills"].trim_db == curve.needed_db < min(curve.bounds().values())
+
+
+def test_no_bound_is_passed_where_the_image_binds():
+    plan = plan_fills(small_hall(image_margin_ms=0.0, allowed_fall_db=0.0))
+    curve, trim = plan.fill("Fills").trim, plan.settings["Fills"].trim_db
+    assert trim <= curve.bounds()[Bound.PRECEDENCE] < curve.needed_db
     covered = plan.checks.covered
     limit = precedence_limit_db(plan.checks.gap_ms[covered])
     kept = plan.checks.level_difference_db[covered] <= np.maximum(limit, -10.0) + 1e-9
-    assert kept.mean() >= 0.85
+    assert kept.mean() >= 0.9
 
 
 def test_maximum_level_binds():
-    plan = plan_fills(with_boxes(small_hall(), maximum_dba=76.0))
-    assert plan.settings["Fills"].trim_db == -16.0
-    assert plan.fill("Fills").trim.chosen()[1] is Bound.MAXIMUM
+    plan = plan_fills(with_boxes(small_hall(allowed_fall_db=0.0), maximum_dba=80.0))
+    assert plan.fill("Fills").sounding
+    assert plan.settings["Fills"].trim_db <= -12.0
+    assert plan.fill("Fills").trim.maximum_db == -12.0
 
 
 def test_mains_trim_reaches_the_reference_goal():
@@ -258,32 +285,54 @@ def test_the_free_half_of_a_tier_stays_off_where_the_locked_half_is_enough():
     assert not any(need.needed for need in plan.needs_after)
 
 
-# Tiers ------------------------------------------------------------------------------------
+def test_a_front_fill_waits_for_its_own_seats_whatever_the_venue_has():
+    hall = small_hall(delay_rule="box-to-box", sti=0.62)
+    lip = replace(hall.sources[2], name="Lip", output="Lip", kind="front", covers=("front",),
+                  position_m=(0.0, 0.0, 1.0), aim_m=(6.0, 0.0, 1.2))
+    outputs = {**hall.outputs, "Lip": replace(hall.outputs["Fills"], name="Lip")}
+    hall = replace(hall, outputs=outputs, sources=(*hall.sources, lip))
+    assert {fill.output: fill.delay_rule for fill in plan_fills(hall).fills} == {
+        "Lip": "equal-level", "Fills": "box-to-box"}
+    own = plan_fills(with_output(hall, "Lip", delay_rule="never-early"))
+    assert own.fill("Lip").delay_rule == "never-early"
 
 
-def in_two_tiers():
-    """Return a hall whose back half has a fill of its own, each tier its own area."""
-    hall = small_hall(allowed_fall_db=0.0)
-    back = replace(hall.areas[1], x_to_m=30.0)
-    far = replace(hall.areas[1], name="far", x_from_m=32.0, x_to_m=48.0)
-    behind = replace(hall.sources[3], name="Behind", output="Behind", position_m=(33.0, 0.0, 5.0),
-                     aim_m=(44.0, 0.0, 1.2), covers=("far",))
-    outputs = {"Behind": replace(hall.outputs["Fills"], name="Behind"), **hall.outputs}
-    return replace(hall, areas=(hall.areas[0], back, far), sources=(*hall.sources, behind),
-                   outputs=outputs, room=replace(hall.room, x_to_m=50.0))
+def test_each_fill_has_its_own_margin():
+    plan = plan_fills(with_output(small_hall(), "Fills", image_margin_ms=9.0))
+    fill = plan.fill("Fills")
+    assert fill.image_margin_ms == 9.0
+    printed_is_a_fixed_point(plan)
 
 
-def test_a_tier_is_planned_with_those_ahead_of_it_sounding():
-    hall = in_two_tiers()
-    assert fill_tiers(hall) == [["Fills"], ["Behind"]]
-    plan = plan_fills(hall)
-    assert all(fill.sounding for fill in plan.fills)
-    ahead = evaluate(hall, plan.settings.replaced("Behind", trim_db=-np.inf))
-    alone, after = (next(need for need in needs if need.area == "far")
-                    for needs in (plan.needs, ahead.needs_after))
-    assert plan.fill("Behind").needs == (after,)
-    assert after.shortfall_db < alone.shortfall_db - 0.3
-    assert plan.fill("Fills").needs == tuple(n for n in plan.needs if n.area == "back")
+def in_the_dark(**goals):
+    """Return the hall outdoors with its back in a deep shadow of the mains, timed too early."""
+    hall = small_hall(outdoors=True, image_margin_ms=-2.0, **goals)
+    loss = dict.fromkeys((63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000), 12.0)
+    dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
+    return replace(hall, areas=(hall.areas[0], dark))
+
+
+def test_words_come_before_the_image_where_the_mains_do_not_serve():
+    auto, words, image = (plan_fills(in_the_dark(priority=priority))
+                          for priority in ("auto", "words", "image"))
+    kept = image.fill("Fills").trim.bounds()[Bound.PRECEDENCE]
+    assert not image.fill("Fills").sounding or image.settings["Fills"].trim_db <= kept
+    for plan in (auto, words):
+        trim = plan.settings["Fills"].trim_db
+        assert trim > plan.fill("Fills").trim.bounds()[Bound.PRECEDENCE]
+        assert plan.needs_after[1].missing_steps < image.needs_after[1].missing_steps - 1.0
+        assert Kind.WORDS_FIRST in {finding.kind for finding in plan.fill("Fills").findings}
+
+
+@pytest.mark.parametrize("shadow_db", [3.0, 6.0, 9.0, 12.0])
+def test_a_deeper_shadow_gets_no_softer_a_fill(shadow_db):
+    def trim(loss_db):
+        hall = small_hall(outdoors=True)
+        loss = dict.fromkeys((63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000), loss_db)
+        dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
+        return plan_fills(replace(hall, areas=(hall.areas[0], dark))).settings["Fills"].trim_db
+
+    assert trim(shadow_db) >= trim(shadow_db - 3.0) - 0.5
 
 
 # Properties -------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ def sample(name, form):
     """Return a value that fits a place."""
     if form:
         return 3.25
-    return Finding(Kind.MEND_NO_MARGIN) if name == "mend" else f"<{name}>"
+    return f"<{name}>"
 
 
 @pytest.mark.parametrize("kind", Kind, ids=lambda kind: kind.name)
@@ -28,7 +28,8 @@ def test_every_sentence_is_filled_by_its_values(kind):
     for name, form in places(kind):
         shown = "Fill 1" if name == "where" else format(values[name], form)
         assert shown in said
-    whole = kind.group in ("need", "summary", "reason", "unmet", "caution", "assumption")
+    whole = kind.group in ("need", "summary", "reason", "unmet", "cure", "caution",
+                                "assumption")
     assert said.endswith(".") == whole
 
 
@@ -60,7 +61,7 @@ def test_a_bound_is_told_by_its_phrase(bound):
 
 
 def test_sentences_are_taken_by_group_in_their_order():
-    found = (Finding(Kind.LASER), Finding(Kind.OFF), Finding(Kind.RIGGING))
+    found = (Finding(Kind.LASER), Finding(Kind.OFF_NOT_NEEDED), Finding(Kind.RIGGING))
     assert sentences(found, "caution") == (str(found[0]), str(found[2]))
     assert sentences(found, "reason", "caution") == tuple(map(str, found))
     assert sentences(found, "unmet") == ()
