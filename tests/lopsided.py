@@ -277,7 +277,8 @@ def level_1m_db(box):
 @cache
 def radiated(box_key, speed, places, axes):
     """Mean power over the sphere by band, over that of an omnidirectional element."""
-    box = Loudspeaker("", *box_key[:1], 0.0, control_hz=box_key[1], rear_floor_db=box_key[2])
+    box = Loudspeaker("any", box_key[0], 100.0, level_dba=90.0, control_hz=box_key[1],
+                      rear_floor_db=box_key[2])
     node, share = np.polynomial.legendre.leggauss(300 if len(places) > 1 else 120)
     turn = 2 * np.pi * np.arange(180) / 180
     flat = np.sqrt(1 - node**2)

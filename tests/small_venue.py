@@ -63,7 +63,9 @@ def small_hall(*, shift=(0.0, 0.0, 0.0), mirror=False, outdoors=False, wind_m_s=
         sources=tuple(sources),
         areas=(area("front", 4, 20), area("back", 24, 36)),
         goals=Goals(**goals),
-        room=None if outdoors else Room(-2 + shift[0], 38 + shift[0], 20, 8, 6400.0),
+        # Moved aside or up, it is no longer where a room lies in venue axes.
+        room=None if outdoors else Room(-2 + shift[0], 38 + shift[0], 20, 8, 6400.0,
+                                        drawn=any(shift[1:])),
         stage_microphone_m=at(-1, 0, 1.5),
     )
 

@@ -75,9 +75,10 @@ def needy():
 def named(names):
     """Return the small hall with one of the names, in turn, in every place that has one."""
     hall, turn = needy(), iter(names * 20)
-    boxes = {name: f"{next(turn)}{i}"[:10_000] for i, name in enumerate(hall.loudspeakers)}
-    outputs = {name: f"{next(turn)}{i}" for i, name in enumerate(hall.outputs)}
-    areas = {area.name: f"{next(turn)}{i}" for i, area in enumerate(hall.areas)}
+    boxes, outputs, areas = (
+        {name: f"{next(turn)[:79]}{i}" for i, name in enumerate(usual)}
+        for usual in (hall.loudspeakers, hall.outputs, [area.name for area in hall.areas])
+    )
     return replace(
         hall,
         name=next(turn),
@@ -87,7 +88,7 @@ def named(names):
                  for name, own in hall.outputs.items()},
         areas=tuple(replace(area, name=areas[area.name]) for area in hall.areas),
         sources=tuple(replace(
-            one, name=f"{next(turn)}{i}", output=outputs[one.output],
+            one, name=f"{next(turn)[:79]}{i}", output=outputs[one.output],
             loudspeaker=boxes[one.loudspeaker], covers=tuple(map(areas.get, one.covers)),
         ) for i, one in enumerate(hall.sources)),
     )
@@ -110,8 +111,20 @@ def test_every_place_gets_a_name(tame):
         assert usual not in text
 
 
-# Marks of a page or a formula first, and last what no file may hold.
-@pytest.fixture(scope="module", params=grouped(EVERY, 12, 0, 3))
+@pytest.mark.parametrize("name", [*REFUSED, "lone\ud800"], ids=lambda name: ascii(name)[:24])
+def test_records_refuse_the_names_that_a_file_may_not_hold(name):
+    hall = small_hall()
+    for call in (lambda: replace(hall, name=name), lambda: replace(hall.areas[0], name=name),
+                 lambda: replace(hall.sources[0], name=name),
+                 lambda: replace(hall.outputs["Mains"], set_in=name)):
+        with pytest.raises(ValueError, match="of 1 to 80 characters without control") as caught:
+            call()
+        assert not HARM.search(str(caught.value))
+        assert len(str(caught.value)) < 300
+
+
+# Marks of a page or a formula first, and last the longest and those that are not seen.
+@pytest.fixture(scope="module", params=grouped(ALLOWED, 12, 0, 2))
 def plan(request):
     return plan_fills(named(request.param))
 

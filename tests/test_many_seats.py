@@ -12,19 +12,23 @@ import pytest
 
 from fillalign import plan_fills, seat_field, seat_speech
 from fillalign.planning import zones
-from fillalign.venue.model import SEAT_LIMIT
-from fillalign.venue.reader import VenueError, read_venue
+from fillalign.venue import VenueError, read_venue
+from fillalign.venue.rules import SEAT_LIMIT
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
 
 HALL = small_hall(allowed_fall_db=2.0)
+# Of known volume, but with seats as far out as it takes.
+OPEN = replace(HALL, room=replace(HALL.room, drawn=True))
 
 
 def dense(seats_a_row):
     """Return the hall with 40 rows of so many seats in each of its two areas."""
-    return replace(HALL, areas=tuple(
-        replace(area, row_spacing_m=(area.x_to_m - area.x_from_m) / 39,
-                seat_spacing_m=(area.y_to_m - area.y_from_m) / (seats_a_row - 1))
+    half_m = max(9.0, 0.1 * (seats_a_row - 1))
+    return replace(OPEN, areas=tuple(
+        replace(area, y_from_m=-half_m, y_to_m=half_m,
+                row_spacing_m=(area.x_to_m - area.x_from_m) / 39,
+                seat_spacing_m=2 * half_m / (seats_a_row - 1))
         for area in HALL.areas
     ))
 
@@ -86,20 +90,20 @@ def test_no_seats_are_no_error():
 def with_seats(rows, seats_a_row):
     """Return changes of the two areas that make so many seats of the first and one of the other."""
     front, back = HALL.areas
-    depth, width = front.x_to_m - front.x_from_m, front.y_to_m - front.y_from_m
-    return (replace(front, row_spacing_m=depth / (rows - 1),
-                    seat_spacing_m=width / (seats_a_row - 1)),
+    depth, width = 0.2 * (rows - 1), 0.2 * (seats_a_row - 1)
+    return (replace(front, x_to_m=front.x_from_m + depth, y_from_m=0.0, y_to_m=width,
+                    row_spacing_m=0.2, seat_spacing_m=0.2),
             replace(back, x_to_m=back.x_from_m, y_to_m=back.y_from_m))
 
 
 def test_the_limit_of_a_venue_is_exact_and_named():
     assert SEAT_LIMIT >= 200_000
-    assert replace(HALL, areas=with_seats(9, 27_777)).areas[0].counts == (9, 27_777)
-    full = replace(HALL, areas=with_seats(7, 35_714))
-    assert full.areas[0].counts[0] * full.areas[0].counts[1] + 1 == SEAT_LIMIT - 1
-    words = "a venue must hold at most 250000 seats in all, got 250001"
+    assert replace(OPEN, areas=with_seats(9, 9_001)).areas[0].counts == (9, 9_001)
+    full = replace(OPEN, areas=with_seats(499, 501))
+    assert full.areas[0].counts[0] * full.areas[0].counts[1] + 1 == SEAT_LIMIT
+    words = "^Venue Small Hall areas: must hold at most 250000 seats in all, got 250001$"
     with pytest.raises(ValueError, match=words):
-        replace(HALL, areas=with_seats(500, 500))
+        replace(OPEN, areas=with_seats(500, 500))
 
 
 def test_the_limit_of_a_file_is_named(tmp_path):

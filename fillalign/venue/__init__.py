@@ -1,11 +1,10 @@
-"""The venue: what was surveyed, as records, and the file they are read from.
+"""The venue: what was surveyed, as records, the rules it meets, and the file it comes from.
 
-In comes a venue file (TOML) or records made in code; out goes a `Venue` that fits together.
+In comes a venue file (TOML) or records made in code; out goes a `Venue` that fits together,
+and the file again.
 """
 
 from fillalign.venue.model import (
-    POLARITIES,
-    STATES,
     Area,
     Goals,
     Loudspeaker,
@@ -20,6 +19,11 @@ from fillalign.venue.model import (
 from fillalign.venue.reader import (
     VenueError,
     read_venue,
+    read_venue_text,
+)
+from fillalign.venue.rules import (
+    POLARITIES,
+    STATES,
 )
 from fillalign.venue.starter import (
     DEMO_VENUES,
@@ -38,6 +42,9 @@ from fillalign.venue.whole import (
     headroom_db,
     own_level_dba,
     saved_settings,
+)
+from fillalign.venue.writer import (
+    write_venue,
 )
 
 __all__ = [
@@ -65,8 +72,10 @@ __all__ = [
     "own_level_dba",
     "read_demo_venue",
     "read_venue",
+    "read_venue_text",
     "saved_settings",
     "shipped_path",
     "starter_toml",
     "survey_form_html",
+    "write_venue",
 ]

@@ -1,36 +1,122 @@
 """The parts of a venue: its states, room, loudspeakers, outputs, seat areas and goals.
 
-Frozen records only; `fillalign.venue.whole` puts them together. All lengths are
-metres in venue axes: the origin is the centre of the line of the mains, x
-points into the room, y to the left seen from the stage, z up.
+Frozen records that meet the rules of `fillalign.venue.rules` from when they are made.
+All lengths are metres in venue axes: the origin is the floor below the centre of the
+line of the mains, x points into the room, y to the left seen from the stage, z up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import MISSING, dataclass, field, fields
+from numbers import Real
+from typing import Any, ClassVar
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._text import short
+from fillalign._validate import FloatArray, check_choice, check_type
 from fillalign.air import Air
+from fillalign.venue.rules import TABLES, check_row, count_steps
+from fillalign.venue.values import ROLES, SIDES_M, Fixed, Key, Log, Row, nearest, take
 
 Point = tuple[float, float, float]
 
-FEEDS = ("left", "right", "mono")
-FILL_KINDS = ("delay", "under-balcony", "front", "tower")
-PRIORITIES = ("auto", "words", "image")
-DELAY_RULES = ("equal-level", "box-to-box", "never-early")
-LOW_CUT_KINDS = ("linkwitz-riley", "butterworth")
-POLARITIES = ("normal", "inverted")
-PROGRAMMES = ("speech", "music")
-ROLES = ("main", "sub", "fill")
-STATES = ("check", "show")
-SEAT_LIMIT = 250_000
+
+def defaults_of(record: Any) -> dict[str, Any]:
+    """Return the default of every field of a record; MISSING where it has none."""
+    return {
+        item.name: item.default if item.default_factory is MISSING else item.default_factory()
+        for item in fields(record)
+    }
+
+
+def title(record: Any) -> str:
+    """Return what a record is called in a message."""
+    name = getattr(record, "name", "")
+    return f"{type(record).__name__} {short(name) if isinstance(name, str) else ''}".strip()
+
+
+def _left_out(key: Key, value: object, default: object) -> bool:
+    """Whether a field says that nothing is given: None, nothing in it, or 0 beyond the range."""
+    if value is None or default is None or default is MISSING or default:
+        return value is None and default is None
+    if isinstance(value, str | tuple | list | Mapping):
+        return not value
+    return isinstance(value, Real) and value == 0 and not key.low <= 0 <= key.high
+
+
+def row_of(record: Any, family: str, *parts: Any, where: str = "") -> Row:
+    """Return a record, and parts of it, as the rules see them, or raise one error.
+
+    The error is a TypeError or ValueError with the name of the record, the field and
+    what its value must be.
+    """
+    row = Row(where or title(record), getattr(record, "name", ""))
+    for name, key in TABLES[family].items():
+        at = key.field or name
+        for part in (one for one in (record, *parts) if hasattr(one, at)):
+            value, default = getattr(part, at), defaults_of(part).get(at, MISSING)
+            if not _left_out(key, value, default):
+                row[name] = taken(row.where, at, key, value)
+                row.given |= {name} if row[name] != default else set()
+    if "locked" in row:
+        row["locked"] = _inner(row, row["locked"])
+    return row
+
+
+def taken(where: str, name: str, key: Key, value: Any) -> Any:
+    """Return a value as a record keeps it, or raise an error with what it is called."""
+    try:
+        return take(key, value)
+    except (TypeError, ValueError) as error:
+        raise type(error)(f"{where}: {name} {error}") from None
+
+
+def _inner(row: Row, locked: Mapping[str, Any]) -> Row:
+    inner = Row(f"{row.where} locked", row.name)
+    for name, value in locked.items():
+        if name not in TABLES["locked"]:
+            hint = nearest(str(name), TABLES["locked"])
+            raise ValueError(f"{inner.where}: {short(str(name))} unknown key; {hint}")
+        inner[name] = taken(inner.where, name, TABLES["locked"][name], value)
+    return inner
+
+
+def hold(record: Any, family: str, row: Row) -> None:
+    """Put the plain values of a row in a record's fields, or raise one error."""
+    defaults = defaults_of(record)
+    for name, key in TABLES[family].items():
+        at = key.field or name
+        if at in defaults and (name in row or defaults[at] is not MISSING):
+            value = row.get(name, defaults[at])
+            object.__setattr__(record, at, Fixed(value) if isinstance(value, dict) else value)
+    log = Log()
+    check_row(family, row, log)
+    log.refuse()
+
+
+class Record:
+    """What meets the rules of its family of tables from when it is made."""
+
+    family: ClassVar[str]
+
+    def __init_subclass__(cls, family: str = "") -> None:
+        """Say which family."""
+        if family:
+            cls.family = family
+
+    def __post_init__(self) -> None:
+        """Keep plain values that meet the rules, or raise one error."""
+        hold(self, self.family, self.row())
+
+    def row(self) -> Row:
+        """Return the record as the rules see it."""
+        return row_of(self, self.family)
 
 
 @dataclass(frozen=True)
-class State:
+class State(Record, family="state"):
     """The venue empty (`check`) or occupied (`show`): air, wind and decay.
 
     `name` is `check` or `show`. `rt60_s` maps the nominal octaves in Hz to
@@ -44,20 +130,37 @@ class State:
     wind_towards_deg: float = 0.0
     rt60_s: Mapping[int, float] = field(default_factory=dict)
 
+    def row(self) -> Row:
+        """Return the state and its air as the rules see them."""
+        check_type(f"{title(self)}: air", self.air, Air)
+        return row_of(self, "state", self.air)
+
 
 @dataclass(frozen=True)
-class Room:
-    """A room's outline for drawing and its volume for the decay model."""
+class Room(Record, family="room"):
+    """A room's outline for drawing and its volume for the decay model.
+
+    Where only the volume is known, the outline is `drawn` around the loudspeakers and
+    seats, and nothing need lie inside.
+    """
 
     x_from_m: float
     x_to_m: float
     width_m: float
     height_m: float
     volume_m3: float
+    drawn: bool = False
+
+    def row(self) -> Row:
+        """Return what is known of the room as the rules see it."""
+        row = super().row()
+        for side in SIDES_M if self.drawn else ():
+            del row[side]
+        return row
 
 
 @dataclass(frozen=True)
-class Loudspeaker:
+class Loudspeaker(Record, family="loudspeaker"):
     """A kind of loudspeaker: one box, or an array of equal elements.
 
     `level_dba` is pink noise at 1 m on the axis at trim 0 (for an array: its
@@ -79,6 +182,13 @@ class Loudspeaker:
     spacing_m: float = 0.0
     splay_deg: tuple[float, ...] = ()
 
+    def __post_init__(self) -> None:
+        """Meet the rules, and give every joint its angle."""
+        super().__post_init__()
+        one = self.splay_deg or 0.0
+        if not isinstance(one, tuple):
+            object.__setattr__(self, "splay_deg", (one,) * (self.elements - 1))
+
 
 @dataclass(frozen=True)
 class OutputSettings:
@@ -99,7 +209,7 @@ class OutputSettings:
 
 
 @dataclass(frozen=True)
-class Output:
+class Output(Record, family="output"):
     """One output bus with its processing: it drives one group of loudspeakers.
 
     `feed` is left, right or mono, `set_in` says where its delay is dialled,
@@ -126,7 +236,7 @@ class Output:
 
 
 @dataclass(frozen=True)
-class Source:
+class Source(Record):
     """One loudspeaker in its place. `role` is main, sub or fill.
 
     `kind` is delay, under-balcony, front or tower for fills and empty otherwise;
@@ -142,9 +252,21 @@ class Source:
     kind: str = ""
     covers: tuple[str, ...] = ()
 
+    @property
+    def family(self) -> str:  # type: ignore[override]
+        """What its table in a file is called: mains, subs or fills."""
+        check_choice(f"{title(self)}: role", self.role, tuple(ROLES.values()))
+        return next(family for family, role in ROLES.items() if role == self.role)
+
+    def __post_init__(self) -> None:
+        """Meet the rules of its role."""
+        if self.family != "fills" and (self.kind or self.covers):
+            raise ValueError(f"{title(self)}: kind and covers have no place in a {self.role}")
+        super().__post_init__()
+
 
 @dataclass(frozen=True)
-class Area:
+class Area(Record, family="areas"):
     """A block of seats in rows of constant x.
 
     The floor is at `floor_m` in the first row and rises by `rake_deg`.
@@ -171,8 +293,8 @@ class Area:
     @property
     def counts(self) -> tuple[int, int]:
         """Number of rows and of seats in each, without making them."""
-        rows = int((self.x_to_m - self.x_from_m) / self.row_spacing_m + 1e-9) + 1
-        return rows, int((self.y_to_m - self.y_from_m) / self.seat_spacing_m + 1e-9) + 1
+        depth, width = self.x_to_m - self.x_from_m, self.y_to_m - self.y_from_m
+        return count_steps(depth, self.row_spacing_m), count_steps(width, self.seat_spacing_m)
 
     @property
     def rows_x_m(self) -> FloatArray:
@@ -191,7 +313,7 @@ class Area:
 
 
 @dataclass(frozen=True)
-class Goals:
+class Goals(Record, family="goals"):
     """What the venue asks for; every default used is listed in the plan.
 
     `reference_rows_m` is the range of x whose mean level is the reference
@@ -215,7 +337,7 @@ class Goals:
 
 
 @dataclass(frozen=True)
-class Survey:
+class Survey(Record, family="survey"):
     """Standard uncertainties of what was measured at the venue (common practice)."""
 
     laser_m: float = 0.02
@@ -225,7 +347,7 @@ class Survey:
 
 
 @dataclass(frozen=True)
-class Measured:
+class Measured(Record, family="measured"):
     """A level read at the venue with one output sounding alone.
 
     `level_dba` or `by_octave_db`; it overrides the model for that output.
@@ -233,6 +355,12 @@ class Measured:
 
     output: str
     at_m: Point
-    state: str
+    state: str = "check"
     level_dba: float | None = None
     by_octave_db: Mapping[int, float] = field(default_factory=dict)
+
+
+RECORDS: Mapping[str, type[Record]] = {
+    "room": Room, "goals": Goals, "survey": Survey, "state": State, "loudspeaker": Loudspeaker,
+    "output": Output, **dict.fromkeys(ROLES, Source), "areas": Area, "measured": Measured,
+}  # fmt: skip

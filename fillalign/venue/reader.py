@@ -1,46 +1,60 @@
-"""Reads a venue file (TOML) into a `fillalign.venue.whole.Venue`.
+"""Reads a venue file (TOML) into a `fillalign.venue.model.Venue`.
 
-Every problem of the file is collected before anything is raised, each with
-its table, key, value, unit and allowed range. What the tables may hold is
-declared in `fillalign.venue.schema`.
+Every problem of the file is collected before anything is raised, each with its table and
+key; what is wrong with a value is said by `fillalign.venue.rules`. What the file leaves
+out or gives in another form is worked out here, and listed.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import fields
 from os import PathLike
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from fillalign._text import LONGEST_PATH, plain, short
-from fillalign._validate import as_path
+from fillalign._validate import FloatArray, as_path, check_type
 from fillalign.air import Air, pressure_kpa_at_altitude
-from fillalign.venue.model import (
-    STATES,
-    Goals,
-    Loudspeaker,
-    Measured,
-    Output,
-    Point,
-    Room,
-    Source,
-    State,
-    Survey,
+from fillalign.trilateration import locate
+from fillalign.venue.model import RECORDS, Area, defaults_of
+from fillalign.venue.rules import STATES, TABLES, box_volume_m3, check_row, check_whole, too_many
+from fillalign.venue.values import (
+    NAMED,
+    ROLES,
+    ROWS,
+    SINGLE,
+    Key,
+    Log,
+    Need,
+    Row,
+    Table,
+    Tables,
+    is_text,
+    label,
+    nearest,
+    shown,
+    take,
 )
-from fillalign.venue.positions import locate_sources
-from fillalign.venue.rules import ROLES, Tables, check_file, make_area, outline, sources, step_ms
-from fillalign.venue.schema import FILE_LIMIT_BYTES, LOCKED, NAMED, ROWS, SINGLE
-from fillalign.venue.table import Log, Row, is_text, label, nearest, read_table, shown
 from fillalign.venue.whole import Venue
 
+FILE_LIMIT_BYTES: Final = 2_000_000
+# Other spellings of a unit: suffix, suffix accepted instead, its factor, its unit.
+FEET: Final = {"m": ("_m", "_ft", 0.3048, "ft"), "m3": ("_m3", "_ft3", 0.3048**3, "ft3")}
+# A venue nests four deep, and tomllib's memory grows with the square of a dotted key's parts.
+_PART = r"(?:[\w-]+|\"[^\"\n]*\"|'[^'\n]*')"
+_TOO_DOTTED = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*\.[ \t]*{_PART}){{16}}")
 _EAR_M = 1.2
 _AXIS_M = 10.0
 _FARTHEST_AIM_M = 100.0
-_PLACED = ("name", "output", "loudspeaker", "position_m", "kind", "covers")
 _ALWAYS = ("venue", "goals", "stage", "survey")
+_FAMILIES = (*SINGLE, *NAMED, *ROWS)
+DEFAULTS: Final = {family: defaults_of(RECORDS.get(family, Venue)) for family in _FAMILIES}
+DEFAULTS["state"] |= defaults_of(Air)
 
 
 class VenueError(ValueError):
@@ -51,7 +65,8 @@ class VenueError(ValueError):
     path : pathlib.Path
         The file.
     problems : tuple of (str, str)
-        Table and key, and what is wrong there, for every problem of the file.
+        Table and key, and what is wrong there, for the first 50 problems of the file; then
+        how many more there are.
 
     Examples
     --------
@@ -69,22 +84,35 @@ class VenueError(ValueError):
         return "\n".join(plain(": ".join(filter(None, (name, *item)))) for item in self.problems)
 
 
-def _load(path: Path) -> dict[str, Any]:
-    """Return the file's tables, or raise VenueError with the one thing that is wrong."""
+# --- from a file to rows -----------------------------------------------------------------
+
+
+def _content(path: Path) -> bytes:
+    if path.is_dir():
+        raise OSError(None, "is a folder, not a venue file")
+    if path.exists() and not path.is_file():
+        raise OSError(None, "is not a file")
+    with path.open("rb") as file:
+        return file.read(FILE_LIMIT_BYTES + 1)
+
+
+def _parsed(path: Path, given: bytes | None) -> dict[str, Any]:
+    """Return the tables of a file or of what is given, or raise VenueError with what is wrong."""
     try:
-        if path.is_dir():
-            raise OSError(None, "is a folder, not a venue file")
-        if path.exists() and not path.is_file():
-            raise OSError(None, "is not a file")
-        with path.open("rb") as file:
-            content = file.read(FILE_LIMIT_BYTES + 1)
+        content = _content(path) if given is None else given
         if len(content) > FILE_LIMIT_BYTES:
             raise ValueError(f"more than {FILE_LIMIT_BYTES} bytes")
-        return tomllib.loads(content.decode("utf-8-sig"))
+        text = content.decode("utf-8-sig")
+        dotted = _TOO_DOTTED.search(text)
+        if dotted:
+            line = text.count("\n", 0, dotted.start()) + 1
+            raise ValueError(f"a key with more than 16 parts in line {line}")
+        return tomllib.loads(text)
     except OSError as error:
-        message = f"cannot be read, {error.strerror or error} ({short(str(path), LONGEST_PATH)})"
+        where = short(str(path), LONGEST_PATH)
+        message = f"cannot be read, {error.strerror or error} ({where})"
     except UnicodeDecodeError as error:
-        message = f"must be UTF-8 text, got byte 0x{content[error.start]:02x} at {error.start}"
+        message = f"must be UTF-8 text, got byte 0x{error.object[error.start]:02x} at {error.start}"
     except tomllib.TOMLDecodeError as error:
         value = str(error).startswith(("Invalid value", "Expected newline"))
         hint = "; words stand in quotes, numbers take a point and no unit" if value else ""
@@ -96,183 +124,263 @@ def _load(path: Path) -> dict[str, Any]:
     raise VenueError(path, (("", message),))
 
 
-def _named(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
-    """Read the tables `[family.NAME]`."""
-    rows = []
-    for name, content in raw.items():
-        where = f"[{family}.{label(name)}]"
-        if family == "state" and name not in STATES:
-            log.problem(where, "", f"unknown state; {nearest(name, list(STATES))}")
-        elif not is_text(name):
-            log.problem(where, "", "needs a name of 1 to 80 characters without control characters")
-        elif not isinstance(content, dict):
-            log.problem(where, "", f"must be a table, got {shown(content)}")
-        else:
-            row = read_table(NAMED[family], content, Row(where, name), f"[{family}.*]", log)
-            if isinstance(row.values.get("locked"), dict):
-                row.values["locked"] = read_table(
-                    LOCKED, row.values["locked"], Row(f"{where[:-1]}.locked]", name), "", log
-                ).values
-            rows.append(row)
+def _spellings(table: Table) -> dict[str, tuple[str, float, str]]:
+    """Map every accepted spelling to its key, the factor to our unit, and its unit."""
+    spellings = {name: (name, 1.0, key.unit) for name, key in table.items()}
+    for name, key in table.items():
+        if key.unit in FEET:
+            suffix, other, factor, unit = FEET[key.unit]
+            spellings[name.removesuffix(suffix) + other] = (name, factor, unit)
+    return spellings
+
+
+def _read(family: str, raw: dict[str, Any], row: Row, log: Log, listed: str = "") -> Row:
+    """Fill a row from a table; a bad value leaves its key out, a default is listed."""
+    # The name in `[family.NAME]` is no key inside it.
+    table = {name: key for name, key in TABLES[family].items() if name not in row}
+    spellings, spelt = _spellings(table), dict[str, str]()
+    for word, value in raw.items():
+        if word not in spellings:
+            hint = "" if log.full else nearest(word, spellings, table)
+            log.problem(row.where, label(word), f"unknown key; {hint}")
             continue
-        log.broken.add(family)
-    return rows
-
-
-def _rows(family: str, raw: list[Any], log: Log) -> list[Row]:
-    """Read the tables `[[family]]`."""
-    rows = []
-    for number, content in enumerate(raw, 1):
-        where = f"[[{family}]] {number}"
-        if not isinstance(content, dict):
-            log.problem(where, "", f"must be a table, got {shown(content)}")
-            log.broken.add(family)
+        name, factor, unit = spellings[word]
+        row.given.add(name)
+        if spelt.setdefault(name, word) != word:
+            row.pop(name, None)
+            log.problem(row.where, name, f"give {spelt[name]} or {word}, not both")
             continue
-        name = content.get("name", "")
-        name = name if is_text(name) else ""
-        if not name and "name" in ROWS[family]:
-            log.broken.add(family)
-        where = f"{where} {shown(name)}" if name else where
-        rows.append(read_table(ROWS[family], content, Row(where, name), f"[[{family}]]", log))
-    return rows
+        try:
+            row[name] = take(table[name], value, factor, unit)
+        except (TypeError, ValueError) as error:
+            log.problem(row.where, word, str(error))
+    replaced = {key.instead_of for name, key in table.items() if name in row.given}
+    for name, key in table.items():
+        if key.need is Need.OURS and name not in row.given | replaced:
+            row[name] = DEFAULTS[family][key.field or name]
+            items = row[name] if isinstance(row[name], tuple) else (row[name],)
+            text = ", ".join(item if isinstance(item, str) else shown(item) for item in items)
+            log.default(listed, f"{name} = {text} {key.unit}".strip(), row.name)
+        if key.shape == "octaves" and key.beyond and name in row:
+            _fill_octaves(key, name, row, log)
+    return row
 
 
-def _read_tables(raw: dict[str, Any], log: Log) -> Tables:
-    """Read every table by its schema."""
-    families = [*SINGLE, *NAMED, *ROWS]
-    for word in raw:
-        if word not in families:
-            log.problem(f"[{label(word)}]", "", f"unknown table; {nearest(word, families)}")
-    tables: dict[str, list[Row]] = {family: [] for family in families}
-    for family in families:
-        content: Any = raw.get(family, [] if family in ROWS else {})
-        form = f"[[{family}]]" if family in ROWS else f"[{family}]"
-        if not isinstance(content, list if family in ROWS else dict):
-            log.problem(f"[{family}]", "", f"must be written as {form}, got {shown(content)}")
-            log.broken.add(family)
-            tables[family] = [Row(form, "")] if family in _ALWAYS else []
-        else:
-            tables[family] = _read_family(family, content, family in raw, log)
-    return tables
+def _fill_octaves(key: Key, name: str, row: Row, log: Log) -> None:
+    """Put in the octaves between and beyond those given, and list them."""
+    given = row[name]
+    missing = [octave for octave in key.bands if octave not in given]
+    if key.beyond == "silent":
+        beyond = [octave for octave in missing if not min(given) < octave < max(given)]
+        missing = [octave for octave in missing if octave not in beyond]
+        if beyond:
+            log.default(row.where, f"{name} = none at {', '.join(map(str, beyond))} Hz")
+    if missing:
+        bands = ", ".join(map(str, missing))
+        log.default(row.where, f"{name} at {bands} Hz from the octaves beside")
+    places = [key.bands.index(octave) for octave in (*given, *missing)]
+    filled = np.interp(places, places[: len(given)], list(given.values())).tolist()
+    row[name] = dict(sorted(zip((*given, *missing), filled, strict=True)))
 
 
-def _read_family(family: str, content: Any, given: bool, log: Log) -> list[Row]:
+def _entries(family: str, content: Any) -> Iterator[tuple[Row, Any]]:
+    """Yield the tables of a family, each with an empty row."""
     if family in ROWS:
-        return _rows(family, content, log)
-    if family in NAMED:
-        return _named(family, content, log)
-    where = f"[{family}]"
-    if not given and family not in _ALWAYS:
-        return []
-    return [read_table(SINGLE[family], content, Row(where, ""), where, log)]
+        for number, raw in enumerate(content, 1):
+            given = raw.get("name") if isinstance(raw, dict) else ""
+            name = str(given) if is_text(given) else ""
+            yield Row(f"[[{family}]] {number}{name and f' {shown(name)}'}", name), raw
+    elif family in NAMED:
+        for name, raw in content.items():
+            yield Row(f"[{family}.{label(name)}]", name, [("name", name)]), raw
+    else:
+        yield Row(f"[{family}]"), content
 
 
-def _state(row: Row) -> State:
-    values = dict(row.values)
-    pressure = values.pop("pressure_kpa", None)
-    if pressure is None:
-        pressure = pressure_kpa_at_altitude(values.pop("altitude_m"))
-    air = Air(values.pop("temperature_c"), values.pop("humidity_pct"), pressure)
-    return State(row.name, air, **values)
+def _read_family(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
+    form = list if family in ROWS else dict
+    content, where, rows = raw.get(family, form()), _place(family).where, []
+    if not isinstance(content, form):
+        log.problem(f"[{family}]", "", f"must be written as {where}, got {shown(content)}")
+        log.broken.add(family)
+        return [Row(where)] if family in _ALWAYS else []
+    for row, inner in _entries(family, content):
+        if family == "state" and row.name not in STATES:
+            problem = f"unknown state; {nearest(row.name, STATES)}"
+        elif family in NAMED and not is_text(row.name):
+            problem = "needs a name of 1 to 80 characters without control characters"
+        elif not isinstance(inner, dict):
+            problem = f"must be a table, got {shown(inner)}"
+        elif family in raw or family in _ALWAYS:
+            problem = ""
+            rows.append(_read(family, inner, row, log, _listed(family)))
+        else:
+            continue
+        if problem:
+            log.problem(row.where, "", problem)
+        if problem or (not row.name and "name" in TABLES[family] and family != "venue"):
+            log.broken.add(family)
+    for row in rows:
+        if "locked" in row:
+            locked = Row(f"{row.where[:-1]}.locked]", row.name)
+            row["locked"] = _read("locked", row["locked"], locked, log)
+    return rows
 
 
-def _states(tables: Tables, log: Log) -> dict[str, State]:
-    states = {row.name: _state(row) for row in tables["state"]}
-    if "check" not in states:
-        states["check"] = replace(states["show"], name="check")
-        log.default("[state.check]", "is not given: the same as [state.show]")
-    return {name: states[name] for name in STATES}
+def _place(family: str, name: str = "") -> Row:
+    return Row(f"[[{family}]]" if family in ROWS else f"[{family}{name and '.'}{name}]")
 
 
-def _room(tables: Tables, log: Log) -> Room | None:
-    """Build the room; what the file leaves out of it is worked out and listed."""
-    if not tables["room"]:
-        return None
-    volume = tables["room"][0].values.get("volume_m3")
-    box = outline(tables)
-    if box is None:
-        seats = [area.seats_m() for area in map(make_area, tables["areas"]) if area is not None]
-        points = np.vstack([*(row.values["position_m"] for _, row in sources(tables)), *seats])
-        (low, _, _), (high, _, top) = points.min(axis=0), points.max(axis=0)
-        width = max(2.0 * float(np.abs(points[:, 1]).max()), 1.0)
-        high = max(high, low + 1.0)
-        box = (float(low), float(high), width, max(float(top), volume / ((high - low) * width)))
-        log.default("[room]", "dimensions: drawn around the loudspeakers and seats to volume_m3")
-    if volume is None:
-        volume = (box[1] - box[0]) * box[2] * box[3]
-        log.default("[room]", f"volume_m3 = {volume:.6g} m3, the box of the dimensions")
-    return Room(*box, volume)
+def _listed(family: str) -> str:
+    """Return where the defaults of a family are listed."""
+    return f"[{family}.*]" if family in NAMED else _place(family).where
 
 
-def _loudspeaker(row: Row, log: Log) -> Loudspeaker:
-    values = dict(row.values)
-    gaps = values["elements"] - 1
-    splay = values.pop("splay_deg", None)
-    if splay is None and gaps:
-        log.default("[loudspeaker.*]", "splay_deg = 0 deg", row.name)
-    angles = splay if isinstance(splay, tuple) else (splay or 0.0,) * gaps
-    return Loudspeaker(row.name, splay_deg=angles, **values)
+# --- what the file gives in another form -------------------------------------------------
 
 
-def _output(row: Row) -> Output:
-    values = dict(row.values)
-    values["delay_step_ms"] = step_ms(values)
-    values.pop("delay_step_samples", None)
-    return Output(row.name, **values)
+def _locate(family: str, row: Row, tables: Tables, log: Log) -> None:
+    """Work out a position from laser distances, kept to the millimetre as the laser shows."""
+    before, readings = len(log.problems), []
+    for number, raw in enumerate(row.get("position_from", ()), 1):
+        reading = Row(f"{row.where} position_from {number}", row.name)
+        readings.append(_read("position_from", raw, reading, log))
+        check_row("position_from", reading, log)
+    slipped = any(key in row.given and key not in row for key in ("height_m", "side"))
+    laser, box = tables["survey"][0].get("laser_m"), tables.outline()
+    if not readings or len(log.problems) > before or slipped or laser is None:
+        return
+    room = box and [[box[0], -box[2] / 2, 0.0], [box[1], box[2] / 2, box[3]]]
+    points, distances = ([one[key] for one in readings] for key in ("point_m", "distance_m"))
+    known = {"height_m": row.get("height_m"), "side": row.get("side")}
+    try:
+        found = locate(points, distances, **known, laser_m=laser, room_m=room)
+    except ValueError as error:
+        log.problem(row.where, "position_from", str(error))
+        return
+    row["position_m"] = tuple(round(value, 3) for value in found.position_m)
+    place = ", ".join(f"{value:.3f}" for value in found.position_m)
+    height = " and a height" if "height_m" in row else ""
+    unsure = sum(part**2 for part in found.uncertainty_m) ** 0.5
+    log.default(_listed(family), f"position_m = [{place}] m from {len(readings)} laser distances"
+                f"{height}, misfit {1000 * found.misfit_m:.0f} mm, uncertain by "
+                f"{1000 * unsure:.0f} mm", row.name)
 
 
-def _aim(row: Row, family: str, log: Log) -> Point:
-    """Return the aim point: as given, from the angles, or straight ahead for a sub."""
-    values = row.values
-    if "aim_m" in values:
-        x, y, z = values["aim_m"]
-        return x, y, z
-    yaw, tilt = (np.radians(values.get(key, 0.0)) for key in ("yaw_deg", "tilt_deg"))
+def _aim(family: str, row: Row, log: Log) -> None:
+    """Work out an aim point from the angles, or straight ahead for a sub without any."""
+    turned = {"yaw_deg", "tilt_deg"} <= row.keys()
+    ahead = family == "subs" and not any(map(row.has, ("aim_m", "yaw_deg", "tilt_deg")))
+    if "position_m" not in row or not (turned or ahead):
+        return
+    yaw, tilt = (np.radians(row.get(key, 0.0)) for key in ("yaw_deg", "tilt_deg"))
     axis = np.array([np.cos(tilt) * np.cos(yaw), np.cos(tilt) * np.sin(yaw), -np.sin(tilt)])
-    drop = values["position_m"][2] - _EAR_M
+    drop = row["position_m"][2] - _EAR_M
     reach = drop / np.sin(tilt) if drop * np.sin(tilt) > 0 else np.inf
     far = reach if reach <= _FARTHEST_AIM_M else _AXIS_M
-    x, y, z = (float(value) for value in values["position_m"] + far * axis)
+    row["aim_m"] = tuple((row["position_m"] + far * axis).tolist())
     place = f"at ears {_EAR_M} m high" if far == reach else f"{_AXIS_M:g} m out"
-    log.default(f"[[{family}]]", f"aim_m = where the axis is {place}", row.name)
-    return x, y, z
+    log.default(_listed(family), f"aim_m = where the axis is {place}", row.name)
 
 
-def _sources(tables: Tables, log: Log) -> tuple[Source, ...]:
-    made = []
-    for family, row in sources(tables):
-        values = {key: row.values[key] for key in _PLACED if key in row.values}
-        made.append(Source(role=ROLES[family], aim_m=_aim(row, family, log), **values))
-    return tuple(made)
-
-
-def _build(tables: Tables, log: Log) -> Venue:
-    """Make the venue from tables without a problem left in them."""
-    venue, goals, stage, survey = (tables[key][0].values for key in _ALWAYS)
-    if "reference_rows_m" not in goals:
+def _work_out(tables: Tables, log: Log) -> None:
+    """Put in what the file gives in another form or leaves to us, and list it."""
+    for family, row in tables.sources():
+        _locate(family, row, tables, log)
+        _aim(family, row, log)
+    for row in tables["state"]:
+        if row.get("wind_m_s", 0.0) > 0 and not row.has("wind_towards_deg"):
+            log.problem(row.where, "wind_towards_deg", "is missing: between -360 and 360 deg, "
+                        "0 away from the stage")
+        if "altitude_m" in row:
+            row.setdefault("pressure_kpa", pressure_kpa_at_altitude(row["altitude_m"]))
+    for row in tables["output"]:
+        if {"delay_step_samples", "sample_rate_hz"} <= row.keys():
+            step = row["delay_step_samples"] * 1000.0 / row["sample_rate_hz"]
+            row.setdefault("delay_step_ms", step)
+    for row in tables["loudspeaker"]:
+        if row.get("elements", 1) > 1 and not row.has("splay_deg"):
+            log.default("[loudspeaker.*]", "splay_deg = 0 deg", row.name)
+    if not tables["goals"][0].has("reference_rows_m"):
         log.default("[goals]", "reference_rows_m = the rows around the mains' aim")
-    made: dict[str, Any] = {
-        "states": _states(tables, log),
-        "room": _room(tables, log),
-        "loudspeakers": {row.name: _loudspeaker(row, log) for row in tables["loudspeaker"]},
-        "sources": _sources(tables, log),
-    }
-    areas = [area for area in map(make_area, tables["areas"]) if area is not None]
-    weather = tables["weather"][0].values["temperatures_c"] if tables["weather"] else ()
+
+
+# --- from rows to records ----------------------------------------------------------------
+
+
+def _made(kind: type[Any], row: Row) -> Any:
+    """Make a record of those values in a row that are its fields."""
+    return kind(**{item.name: row[item.name] for item in fields(kind) if item.name in row})
+
+
+def _complete(row: Row, points: FloatArray, log: Log) -> None:
+    """Work out what the file leaves out of a room, and list it."""
+    if "x_from_m" not in row:
+        (low, _, _), (high, _, top) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
+        width, high = max(2.0 * float(np.abs(points[:, 1]).max()), 1.0), max(high, low + 1.0)
+        tall = max(top, row["volume_m3"] / ((high - low) * width))
+        row.update(x_from_m=low, x_to_m=high, width_m=width, height_m=tall, drawn=True)
+        log.default("[room]", "dimensions: drawn around the loudspeakers and seats to volume_m3")
+    elif "volume_m3" not in row:
+        row["volume_m3"] = box_volume_m3(row)
+        log.default("[room]", f"volume_m3 = {row['volume_m3']:.6g} m3, the box of the dimensions")
+
+
+def _venue(tables: Tables, log: Log) -> Venue:
+    """Make the venue of rows without a problem left in them."""
+    if len(tables["state"]) < len(STATES):
+        log.default("[state.check]", "is not given: the same as [state.show]")
+    for row in tables["state"]:
+        row["air"] = _made(Air, row)
+    for family, row in tables.sources():
+        row["role"] = ROLES[family]
+    areas = [_made(Area, row) for row in tables["areas"]]
+    points = [row["position_m"] for _, row in tables.sources()]
+    for row in tables["room"]:
+        _complete(row, np.vstack([points, *(area.seats_m() for area in areas)]), log)
+    made = {family: [_made(RECORDS[family], row) for row in tables[family]] for family in RECORDS}
+    by_name = {family: {one.name: one for one in made[family]} for family in NAMED}
+    venue = tables["venue"][0]
     return Venue(
         name=venue["name"],
         programme=venue["programme"],
         hold_back_ms=venue["hold_back_ms"],
-        outputs={row.name: _output(row) for row in tables["output"]},
+        states=by_name["state"],
+        loudspeakers=by_name["loudspeaker"],
+        outputs=by_name["output"],
+        sources=tuple(one for family in ROLES for one in made[family]),
         areas=tuple(areas),
-        goals=Goals(**goals),
-        stage_microphone_m=stage["microphone_m"],
-        measured=tuple(Measured(**row.values) for row in tables["measured"]),
-        weather_c=weather,
-        survey=Survey(**survey),
-        **made,
+        goals=made["goals"][0],
+        room=next(iter(made["room"]), None),
+        stage_microphone_m=tables["stage"][0]["microphone_m"],
+        measured=tuple(made["measured"]),
+        weather_c=tuple(c for row in tables["weather"] for c in row["temperatures_c"]),
+        survey=made["survey"][0],
         defaults_used=log.defaults(),
     )
+
+
+def _read_venue(path: Path, content: bytes | None) -> Venue:
+    log, raw = Log(), _parsed(path, content)
+    for word in raw:
+        if word not in _FAMILIES:
+            hint = "" if log.full else nearest(word, _FAMILIES)
+            log.problem(f"[{label(word)}]", "", f"unknown table; {hint}")
+    tables = Tables({family: _read_family(family, raw, log) for family in _FAMILIES}, _place)
+    if not too_many(tables, log):
+        _work_out(tables, log)
+        for family, rows in tables.items():
+            for row in rows:
+                check_row(family, row, log)
+        check_whole(tables, log)
+    problems = tuple((f"{where} {key}".strip(), text) for where, key, text in log.told())
+    if problems:
+        raise VenueError(path, problems)
+    try:
+        return _venue(tables, log)
+    except ValueError as error:
+        # What is worked out from good values may still lie beyond what a record takes.
+        raise VenueError(path, (("", str(error)),)) from error
 
 
 def read_venue(path: str | PathLike[str]) -> Venue:
@@ -307,11 +415,24 @@ def read_venue(path: str | PathLike[str]) -> Venue:
     ...         print(str(error).splitlines()[0])
     hall.toml: [venue]: must be written as [venue], got 3
     """
-    file = as_path("path", path)
-    log = Log()
-    tables = _read_tables(_load(file), log)
-    locate_sources(tables, log)
-    check_file(tables, log)
-    if log.problems:
-        raise VenueError(file, tuple(log.problems))
-    return _build(tables, log)
+    return _read_venue(as_path("path", path), None)
+
+
+def read_venue_text(text: str) -> Venue:
+    r"""Read a venue from the text of a file, such as `Venue.to_toml` returns.
+
+    Raises
+    ------
+    VenueError
+        As `read_venue`; its lines begin with the word text instead of a file's name.
+
+    Examples
+    --------
+    >>> try:
+    ...     read_venue_text("[venue]\nname = 3")
+    ... except VenueError as error:
+    ...     print(str(error).splitlines()[0])
+    text: [venue] name: must be text of 1 to 80 characters without control characters, got 3
+    """
+    check_type("text", text, str)
+    return _read_venue(Path("text"), text.encode(errors="surrogatepass"))

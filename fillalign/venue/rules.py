@@ -1,303 +1,500 @@
-"""Checks that need more than one key of a venue file.
+"""Every range and condition of a venue, once: for files, records and what is dialled.
 
-Private to the reader. Each check takes the tables as read, where a missing or
-bad value has left its key out, and adds what it finds to the log.
+`TABLES` says what each key takes; below it stands what a value asks of others in its row,
+then what rows ask of one another. The reader makes rows of a file's tables, the records
+of themselves: the same words come out for both. A new key is a line in `TABLES`, a field
+of its record and a line in `data/tidewell_hall.toml`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any, TypeAlias
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from functools import partial
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
+from fillalign._validate import FloatArray, range_text
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import weighted_total_db
-from fillalign.venue.model import SEAT_LIMIT, Area
-from fillalign.venue.schema import ROOM, STATE
-from fillalign.venue.table import Log, Row, allowed, nearest, shown
+from fillalign.trilateration import SIDES
+from fillalign.venue.values import (
+    ROLES,
+    ROWS,
+    SIDES_M,
+    Key,
+    Log,
+    Need,
+    Row,
+    Table,
+    Tables,
+    allowed,
+    lacking,
+    must,
+    nearest,
+    shown,
+)
 
-Tables: TypeAlias = Mapping[str, list[Row]]
-Box: TypeAlias = tuple[float, float, float, float]
+PROGRAMMES: Final = ("speech", "music")
+DELAY_RULES: Final = ("equal-level", "box-to-box", "never-early")
+PRIORITIES: Final = ("auto", "words", "image")
+POLARITIES: Final = ("normal", "inverted")
+STATES: Final = ("check", "show")
+SEAT_LIMIT: Final = 250_000
+# Levels add by pairs of outputs at every seat, and by pairs of elements: so many still fit a
+# laptop, and no venue of the trade comes near them.
+LIMITS: Final = {"loudspeaker": 100, "output": 64, "areas": 500, "measured": 500,
+                 "mains, subs and fills": 300, "elements of all boxes": 1000}
 
-ROLES = {"mains": "main", "subs": "sub", "fills": "fill"}
-_SIDES = ("x_from_m", "x_to_m", "width_m", "height_m")
-
-
-def sources(tables: Tables) -> Iterator[tuple[str, Row]]:
-    """Yield all loudspeakers in place, each with its family."""
-    return ((family, row) for family in ROLES for row in tables[family])
-
-
-def make_area(row: Row) -> Area | None:
-    """Return the seat area of a row, or None where its values are not all good."""
-    sides = [row.values.get(key) for key in ("name", "x_from_m", "x_to_m", "y_from_m", "y_to_m")]
-    if None in sides or sides[1] > sides[2] or sides[3] > sides[4]:  # type: ignore[operator]
-        return None
-    return Area(**row.values)
-
-
-def outline(tables: Tables) -> Box | None:
-    """Return the room as x from, x to, width, height, or None where it is not given."""
-    for row in tables["room"]:
-        if all(side in row.values for side in _SIDES):
-            x_from, x_to, width, height = (float(row.values[side]) for side in _SIDES)
-            return (x_from, x_to, width, height) if x_from < x_to else None
-    return None
-
-
-def step_ms(values: Mapping[str, Any]) -> float | None:
-    """Return an output's delay step in ms, or None where it cannot be known."""
-    if "delay_step_samples" in values:
-        rate: float | None = values.get("sample_rate_hz")
-        return None if rate is None else float(values["delay_step_samples"]) * 1000.0 / rate
-    return values.get("delay_step_ms")
+MUST, MAY, OURS = Need
+_NAME = Key(MUST, kind="text")
+_POINT = Key(MUST, "m", -2000, 2000, "point")
+_LEVEL = Key(MUST, "dBA", 0, 160)
+_KINDS = ("linkwitz-riley", "butterworth")
+_whole = partial(Key, kind="integer")
+_bands = partial(Key, MAY, shape="octaves", bands=OCTAVES_NOMINAL)
 
 
-def _between(low: float, high: float, unit: str = "m") -> str:
-    return f"between {shown(float(low))} and {shown(float(high))} {unit}"
+def _choice(need: Need, *words: str, **more: Any) -> Key:
+    return Key(need, kind="choice", choices=words, **more)
 
 
-def _exists(row: Row, key: str, tables: Tables, family: str, log: Log) -> None:
-    """Report names that no table of the family has, unless its names are in doubt."""
-    names = [each.name for each in tables[family]]
-    given = row.values.get(key, ())
-    for word in (given,) if isinstance(given, str) else given:
-        if word not in names and family not in log.broken:
-            hint = nearest(word, names) if names else "there are none"
-            log.problem(row.where, key, f"{shown(word)} is not in this file; {hint}")
+_SOURCE: Final[Table] = {
+    "name": _NAME,
+    "output": _NAME,
+    "loudspeaker": _NAME,
+    "position_m": _POINT,
+    "position_from": Key(MAY, shape="tables", kind="table", instead_of="position_m"),
+    "height_m": Key(MAY, "m", -100, 500, needs="position_from"),
+    "side": _choice(MAY, *SIDES, needs="position_from"),
+    "aim_m": _POINT,
+    "yaw_deg": Key(MAY, "deg", -360, 360, instead_of="aim_m", needs="tilt_deg"),
+    "tilt_deg": Key(MAY, "deg", -90, 90, needs="yaw_deg"),
+}
+TABLES: Final[Mapping[str, Table]] = {
+    "venue": {
+        "name": _NAME,
+        "setting": _choice(MUST, "indoors", "outdoors"),
+        "programme": _choice(OURS, *PROGRAMMES),
+        "hold_back_ms": Key(OURS, "ms", 0, 1000),
+    },
+    # Whatever an audience sits under fits in here; `fillalign.room` takes as much.
+    "room": {
+        **dict.fromkeys(("x_from_m", "x_to_m"), Key(MAY, "m", -500, 500)),
+        "width_m": Key(MAY, "m", 1, 500),
+        "height_m": Key(MAY, "m", 1, 200),
+        "volume_m3": Key(MAY, "m3", 10, 2_000_000),
+    },
+    "goals": {
+        "allowed_fall_db": Key(OURS, "dB", 0, 40),
+        "reference_rows_m": Key(MAY, "m", -2000, 2000, "pair"),
+        "reference_dba": Key(MAY, "dBA", 30, 130),
+        "back_dba": Key(MAY, "dBA", 30, 130),
+        # A fill ahead of the mains takes the image; 30 ms behind them it is an echo in speech
+        # (Haas 1951). `fill_delay_ms` takes -100 to 100, so that both can be drawn and heard.
+        "image_margin_ms": Key(OURS, "ms", 0, 30),
+        "delay_rule": _choice(OURS, *DELAY_RULES),
+        "priority": _choice(OURS, *PRIORITIES),
+        "highs_loss_db": Key(OURS, "dB", 0, 40),
+        "sti": Key(MAY, "(a fraction)", 0, 1),
+        "hearing_dba": Key(OURS, "dBA", 60, 120),
+        "noise_db": _bands("dB", -20, 160),
+    },
+    "weather": {"temperatures_c": Key(MUST, "C", -50, 60, "list", field="weather_c")},
+    "stage": {"microphone_m": Key(OURS, "m", -2000, 2000, "point", field="stage_microphone_m")},
+    "survey": {
+        "laser_m": Key(OURS, "m", 0.001, 1),
+        "thermometer_c": Key(OURS, "C", 0, 20),
+        "hygrometer_pct": Key(OURS, "%", 0, 50),
+        "latency_ms": Key(OURS, "ms", 0, 50),
+    },
+    "state": {
+        "name": _choice(MUST, *STATES),
+        "temperature_c": Key(MUST, "C", -50, 60),
+        "humidity_pct": Key(OURS, "%", 0, 100),
+        # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
+        # where its equations hold near enough to learn from.
+        "pressure_kpa": Key(OURS, "kPa", 50, 110),
+        "altitude_m": Key(MAY, "m", -430, 5000, instead_of="pressure_kpa"),
+        "wind_m_s": Key(OURS, "m/s", 0, 40),
+        "wind_towards_deg": Key(MAY, "deg", -360, 360),
+        # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
+        # `fillalign.room` hold on to 30 s.
+        "rt60_s": _bands("s", 0.05, 20),
+    },
+    "loudspeaker": {
+        "name": _NAME,
+        "coverage_deg": Key(MUST, "deg", 5, 360, "pair"),
+        "maximum_dba": _LEVEL,
+        "level_dba": _LEVEL,
+        "level_by_octave_db": _bands("dB", -20, 160, instead_of="level_dba", beyond="silent"),
+        "rear_floor_db": Key(OURS, "dB", -60, 0),
+        "low_limit_hz": Key(OURS, "Hz", 20, 2000),
+        "control_hz": Key(OURS, "Hz", 50, 8000),
+        "elements": _whole(OURS, "", 1, 64),
+        "spacing_m": Key(MAY, "m", 0.02, 5),
+        "splay_deg": Key(MAY, "deg", 0, 30, "splay"),
+    },
+    "output": {
+        "name": _NAME,
+        "feed": _choice(MUST, "left", "right", "mono"),
+        "set_in": _NAME,
+        # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
+        "latency_ms": Key(OURS, "ms", 0, 1000),
+        "delay_step_ms": Key(OURS, "ms", 0.0001, 100),
+        "delay_step_samples": _whole(MAY, "samples", 1, 10_000, instead_of="delay_step_ms"),
+        "delay_max_ms": Key(OURS, "ms", 0.1, 20_000),
+        "sample_rate_hz": Key(OURS, "Hz", 8000, 384_000),
+        "polarity": _choice(OURS, *POLARITIES),
+        "low_cut_kinds": _choice(OURS, *_KINDS, shape="list"),
+        "low_cut_orders": _whole(OURS, "", 1, 8, shape="list"),
+        "locked": Key(MAY, kind="table"),
+        "delay_rule": _choice(MAY, *DELAY_RULES),
+        "image_margin_ms": Key(MAY, "ms", 0, 30),
+        "priority": _choice(MAY, *PRIORITIES),
+    },
+    "mains": _SOURCE,
+    "subs": {**_SOURCE, "aim_m": Key(MAY, "m", -2000, 2000, "point")},
+    "fills": {
+        **_SOURCE,
+        "kind": _choice(MUST, "delay", "under-balcony", "front", "tower"),
+        "covers": Key(MUST, shape="list", kind="text"),
+    },
+    "areas": {
+        "name": _NAME,
+        **dict.fromkeys(("x_from_m", "x_to_m", "y_from_m", "y_to_m"), Key(MUST, "m", -2000, 2000)),
+        "row_spacing_m": Key(OURS, "m", 0.2, 100),
+        "seat_spacing_m": Key(OURS, "m", 0.2, 100),
+        "floor_m": Key(OURS, "m", -100, 200),
+        "rake_deg": Key(OURS, "deg", -20, 45),
+        "ear_height_m": Key(OURS, "m", 0.5, 2.5),
+        "shadowed_from": Key(MAY, shape="list", kind="text", needs="shadow_loss_db"),
+        "shadow_loss_db": _bands("dB", 0, 60, needs="shadowed_from"),
+        "allowed_fall_db": Key(MAY, "dB", 0, 40),
+        "priority": _choice(MAY, *PRIORITIES),
+    },
+    "measured": {
+        "output": _NAME,
+        "at_m": _POINT,
+        "state": _choice(OURS, *STATES),
+        "level_dba": _LEVEL,
+        "by_octave_db": _bands("dB", -20, 160, instead_of="level_dba", beyond=""),
+    },
+    # Tables inside others; what is locked on an output in a file is what a script dials.
+    "position_from": {"point_m": _POINT, "distance_m": Key(MUST, "m", 0.01, 2000)},
+    "locked": {
+        "delay_ms": Key(MAY, "ms", 0, 20_000),
+        # From as good as off to the loudest there is: the box's own maximum comes long before.
+        "trim_db": Key(MAY, "dB", -120, 160, word="off"),
+        "low_cut_hz": Key(MAY, "Hz", 20, 2000, word="none"),
+        "low_cut_order": _whole(MAY, "", 1, 8),
+        "low_cut_kind": _choice(MAY, *_KINDS),
+        "shelf_db": Key(MAY, "dB", -12, 12),
+        "shelf_hz": Key(MAY, "Hz", 500, 16_000),
+        "polarity": _choice(MAY, *POLARITIES),
+    },
+}
 
 
-def _inside(row: Row, key: str, box: Box | None, log: Log) -> None:
-    if box is None or key not in row.given or key not in row.values:
-        return
-    x_from, x_to, width, height = box
-    limits = ((x_from, x_to), (-width / 2, width / 2), (0.0, height))
-    for axis, value, limit in zip("xyz", row.values[key], limits, strict=True):
-        if not limit[0] <= value <= limit[1]:
-            log.must(row, key, f"inside the room, {axis} {_between(*limit)}", value)
+Said: TypeAlias = Iterator[tuple[str, str]]
+SaidOf: TypeAlias = Iterator[tuple[Row, str, str]]
 
 
-def _check_setting(tables: Tables, log: Log) -> None:
-    setting = tables["venue"][0].values.get("setting")
-    if setting == "indoors" and not tables["room"] and "room" not in log.broken:
-        log.problem("[room]", "", "is missing: a venue indoors needs its dimensions or volume_m3")
+# --- what a value asks of others in its row ----------------------------------------------
+
+_ORDERED: Final[tuple[tuple[str, str, str, Callable[[Row], bool]], ...]] = (
+    ("room", "x_to_m", "above x_from_m, {x_from_m} m", lambda r: r["x_to_m"] > r["x_from_m"]),
+    ("loudspeaker", "low_limit_hz", "below control_hz, {control_hz} Hz",
+     lambda r: r["low_limit_hz"] < r["control_hz"]),
+    ("loudspeaker", "level_dba", "at most maximum_dba, {maximum_dba} dBA",
+     lambda r: r["level_dba"] <= r["maximum_dba"]),
+    ("output", "delay_max_ms", "above the delay step, {delay_step_ms} ms",
+     lambda r: r["delay_max_ms"] > r["delay_step_ms"]),
+    *((family, "aim_m", "away from position_m", lambda r: r["aim_m"] != r["position_m"])
+      for family in ROLES),
+    ("areas", "x_to_m", "at least x_from_m, {x_from_m} m", lambda r: r["x_to_m"] >= r["x_from_m"]),
+    ("areas", "y_to_m", "at least y_from_m, {y_from_m} m", lambda r: r["y_to_m"] >= r["y_from_m"]),
+    ("goals", "reference_rows_m", "from and to in m, the smaller first",
+     lambda r: r["reference_rows_m"][0] <= r["reference_rows_m"][1]),
+)
+
+
+def box_volume_m3(row: Row) -> float:
+    """Return the volume of a room by its dimensions."""
+    return float((row["x_to_m"] - row["x_from_m"]) * row["width_m"] * row["height_m"])
+
+
+def _room(row: Row) -> Said:
+    missing = [side for side in SIDES_M if not row.has(side)]
+    if missing and len(missing) < len(SIDES_M):
+        yield "", f"needs all its dimensions in m, and has no {', '.join(missing)}"
+    elif missing and not row.has("volume_m3"):
+        yield "", f"needs {', '.join(SIDES_M)} in m, or volume_m3, or both"
+    key, box = TABLES["room"]["volume_m3"], box_volume_m3(row)
+    low, high = max(box / 5, key.low), min(box * 5, key.high)
+    if box > 0 and (low > high or not (row.has("volume_m3") or key.low <= box <= key.high)):
+        yield "", f"holds {shown(box)} m3 by its dimensions: it must hold {allowed(key)}"
+    elif box > 0 and not low <= row["volume_m3"] <= high:
+        yield "volume_m3", must(f"{range_text(low, high, 'm3')} in a box of these dimensions",
+                                row["volume_m3"])
+
+
+def _array(row: Row) -> Said:
+    elements, splay = row["elements"], row.get("splay_deg")
+    for key in ("spacing_m", "splay_deg"):
+        if elements == 1 and key in row.given:
+            yield key, "has no place in a single box, elements = 1"
+    if elements > 1 and not row.has("spacing_m"):
+        yield "spacing_m", f"is missing: in m, for {elements} elements"
+    if elements > 1 and isinstance(splay, tuple) and len(splay) != elements - 1:
+        yield "splay_deg", must(f"one angle in deg, or {elements - 1} for the joints of {elements} "
+                                "elements", f"{len(splay)} angles")
+
+
+def level_at_1m_dba(level_dba: float | None, by_octave: Mapping[int, float]) -> float:
+    """Return the A-weighted level at 1 m; the thirds of an octave of pink noise are alike."""
+    if level_dba is not None:
+        return level_dba
+    thirds = THIRDS_HZ[np.isin(OCTAVES_NOMINAL, list(by_octave)).repeat(3)]
+    levels = np.repeat([by_octave[octave] for octave in sorted(by_octave)], 3) - 10 * np.log10(3)
+    return float(weighted_total_db(levels, thirds))
+
+
+def _loudest(row: Row) -> Said:
+    total = level_at_1m_dba(None, row["level_by_octave_db"])
+    if total > row["maximum_dba"]:
+        yield "level_by_octave_db", must(f"in all at most maximum_dba, {shown(row['maximum_dba'])} "
+                                         "dBA", round(total, 1))
+
+
+def _orders(row: Row) -> Said:
+    """Yield orders that the only kind of low cut has not, or a kind that is left without any."""
+    many = "low_cut_kinds" in row
+    kinds = row["low_cut_kinds"] if many else (row["low_cut_kind"],)
+    orders = row["low_cut_orders"] if many else (row["low_cut_order"],)
+    for kind in kinds:
+        wrong = [order for order in orders if order not in LOW_CUT_ORDERS[kind]]
+        if wrong and (len(kinds) == 1 or len(wrong) == len(orders)):
+            known = ", ".join(map(str, LOW_CUT_ORDERS[kind]))
+            yield f"low_cut_order{'s' * many}", must(f"orders of {kind}, {known}", wrong[0])
+
+
+_OWN: Final[Mapping[str, tuple[Callable[[Row], Said], ...]]] = {
+    "room": (_room,),
+    "loudspeaker": (_array, _loudest),
+    "output": (_orders,),
+    "locked": (_orders,),
+}
+
+
+def check_row(family: str, row: Row, log: Log) -> None:
+    """Add what a row lacks, and what its good values ask of one another."""
+    for key, message in lacking(TABLES[family], row):
+        log.problem(row.where, key, message)
+    for check in _OWN.get(family, ()):
+        with suppress(KeyError):
+            for key, message in check(row):
+                log.problem(row.where, key, message)
+    for where, key, words, test in _ORDERED:
+        with suppress(KeyError):
+            if where == family and not test(row):
+                values = {name: shown(value) for name, value in row.items()}
+                log.problem(row.where, key, must(words.format_map(values), row[key]))
+
+
+# --- what rows ask of one another --------------------------------------------------------
+
+
+def too_many(tables: Tables, log: Log) -> bool:
+    """Add what there is too much of, and return whether there is: the rest is not looked at."""
+    boxes = [row.get("loudspeaker", "") for _, row in tables.sources()]
+    elements = {row.name: row.get("elements", 1) for row in tables["loudspeaker"]}
+    counts = {family: len(rows) for family, rows in tables.items()} | {
+        "mains, subs and fills": len(boxes),
+        "elements of all boxes": sum(elements.get(kind, 1) for kind in boxes),
+    }
+    found = [what for what, limit in LIMITS.items() if counts[what] > limit]
+    for what in found:
+        log.problem(tables.place("venue").where, "",
+                    f"has too many {what}: at most {LIMITS[what]}, got {counts[what]}")
+    return bool(found)
+
+
+def headroom_db(tables: Tables, output: str) -> float:
+    """Return the highest trim that keeps every box of an output within its maximum level."""
+    kinds = {row.get("loudspeaker") for _, row in tables.sources() if row.get("output") == output}
+    return min(float(row["maximum_dba"]) - level_at_1m_dba(row.get("level_dba"),
+                                                         row.get("level_by_octave_db", {}))
+               for row in tables["loudspeaker"] if row.name in kinds)
+
+
+def check_device(row: Row, device: Row, tables: Tables, log: Log) -> None:
+    """Add what is dialled or locked and the device or the boxes on it do not have."""
+    check_row("locked", row, log)
+    for key, limit, words in (
+        ("delay_ms", lambda: device["delay_max_ms"], "delay_max_ms of the output, {} ms"),
+        ("trim_db", lambda: headroom_db(tables, device.name), "{} dB, the maximum of its boxes"),
+    ):
+        with suppress(KeyError, ValueError):
+            if row[key] > limit() + 1e-9:
+                log.problem(row.where, key, must(f"at most {words.format(shown(limit()))}",
+                                                 row[key]))
+    for key in ("low_cut_order", "low_cut_kind"):
+        with suppress(KeyError):
+            offered = device[f"{key}s"]
+            if row[key] not in offered:
+                words = f"in {key}s of the output, {', '.join(map(str, offered))}"
+                log.problem(row.where, key, must(words, row[key]))
+
+
+def _presence(tables: Tables, log: Log) -> SaidOf:
+    """Yield what a venue indoors or outdoors must have or cannot have."""
+    setting, states = tables["venue"][0].get("setting"), {row.name for row in tables["state"]}
+    air = "give at least temperature_c in C"
+    for family, name, there, words in (
+        ("room", "", tables["room"] or setting != "indoors",
+         "a venue indoors needs its dimensions or volume_m3"),
+        ("state", "show", "show" in states, air),
+        ("state", "check", "check" in states or setting != "indoors", air),
+        ("mains", "", tables["mains"], "a venue needs at least one main loudspeaker"),
+        ("areas", "", tables["areas"], "a venue needs at least one seat area"),
+    ):
+        if not there and family not in log.broken:
+            yield tables.place(family, name), "", f"is missing: {words}"
     if setting == "outdoors" and tables["room"]:
-        log.problem("[room]", "", "has no place in a venue whose setting is outdoors")
-    states = {row.name: row for row in tables["state"]}
-    needed = {"show": True, "check": setting == "indoors"}
-    for name, need in needed.items():
-        if need and name not in states and "state" not in log.broken:
-            log.problem(f"[state.{name}]", "", "is missing: give at least temperature_c in C")
-    for row in states.values():
-        if setting == "indoors" and "rt60_s" not in row.given:
-            log.problem(row.where, "rt60_s", f"is missing: {allowed(STATE['rt60_s'], whole=True)}")
-        if setting == "outdoors" and "rt60_s" in row.given:
-            log.problem(row.where, "rt60_s", "has no place outdoors, where there is no decay in s")
-        if row.values.get("wind_m_s", 0.0) > 0 and "wind_towards_deg" not in row.given:
-            way = allowed(STATE["wind_towards_deg"])
-            log.problem(row.where, "wind_towards_deg", f"is missing: {way}, 0 away from the stage")
+        yield tables.place("room"), "", "has no place in a venue whose setting is outdoors"
+    for row in tables["state"]:
+        if setting == "indoors" and not row.has("rt60_s"):
+            words = allowed(TABLES["state"]["rt60_s"], whole=True)
+            yield row, "rt60_s", f"is missing: {words}"
+        if setting == "outdoors" and row.has("rt60_s"):
+            yield row, "rt60_s", "has no place outdoors, where there is no decay in s"
 
 
-def _check_room(tables: Tables, log: Log) -> None:
-    for row in tables["room"]:
-        missing = [side for side in _SIDES if side not in row.given]
-        if missing and len(missing) < len(_SIDES):
-            log.problem(row.where, "", f"needs all its dimensions in m, and has no "
-                        f"{', '.join(missing)}")
-        elif missing and "volume_m3" not in row.given:
-            log.problem(row.where, "", f"needs {', '.join(_SIDES)} in m, or volume_m3, or both")
-        x_from, x_to = (row.values.get(side) for side in _SIDES[:2])
-        if x_from is not None and x_to is not None and x_to <= x_from:
-            log.must(row, "x_to_m", f"above x_from_m, {shown(x_from)} m", x_to)
-        box = outline(tables)
-        if box is None:
-            continue
-        volume = (box[1] - box[0]) * box[2] * box[3]
-        given = row.values.get("volume_m3", volume)
-        low, high = max(volume / 5, ROOM["volume_m3"].low), min(volume * 5, ROOM["volume_m3"].high)
-        if not low <= given <= high:
-            log.must(row, "volume_m3", f"{_between(low, high, 'm3')} in a box of these dimensions",
-                     given)
-
-
-def _check_loudspeakers(tables: Tables, log: Log) -> None:
-    for row in tables["loudspeaker"]:
-        values, elements = row.values, row.values.get("elements", 0)
-        splay = values.get("splay_deg")
-        for key in ("spacing_m", "splay_deg"):
-            if elements == 1 and key in row.given:
-                log.problem(row.where, key, "has no place in a single box, elements = 1")
-        if elements > 1 and "spacing_m" not in row.given:
-            log.problem(row.where, "spacing_m", f"is missing: in m, for {elements} elements")
-        if elements > 1 and isinstance(splay, tuple) and len(splay) != elements - 1:
-            log.must(row, "splay_deg", f"one angle in deg, or {elements - 1} for the joints of "
-                     f"{elements} elements", f"{len(splay)} angles")
-        if values.get("low_limit_hz", 0.0) >= values.get("control_hz", np.inf):
-            log.must(row, "low_limit_hz", f"below control_hz, {shown(values['control_hz'])} Hz",
-                     values["low_limit_hz"])
-        if values.get("level_dba", 0.0) > values.get("maximum_dba", np.inf):
-            log.must(row, "level_dba", f"at most maximum_dba, {shown(values['maximum_dba'])} dBA",
-                     values["level_dba"])
-        total = _total_dba(values.get("level_by_octave_db") or {})
-        if total > values.get("maximum_dba", np.inf):
-            log.must(row, "level_by_octave_db", "in all at most maximum_dba, "
-                     f"{shown(values['maximum_dba'])} dBA", round(total, 1))
-
-
-def _total_dba(by_octave: Mapping[int, float]) -> float:
-    """Return the A-weighted total of octaves of pink noise, whose thirds are alike."""
-    given = np.isin(OCTAVES_NOMINAL, list(by_octave)).repeat(3)
-    thirds = np.repeat([by_octave[octave] for octave in sorted(by_octave)], 3) - 10 * np.log10(3)
-    return float(weighted_total_db(thirds, THIRDS_HZ[given])) if by_octave else -np.inf
-
-
-def _check_outputs(tables: Tables, log: Log) -> None:
-    driven = {row.values.get("output") for _, row in sources(tables)}
+def _outputs(tables: Tables, log: Log) -> SaidOf:
+    driven = {row.get("output") for _, row in tables.sources()}
     # A slip in a source's output is reported there, and once.
     sure = driven <= {row.name for row in tables["output"]} and not log.broken & {*ROLES, "output"}
     for row in tables["output"]:
-        values = row.values
-        step, most = step_ms(values), values.get("delay_max_ms", np.inf)
-        if step is not None and most <= step:
-            log.must(row, "delay_max_ms", f"above the delay step, {shown(step)} ms", most)
-        for kind in values.get("low_cut_kinds", ()):
-            for order in values.get("low_cut_orders", ()):
-                if order not in LOW_CUT_ORDERS[kind]:
-                    log.must(row, "low_cut_orders", f"orders of {kind}, "
-                             f"{', '.join(map(str, LOW_CUT_ORDERS[kind]))}", order)
         if sure and row.name not in driven:
-            log.problem(row.where, "", "drives no loudspeaker of mains, subs or fills")
-        _check_locked(row, log)
+            yield row, "", "drives no loudspeaker of mains, subs or fills"
+        if "locked" in row:
+            check_device(row["locked"], row, tables, log)
 
 
-def _check_locked(row: Row, log: Log) -> None:
-    values = row.values
-    locked = Row(f"{row.where[:-1]}.locked]", row.name, values.get("locked", {}))
-    most = values.get("delay_max_ms", np.inf)
-    if locked.values.get("delay_ms", 0.0) > most:
-        log.must(locked, "delay_ms", f"at most delay_max_ms of the output, {shown(most)} ms",
-                 locked.values["delay_ms"])
-    for key in ("low_cut_order", "low_cut_kind"):
-        offered = values.get(f"{key}s", ())
-        if key in locked.values and offered and locked.values[key] not in offered:
-            log.must(locked, key, f"in {key}s of the output, {', '.join(map(str, offered))}",
-                     locked.values[key])
-
-
-def _check_hold_back(tables: Tables, log: Log) -> None:
-    venue = tables["venue"][0]
-    hold = venue.values.get("hold_back_ms", 0.0)
-    for row in tables["output"]:
-        if row.name not in {main.values.get("output") for main in tables["mains"]}:
-            continue
-        most = row.values.get("delay_max_ms", np.inf)
+def _hold_back(tables: Tables, _: Log) -> SaidOf:
+    venue, mains = tables["venue"][0], {row.get("output") for row in tables["mains"]}
+    hold = venue.get("hold_back_ms", 0.0)
+    for row in (row for row in tables["output"] if row.name in mains):
+        most, own = row.get("delay_max_ms", np.inf), row.get("locked", {}).get("delay_ms", hold)
         if hold > most:
-            log.must(venue, "hold_back_ms", f"at most delay_max_ms of {row.where}, "
-                     f"{shown(most)} ms", hold)
-        own = row.values.get("locked", {}).get("delay_ms", hold)
+            words = f"at most delay_max_ms of {row.where}, {shown(most)} ms"
+            yield venue, "hold_back_ms", must(words, hold)
         if own != hold and "hold_back_ms" in venue.given:
-            log.must(venue, "hold_back_ms", f"the delay_ms locked on {row.where}, a main's output, "
-                     f"{shown(own)} ms", hold)
+            words = f"the delay_ms locked on {row.where}, a main's output, {shown(own)} ms"
+            yield venue, "hold_back_ms", must(words, hold)
 
 
-def _check_sources(tables: Tables, log: Log) -> None:
-    if not tables["mains"] and "mains" not in log.broken:
-        log.problem("[[mains]]", "", "is missing: a venue needs at least one main loudspeaker")
+def _roles(tables: Tables, _: Log) -> SaidOf:
     first: dict[str, tuple[str, str]] = {}
-    for family, row in sources(tables):
-        for key, others in (("output", "output"), ("loudspeaker", "loudspeaker"),
-                            ("covers", "areas")):
-            _exists(row, key, tables, others, log)
-        output = row.values.get("output")
+    for family, row in tables.sources():
+        output = row.get("output")
         before, name = first.setdefault(output, (family, row.name)) if output else (family, "")
         if before != family:
-            log.problem(row.where, "output", f"{shown(output)} already drives {shown(name)} of "
-                        f"{before}: one output serves mains, subs or fills, not two of them")
-        _inside(row, "position_m", outline(tables), log)
-        if "position_m" in row.values and row.values["position_m"] == row.values.get("aim_m"):
-            log.must(row, "aim_m", "away from position_m", row.values["aim_m"])
+            yield row, "output", (f"{shown(output)} already drives {shown(name)} of {before}: one "
+                                  "output serves mains, subs or fills, not two of them")
 
 
-def _check_names(tables: Tables, log: Log) -> None:
-    for rows in ([row for _, row in sources(tables)], tables["areas"]):
+_LINKS: Final[Mapping[str, tuple[str, ...]]] = {
+    "output": ("output",), "loudspeaker": ("loudspeaker",), "covers": ("areas",),
+    "shadowed_from": tuple(ROLES),
+}
+
+
+def _links(tables: Tables, log: Log) -> SaidOf:
+    """Yield names of what is not there, unless the names are in doubt."""
+    names = {key: [row.name for family in families for row in tables[family]]
+             for key, families in _LINKS.items()}
+    names["shadowed_from"].insert(0, "mains")
+    for row in (row for family in ROWS for row in tables[family]):
+        for key, families in _LINKS.items():
+            given = row.get(key, ())
+            for word in (given,) if isinstance(given, str) else given:
+                if word not in names[key] and not log.broken & {*families}:
+                    yield row, key, (f"{shown(word)} is not in the venue; "
+                                     f"{nearest(word, names[key])}")
+
+
+def _twins(tables: Tables, _: Log) -> SaidOf:
+    for rows in ([row for _, row in tables.sources()], tables["areas"]):
         seen: set[str] = set()
         for row in rows:
             if row.name and row.name in seen:
-                log.problem(row.where, "name", f"{shown(row.name)} is given twice")
+                yield row, "name", f"{shown(row.name)} is given twice"
             seen.add(row.name)
 
 
-def _check_areas(tables: Tables, log: Log) -> None:
-    if not tables["areas"] and "areas" not in log.broken:
-        log.problem("[[areas]]", "", "is missing: a venue needs at least one seat area")
-    total = 0
-    placed = {**tables, "placed": [Row("", "mains"), *(row for _, row in sources(tables))]}
-    if log.broken & ROLES.keys():
-        log.broken.add("placed")
-    for row in tables["areas"]:
-        _exists(row, "shadowed_from", placed, "placed", log)
-        for low, high in (("x_from_m", "x_to_m"), ("y_from_m", "y_to_m")):
-            if row.values.get(low, -np.inf) > row.values.get(high, np.inf):
-                log.must(row, high, f"at least {low}, {shown(row.values[low])} m", row.values[high])
-        area = make_area(row)
-        if area is not None:
-            rows, seats = area.counts
-            total += rows * seats
-            _check_area_in_room(row, area, outline(tables), log)
-    if total > SEAT_LIMIT:
-        log.problem("[[areas]]", "", f"must hold at most {SEAT_LIMIT} seats in all, got {total}")
-
-
-def _check_area_in_room(row: Row, area: Area, box: Box | None, log: Log) -> None:
+def _in_room(tables: Tables, _: Log) -> SaidOf:
+    box = tables.outline()
     if box is None:
         return
-    x_from, x_to, width, height = box
-    sides = {"x_from_m": (x_from, x_to), "x_to_m": (x_from, x_to),
-             "y_from_m": (-width / 2, width / 2), "y_to_m": (-width / 2, width / 2)}
-    for key, limit in sides.items():
-        if not limit[0] <= getattr(area, key) <= limit[1]:
-            log.must(row, key, f"inside the room, {_between(*limit)}", getattr(area, key))
-    first = area.floor_m + area.ear_height_m
-    depth = area.row_spacing_m * (area.counts[0] - 1)
-    last = first + float(np.tan(np.radians(area.rake_deg))) * depth
-    for where, ear in {"first": first, "last": last}.items():
-        if not 0 < ear < height:
-            log.problem(row.where, "", f"puts the ears of its {where} row at {ear:.2f} m: they "
-                        f"must be {_between(0, height)}, the ceiling")
-            break
+    x, y, z = (box[0], box[1]), (-box[2] / 2, box[2] / 2), (0.0, box[3])
+    for row in (row for family in (*ROWS, "stage") for row in tables[family]):
+        sides = {"x_from_m": x, "x_to_m": x, "y_from_m": y, "y_to_m": y}
+        places = [(key, "", row[key], limits) for key, limits in sides.items() if key in row]
+        for key in {"position_m", "at_m", "microphone_m"} & row.given & row.keys():
+            places += [(key, f"{axis} ", value, limits) for axis, value, limits
+                       in zip("xyz", row[key], (x, y, z), strict=True)]
+        for key, axis, value, (low, high) in places:
+            if not low <= value <= high:
+                yield row, key, must(f"inside the room, {axis}{range_text(low, high, 'm')}", value)
+    for row in tables["areas"]:
+        with suppress(KeyError):
+            ears = row["floor_m"] + row["ear_height_m"] + np.tan(np.radians(row["rake_deg"])) * (
+                _rows_x_m(row)[[0, -1]] - row["x_from_m"])
+            for end, ear in zip(("first", "last"), ears, strict=True):
+                if not 0 < ear < box[3]:
+                    yield row, "", (f"puts the ears of its {end} row at {ear:.2f} m: they must be "
+                                    f"{range_text(*z, 'm')}, the ceiling")
+                    break
 
 
-def _check_goals(tables: Tables, log: Log) -> None:
-    goals = tables["goals"][0]
-    low, high = goals.values.get("reference_rows_m", (-np.inf, np.inf))
-    areas = [area for area in map(make_area, tables["areas"]) if area is not None]
-    if low > high:
-        log.must(goals, "reference_rows_m", "from and to in m, the smaller first", [low, high])
-    elif areas and not any(_has_row(area, low, high) for area in areas):
-        log.must(goals, "reference_rows_m", "from and to in m with a row of seats between",
-                 [low, high])
+def count_steps(length_m: float, spacing_m: float) -> int:
+    """Return how many rows or seats stand in a length with both its ends."""
+    return int(length_m / spacing_m + 1e-9) + 1
 
 
-def _has_row(area: Area, low: float, high: float) -> bool:
-    steps = max(float(np.ceil((low - area.x_from_m) / area.row_spacing_m - 1e-9)), 0.0)
-    first = area.x_from_m + steps * area.row_spacing_m
-    return bool(first <= min(high, area.x_to_m) + 1e-9)
+def _rows_x_m(area: Row) -> FloatArray:
+    """Return the depth of each row of seats, or meet a KeyError where a value is not good."""
+    depth, spacing = area["x_to_m"] - area["x_from_m"], area["row_spacing_m"]
+    if depth < 0 or area["y_to_m"] < area["y_from_m"]:
+        raise KeyError("the other way round, which has been told")
+    return np.asarray(area["x_from_m"] + spacing * np.arange(count_steps(depth, spacing)))
 
 
-def _check_measured(tables: Tables, log: Log) -> None:
-    for row in tables["measured"]:
-        _exists(row, "output", tables, "output", log)
-        _inside(row, "at_m", outline(tables), log)
-    for row in tables["stage"]:
-        _inside(row, "microphone_m", outline(tables), log)
+def _seats(tables: Tables, _: Log) -> SaidOf:
+    """Yield more seats than can be, and reference rows without any."""
+    goals, x, total = tables["goals"][0], np.array([]), 0
+    for row in tables["areas"]:
+        with suppress(KeyError):
+            x = np.append(x, _rows_x_m(row))
+            wide = count_steps(row["y_to_m"] - row["y_from_m"], row["seat_spacing_m"])
+            total += _rows_x_m(row).size * wide
+    if total > SEAT_LIMIT:
+        yield tables.place("areas"), "", (f"must hold at most {SEAT_LIMIT} seats in all, got "
+                                          f"{total}")
+    low, high = goals.get("reference_rows_m", (-np.inf, np.inf))
+    if x.size and low <= high and not ((x >= low - 1e-9) & (x <= high + 1e-9)).any():
+        words = "from and to in m with a row of seats between"
+        yield goals, "reference_rows_m", must(words, [low, high])
 
 
-def check_file(tables: Tables, log: Log) -> None:
-    """Add every problem that shows only across keys and tables."""
-    for check in (
-        _check_setting, _check_room, _check_loudspeakers, _check_outputs, _check_hold_back,
-        _check_sources, _check_names, _check_areas, _check_goals, _check_measured,
-    ):
-        check(tables, log)
+def check_whole(tables: Tables, log: Log) -> None:
+    """Add every problem that shows only across rows."""
+    if too_many(tables, log):
+        return
+    for check in (_presence, _outputs, _hold_back, _roles, _links, _twins, _in_room, _seats):
+        for row, key, message in check(tables, log):
+            log.problem(row.where, key, message)

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from fillalign._text import html_text
 from fillalign._validate import as_number, check_choice
-from fillalign.venue.model import PROGRAMMES
 from fillalign.venue.reader import read_venue
+from fillalign.venue.rules import PROGRAMMES
 from fillalign.venue.whole import Venue
 
 DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")

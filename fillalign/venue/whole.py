@@ -1,32 +1,17 @@
-"""A whole venue: its parts, and whether they and what is dialled on them fit together.
+"""A whole venue: its records together, and what is dialled on its outputs.
 
-`fillalign.venue.reader` reads it from a TOML file; its axes are those of
-`fillalign.venue.model`.
+The axes are those of `fillalign.venue.model`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from numbers import Real
 from typing import Any
 
-import numpy as np
-
 from fillalign._text import listed, quoted, short
-from fillalign._validate import as_float, check_choice, check_record, check_type
-from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.filters import LOW_CUT_ORDERS
-from fillalign.levels import weighted_total_db
+from fillalign._validate import check_type
 from fillalign.venue.model import (
-    DELAY_RULES,
-    FEEDS,
-    FILL_KINDS,
-    POLARITIES,
-    PROGRAMMES,
-    ROLES,
-    SEAT_LIMIT,
-    STATES,
     Area,
     Goals,
     Loudspeaker,
@@ -34,30 +19,39 @@ from fillalign.venue.model import (
     Output,
     OutputSettings,
     Point,
+    Record,
     Room,
     Source,
     State,
     Survey,
+    hold,
+    row_of,
+    title,
 )
+from fillalign.venue.rules import check_device, check_whole, level_at_1m_dba
+from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables
+from fillalign.venue.writer import toml_text
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Venue:
     """A whole venue, from `read_venue` or made by hand.
 
     `programme` is speech or music; mappings go by the names of what is in them;
-    a venue without `room` is outdoors. `defaults_used` lists what the file left to us.
+    a venue without `room` is outdoors, where the state `check` may be left out. Sources
+    are kept by role. `defaults_used` lists what the file left to us, and makes no two
+    venues different.
 
     Raises
     ------
     TypeError, ValueError
-        Where its parts do not fit together: names that are not in it, an output
-        without loudspeakers, a loudspeaker without a level, a state of a room
-        without its decay. Most numbers are checked only when they are used.
+        Where its parts do not fit together, with a line for each problem: names that
+        are not in it, an output without loudspeakers, a fill outside the room, a state
+        of a room without its decay. What is wrong in one record is told when it is made.
 
     Examples
     --------
-    >>> from fillalign import Air, plan_fills
+    >>> from fillalign import OCTAVES_NOMINAL, Air, plan_fills
     >>> air, decay = Air(22.0, humidity_pct=45.0), dict.fromkeys(OCTAVES_NOMINAL, 1.5)
     >>> box = Loudspeaker("box", coverage_deg=(90, 60), maximum_dba=122.0, level_dba=92.0)
     >>> gym = Venue(
@@ -77,11 +71,11 @@ class Venue:
     >>> gym
     Venue('Gym': 2 loudspeakers on 2 outputs, 525 seats)
     >>> plan_fills(gym)
-    FillPlan('Gym', 22 C: Main 0 ms +0 dB; Fill 69.85 ms -9.5 dB)
+    FillPlan('Gym', 22 C: Main 0 ms +0 dB; Fill 70.32 ms -9.5 dB)
     """
 
     name: str
-    programme: str
+    programme: str = "speech"
     states: Mapping[str, State]
     loudspeakers: Mapping[str, Loudspeaker]
     outputs: Mapping[str, Output]
@@ -94,47 +88,61 @@ class Venue:
     measured: tuple[Measured, ...] = ()
     weather_c: tuple[float, ...] = ()
     survey: Survey = field(default_factory=Survey)
-    defaults_used: tuple[str, ...] = ()
+    defaults_used: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
-        """Check the kinds of all fields, and what one part says of another."""
-        check_record(self)
-        check_choice("programme", self.programme, PROGRAMMES)
-        check_choice("delay_rule", self.goals.delay_rule, DELAY_RULES)
-        for kind in ("states", "loudspeakers", "outputs"):
-            _check_names(kind, getattr(self, kind))
-        _check_states(self)
-        for box in self.loudspeakers.values():
-            if box.level_dba is None and not box.level_by_octave_db:
-                raise ValueError(f"loudspeaker {quoted(box.name)} must have level_dba or "
-                                 "level_by_octave_db, got neither")
-        for output in self.outputs.values():
-            check_choice(f"the feed of output {quoted(output.name)}", output.feed, FEEDS)
-            late = f"latency_ms of output {quoted(output.name)}"
-            as_float(late, output.latency_ms, "ms", low=0.0, high=1000.0)
-        as_float("image_margin_ms", self.goals.image_margin_ms, "ms", low=-100.0, high=100.0)
-        areas = [area.name for area in self.areas]
-        if not areas:
-            raise ValueError("a venue needs at least one seat area, got none")
-        for area in self.areas:
-            _check_area(area, areas)
-        seats = sum(rows * seats for rows, seats in (area.counts for area in self.areas))
-        if seats > SEAT_LIMIT:
-            raise ValueError(f"a venue must hold at most {SEAT_LIMIT} seats in all, got {seats}")
-        for source in self.sources:
-            _check_source(source, self, areas)
-        for name in self.outputs:
-            roles = {source.role for source in self.sources if source.output == name}
-            if len(roles) != 1:
-                served = " and ".join(sorted(roles)) or "no loudspeaker"
-                raise ValueError(f"output {quoted(name)} must drive mains, subs or fills, "
-                                 f"got {served}")
-        for reading in self.measured:
-            where = f"a measured level of {quoted(reading.output)}"
-            check_choice(f"the output of {where}", reading.output, tuple(self.outputs))
-            check_choice(f"the state of {where}", reading.state, STATES)
-            if reading.level_dba is None and not reading.by_octave_db:
-                raise ValueError(f"{where} must have level_dba or by_octave_db, got neither")
+        """Keep all parts, and check what one says of another."""
+        for name, (kind, named) in _PARTS.items():
+            object.__setattr__(self, name, _parts(self, name, kind, named))
+        for name, one in (("goals", Goals), ("survey", Survey), ("room", Room)):
+            if name != "room" or self.room is not None:
+                check_type(f"{title(self)}: {name}", getattr(self, name), one)
+        dry = isinstance(self.weather_c, tuple | list) and not self.weather_c
+        for family in ("venue", "stage") if dry else ("venue", "stage", "weather"):
+            hold(self, family, row_of(self, family))
+        log = Log()
+        check_whole(self.rows(), log)
+        log.refuse()
+        empty = self.states.get("check") or replace(self.states["show"], name="check")
+        object.__setattr__(self, "states", Fixed(check=empty, show=self.states["show"]))
+
+    @property
+    def setting(self) -> str:
+        """The word indoors where there is a room with a reverberant field, or outdoors."""
+        return "indoors" if self.room else "outdoors"
+
+    def rows(self) -> Tables:
+        """Return all records as the rules see them and a file holds them."""
+        parts: dict[str, Iterable[Record]] = {
+            "room": [self.room] if self.room else [],
+            "goals": [self.goals],
+            "survey": [self.survey],
+            "state": self.states.values(),
+            "loudspeaker": self.loudspeakers.values(),
+            "output": self.outputs.values(),
+            **{family: self.of_role(role) for family, role in ROLES.items()},
+            "areas": self.areas,
+            "measured": self.measured,
+        }
+        rows = {"venue": [row_of(self, "venue")]}
+        rows |= {family: [one.row() for one in several] for family, several in parts.items()}
+        rows |= {"weather": [row_of(self, "weather")] if self.weather_c else [],
+                 "stage": [row_of(self, "stage")]}
+        return Tables(rows, lambda *names: Row(" ".join((title(self), *filter(None, names)))))
+
+    def to_toml(self) -> str:
+        r"""Return the venue file that reads as this venue, with every key written out.
+
+        What was worked out or taken by default stands in comments at its top.
+
+        Examples
+        --------
+        >>> from fillalign import read_demo_venue
+        >>> text = read_demo_venue("lantern_room").to_toml()
+        >>> text[text.index("[stage]") :]
+        '[stage]\nmicrophone_m = [0.0, 0.0, 1.3716000000000002]\n'
+        """
+        return toml_text(self.rows(), self.defaults_used)
 
     def __repr__(self) -> str:
         """Name the venue and count what is in it."""
@@ -161,59 +169,111 @@ class Venue:
         >>> room.goals.image_margin_ms, "[goals] image_margin_ms = 5 ms" in room.defaults_used
         (8.0, False)
         """
-        given = tuple(f"[goals] {name} " for name in changes)
-        kept = tuple(line for line in self.defaults_used if not line.startswith(given))
-        return replace(self, goals=replace(self.goals, **changes), defaults_used=kept)
+        return self._with(self.goals, changes)
+
+    def with_source(self, name: str, **changes: Any) -> Venue:
+        """Return this venue with one loudspeaker in place changed.
+
+        Examples
+        --------
+        >>> from fillalign import read_demo_venue
+        >>> hall = read_demo_venue("tidewell_hall")
+        >>> hall.with_source("Fill 2", position_m=(24, 2.5, 4.6)).source("Fill 2").position_m
+        (24.0, 2.5, 4.6)
+        """
+        return self._with(self.source(name), changes)
+
+    def with_area(self, name: str, **changes: Any) -> Venue:
+        """Return this venue with one seat area changed."""
+        return self._with(self.area(name), changes)
+
+    def with_output(self, name: str, **changes: Any) -> Venue:
+        """Return this venue with one output changed."""
+        return self._with(_named("output", self.outputs.values(), name), changes)
+
+    def with_loudspeaker(self, name: str, **changes: Any) -> Venue:
+        """Return this venue with one kind of loudspeaker changed."""
+        return self._with(_named("loudspeaker", self.loudspeakers.values(), name), changes)
+
+    def _with(self, old: Any, changes: Mapping[str, Any]) -> Venue:
+        """Return this venue with one record replaced, whose changes are no defaults any more."""
+        new = replace(old, **changes)
+
+        def swapped(held: Any) -> Any:
+            if isinstance(held, Mapping):
+                return {one.name: one for one in map(swapped, held.values())}
+            return tuple(map(swapped, held)) if isinstance(held, tuple) else (
+                new if held is old else held)
+
+        made = {name: swapped(getattr(self, name)) for name in ("goals", *_PARTS)}
+        return replace(self, **made | {"defaults_used": tuple(self._still_default(old, changes))})
+
+    def _still_default(self, old: Any, changes: Iterable[str]) -> Iterable[str]:
+        """Yield the defaults used, without those of one record that are given now."""
+        name = getattr(old, "name", "")
+        tables = (f"[{old.family}]", f"[{old.family}.*]", f"[{old.family}.{name}]",
+                  f"[[{old.family}]]")
+        given = tuple(f"{table} {key} " for table in tables for key in changes)
+        for line in self.defaults_used:
+            text, _, members = line.rpartition(" (")
+            others = [one for one in members.removesuffix(")").split(", ") if one != name]
+            if not line.startswith(given):
+                yield line
+            elif text and others:
+                yield f"{text} ({', '.join(others)})"
+
+    def source(self, name: str) -> Source:
+        """Return the loudspeaker in place of that name."""
+        source: Source = _named("source", self.sources, name)
+        return source
 
     def area(self, name: str) -> Area:
         """Return the seat area of that name."""
-        for area in self.areas:
-            if area.name == name:
-                return area
-        raise KeyError(f"no seat area named {quoted(name)}; there are "
-                       f"{listed(area.name for area in self.areas)}")
+        area: Area = _named("seat area", self.areas, name)
+        return area
 
 
-def _check_names(kind: str, parts: Mapping[str, State | Loudspeaker | Output]) -> None:
-    for name, part in parts.items():
-        if part.name != name:
-            raise ValueError(f"{kind} must go by their own names, got {quoted(part.name)} as "
-                             f"{quoted(name)}")
+# What a venue holds several of, and whether by their names.
+_PARTS: Mapping[str, tuple[type, bool]] = {
+    "states": (State, True), "loudspeakers": (Loudspeaker, True), "outputs": (Output, True),
+    "sources": (Source, False), "areas": (Area, False), "measured": (Measured, False),
+    "defaults_used": (str, False),
+}  # fmt: skip
 
 
-def _check_area(area: Area, names: list[str]) -> None:
-    of = f"area {quoted(area.name)}"
-    if names.count(area.name) > 1:
-        raise ValueError(f"{of} must be there once, got {names.count(area.name)}")
-    if area.x_from_m > area.x_to_m or area.y_from_m > area.y_to_m:
-        raise ValueError(f"{of} must run from the smaller x and y to the larger")
-    as_float(f"row_spacing_m of {of}", area.row_spacing_m, "m", low=0.0, open_low=True)
-    as_float(f"seat_spacing_m of {of}", area.seat_spacing_m, "m", low=0.0, open_low=True)
+def _parts(venue: Venue, name: str, kind: type, named: bool) -> Any:
+    """Return parts in a tuple, sources by role, or in a mapping by their own names."""
+    given, where = getattr(venue, name), f"{title(venue)}: {name}"
+    fits = isinstance(given, Mapping if named else tuple | list)
+    parts = given.values() if isinstance(given, Mapping) else given
+    if not fits or not all(isinstance(part, kind) for part in parts):
+        form = "a mapping of text to" if named else "a tuple of any number, each"
+        word = "text" if kind is str else kind.__name__
+        raise TypeError(f"{where} must be {form} {word}, got {quoted(given)}")
+    if not named:
+        return tuple(sorted(given, key=lambda one: list(ROLES.values()).index(one.role))
+                     if kind is Source else given)
+    for own, part in given.items():
+        if part.name != own:
+            raise ValueError(f"{where} must go by their own names, got {quoted(part.name)} as "
+                             f"{quoted(own)}")
+    return Fixed(given)
 
 
-def _check_states(venue: Venue) -> None:
-    missing = [name for name in STATES if name not in venue.states]
-    if missing:
-        raise ValueError(f"a venue needs the states {' and '.join(STATES)}, got no {missing[0]}")
-    for name, state in venue.states.items():
-        without = [octave for octave in OCTAVES_NOMINAL if octave not in state.rt60_s]
-        if venue.indoors and without:
-            raise ValueError(f"state {quoted(name)} must have rt60_s at every octave of a room, "
-                             f"got none at {without[0]} Hz")
+def _named(what: str, parts: Iterable[Any], name: str) -> Any:
+    parts = list(parts)
+    for part in parts:
+        if part.name == name:
+            return part
+    raise KeyError(f"no {what} named {quoted(name)}; there are "
+                   f"{listed(part.name for part in parts)}")
 
 
-def _check_source(source: Source, venue: Venue, areas: list[str]) -> None:
-    name = quoted(source.name)
-    check_choice(f"the role of {name}", source.role, ROLES)
-    of = f"of {source.role} {name}"
-    check_choice(f"the output {of}", source.output, tuple(venue.outputs))
-    check_choice(f"the loudspeaker {of}", source.loudspeaker, tuple(venue.loudspeakers))
-    for area in source.covers:
-        check_choice(f"what a fill covers, {name},", area, tuple(areas))
-    if source.role == "fill" and not source.covers:
-        raise ValueError(f"fill {name} must cover a seat area, got none")
-    if source.role == "fill":
-        check_choice(f"the kind {of}", source.kind, FILL_KINDS)
+def as_venue(venue: object) -> Venue:
+    """Return `venue` if it is a Venue, or raise one clear error."""
+    if not isinstance(venue, Venue):
+        raise TypeError(f"venue must be a Venue, such as read_venue returns, got {quoted(venue)}")
+    return venue
 
 
 def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
@@ -227,38 +287,9 @@ def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
     return given
 
 
-def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
-    """Raise ValueError at settings of no output and TypeError at what are no settings."""
-    if not isinstance(settings, Mapping):
-        raise TypeError("settings must be OutputSettings by output, such as a plan's .settings, "
-                        f"got {quoted(settings)}")
-    check_outputs(venue, settings)
-    for name, own in settings.items():
-        if not isinstance(own, OutputSettings):
-            raise TypeError(f"{short(name)}: settings must be an OutputSettings, got "
-                            f"{type(own).__name__}")
-        for key in ("delay_ms", "trim_db", "low_cut_hz", "shelf_db", "shelf_hz"):
-            value = getattr(own, key)
-            if not isinstance(value, Real) and not (value is None and key == "low_cut_hz"):
-                raise TypeError(f"{short(name)}: {key} must be a number, got {quoted(value)}")
-
-
-def as_venue(venue: object) -> Venue:
-    """Return `venue` if it is a Venue, or raise one clear error."""
-    if not isinstance(venue, Venue):
-        raise TypeError(f"venue must be a Venue, such as read_venue returns, got {quoted(venue)}")
-    return venue
-
-
 def own_level_dba(loudspeaker: Loudspeaker) -> float:
     """A-weighted level at 1 m at trim 0."""
-    if loudspeaker.level_dba is not None:
-        return loudspeaker.level_dba
-    octaves = [octave for octave in OCTAVES_NOMINAL if octave in loudspeaker.level_by_octave_db]
-    levels = [loudspeaker.level_by_octave_db[octave] for octave in octaves]
-    # Pink noise: the three thirds of an octave are alike.
-    thirds = THIRDS_HZ[np.isin(OCTAVES_NOMINAL, octaves).repeat(3)]
-    return float(weighted_total_db(np.repeat(levels, 3) - 10 * np.log10(3), thirds))
+    return level_at_1m_dba(loudspeaker.level_dba, loudspeaker.level_by_octave_db)
 
 
 def headroom_db(venue: Venue, output: str) -> float:
@@ -268,49 +299,38 @@ def headroom_db(venue: Venue, output: str) -> float:
     return min(box.maximum_dba - own_level_dba(box) for box in boxes)
 
 
-LOWEST_DIALLED_DB = -120.0
-# As in a venue file.
-DIALLED = (
-    ("low_cut_hz", "Hz", 20.0, 2000.0),
-    ("shelf_db", "dB", -12.0, 12.0),
-    ("shelf_hz", "Hz", 500.0, 16000.0),
-)
+def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> dict[str, Row]:
+    """Return settings as the rules see them, or refuse what no device takes.
+
+    Raises
+    ------
+    TypeError, ValueError
+        At settings of no output, what are no settings, and values out of range.
+    """
+    if not isinstance(settings, Mapping):
+        raise TypeError("settings must be OutputSettings by output, such as a plan's .settings, "
+                        f"got {quoted(settings)}")
+    check_outputs(venue, settings)
+    for name, own in settings.items():
+        check_type(f"{short(name)}: settings", own, OutputSettings)
+    return {name: row_of(own, "locked", where=short(name)) for name, own in settings.items()}
 
 
 def check_dialled(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
-    """Refuse settings of outputs that the venue or its devices do not have."""
-    check_settings(venue, settings)
-    for name, own in settings.items():
-        of, device = short(name), venue.outputs[name]
-        if not 0.0 <= own.delay_ms <= device.delay_max_ms:
-            raise ValueError(
-                f"{of}: delay_ms must be between 0 and {device.delay_max_ms:g} ms, "
-                f"got {own.delay_ms:g}"
-            )
-        highest = headroom_db(venue, name)
-        if not (np.isneginf(own.trim_db) or LOWEST_DIALLED_DB <= own.trim_db <= highest):
-            raise ValueError(
-                f"{of}: trim_db must be between {LOWEST_DIALLED_DB:g} and {highest:g} dB, or "
-                f"minus infinity for off, got {own.trim_db:g}"
-            )
-        for key, unit, low, high in DIALLED:
-            value = getattr(own, key)
-            if value is not None and not low <= value <= high:
-                raise ValueError(
-                    f"{of}: {key} must be between {low:g} and {high:g} {unit}, got {value:g}"
-                )
-        check_choice(f"{of}: polarity", own.polarity, POLARITIES)
-        if own.low_cut_order not in LOW_CUT_ORDERS.get(own.low_cut_kind, ()):
-            raise ValueError(f"{of}: there is no {quoted(own.low_cut_kind)} low cut of order "
-                             f"{own.low_cut_order}")
-        offered = own.low_cut_kind in device.low_cut_kinds
-        if own.low_cut_hz is not None and not (offered and
-                                               own.low_cut_order in device.low_cut_orders):
-            raise ValueError(
-                f"{of}: its device has no {quoted(own.low_cut_kind)} low cut of order "
-                f"{own.low_cut_order}; it has {listed(device.low_cut_kinds)} of order "
-                f"{listed(map(str, device.low_cut_orders))}"
-            )
+    """Refuse settings that the outputs' own devices or the boxes on them do not have.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As `check_settings`, and with a line for each value that an output does not have.
+    """
+    rows, log, tables = check_settings(venue, settings), Log(), venue.rows()
+    for device in (row for row in tables["output"] if row.name in rows):
+        row = rows[device.name]
+        if settings[device.name].low_cut_hz is None:
+            del row["low_cut_order"], row["low_cut_kind"]
+        check_device(row, device, tables, log)
+    log.refuse()
 
 
 def saved_settings(saved: Mapping[str, Any]) -> dict[str, OutputSettings]:

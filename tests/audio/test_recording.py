@@ -22,8 +22,7 @@ from fillalign.audio.impulse import find_arrivals, impulse_response, time_differ
 from fillalign.audio.signals import click_train, exponential_sweep, pink_noise, take_turns
 from fillalign.audio.wav import Recording, read_wav
 from fillalign.levels import a_weighting_db
-from fillalign.venue.model import Measured
-from fillalign.venue.reader import read_venue
+from fillalign.venue import Measured, read_venue
 from tests import simulated_recordings as simulated
 
 DATA = Path(__file__).parents[2] / "data"

@@ -139,7 +139,8 @@ def test_levels_by_octave_replace_the_overall_level():
 
 def hidden(name, area):
     """Return which seats of an area lose what from a source, in dB by third octave."""
-    clear = replace(VENUE, areas=tuple(replace(one, shadowed_from=()) for one in VENUE.areas))
+    clear = replace(VENUE, areas=tuple(replace(one, shadowed_from=(), shadow_loss_db={})
+                                       for one in VENUE.areas))
     dark, light = (trace_paths(venue, SEATS, VENUE.states["show"]).power[SOURCES.index(name)]
                    for venue in (VENUE, clear))
     here = light[0] > 0

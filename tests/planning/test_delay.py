@@ -192,7 +192,7 @@ def test_a_fill_waits_by_its_own_rule_and_margin_or_the_venues(rule):
     hall, air = small_hall(image_margin_ms=3.0), Air(20.0, 45.0)
     for changed, margin_ms in ((hall.with_goals(delay_rule=rule), 3.0),
                                (with_output(hall, "Fills", delay_rule=rule,
-                                            image_margin_ms=-2.0), -2.0)):
+                                            image_margin_ms=7.5), 7.5)):
         zones, bases = make_zones(changed, None), {"Fills": basis_of(changed)}
         wanted = bases["Fills"].answers(air).of_rule(rule) + margin_ms
         assert wanted_delays_ms(zones, bases)["Fills"] == pytest.approx(wanted)

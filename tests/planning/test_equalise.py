@@ -226,15 +226,17 @@ def test_dull_fill_gets_a_shelf_and_a_full_box_none():
     plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
     own = plan.settings["Fills"]
     assert 1.0 <= own.shelf_db <= 6.0
-    full = replace(dull, maximum_dba=float(own.trim_db + 88.5))
+    levels = {octave: level + own.trim_db for octave, level in DULL.items()}
+    full = replace(dull, level_by_octave_db=levels, maximum_dba=own.trim_db + 89.5)
     tight = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": full}))
     assert tight.settings["Fills"].shelf_db == 0.0
 
 
 def test_trim_and_shelf_together_stay_within_the_box():
     hall = small_hall(allowed_fall_db=0.0)
+    levels = {octave: level - 10 for octave, level in DULL.items()}
     dull = replace(hall.loudspeakers["fill box"], level_dba=None, maximum_dba=82.0,
-                   level_by_octave_db=DULL)
+                   level_by_octave_db=levels)
     plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
     own = plan.settings["Fills"]
     assert own.trim_db + own.shelf_db <= headroom_db(plan.venue, "Fills")

@@ -149,10 +149,10 @@ def test_why_a_trim_is_what_it_is(plan):
 
 
 def test_a_bound_that_a_trim_has_reached_is_named():
-    hall = with_boxes(small_hall(allowed_fall_db=0.0), maximum_dba=80.0)
-    full = evaluate(hall, {"Fills": OutputSettings(delay_ms=65.0, trim_db=-12.0)}).fills[0]
+    hall = with_boxes(small_hall(allowed_fall_db=0.0), level_dba=80.0, maximum_dba=80.0)
+    full = evaluate(hall, {"Fills": OutputSettings(delay_ms=65.0, trim_db=0.0)}).fills[0]
     said = of_kind(full.findings, Kind.TRIM_BOUND)
-    assert (said.values["trim_db"], said.values["bound"]) == (-12.0, Bound.MAXIMUM)
+    assert (said.values["trim_db"], said.values["bound"]) == (0.0, Bound.MAXIMUM)
     assert said.values["missing"] == full.missing_steps
     assert said.values["without"] == full.trim.missing_without
     assert "the maximum level of the box" in str(said)
@@ -166,13 +166,10 @@ def test_a_trim_beyond_what_the_image_allows_is_said():
 
 
 def test_why_a_fill_stays_off():
-    barred = plan_fills(with_boxes(small_hall(), maximum_dba=50.0)).fills[0]
-    assert barred.reasons[-1] == (
-        "The output stays off, since the maximum level of the box leaves it no trim.")
-    weak = plan_fills(with_boxes(small_hall(), maximum_dba=74.0)).fills[0]
+    weak = plan_fills(with_boxes(small_hall(), level_dba=74.0, maximum_dba=74.0)).fills[0]
     said = of_kind(weak.findings, Kind.OFF_NOT_WORTH).values
     assert said["without"] == weak.trim.missing_without
-    assert said["trim_db"] <= -18.0
+    assert said["trim_db"] <= 0.0
     assert said["missing"] == weak.trim.missing[weak.trim.at(said["trim_db"])]
     assert said["elsewhere"] == weak.trim.elsewhere[weak.trim.at(said["trim_db"])]
     served = plan_fills(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0)).fills[0]
@@ -220,9 +217,9 @@ def test_a_late_path_asks_for_a_hold_back(plan):
 
 
 def test_an_area_that_stays_short_is_unmet_with_or_without_a_fill(plan):
-    off = plan_fills(with_boxes(small_hall(), maximum_dba=50.0))
+    off = plan_fills(with_boxes(small_hall(), level_dba=50.0, maximum_dba=50.0))
     assert of_kind(off.findings, Kind.NOT_COVERED).where == "back"
-    weak = plan_fills(with_boxes(small_hall(allowed_fall_db=2.0), maximum_dba=80.0))
+    weak = plan_fills(with_boxes(small_hall(allowed_fall_db=2.0), level_dba=80.0, maximum_dba=80.0))
     short = next(one for one in weak.findings if one.kind is Kind.SHORT and one.where == "back")
     assert short.values["served_pct"] == 100 * weak.needs_after[1].served_share
     assert short.values["from_x_m"] == weak.needs_after[1].from_x_m

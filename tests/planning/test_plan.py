@@ -78,14 +78,14 @@ def test_fills_reduce_what_the_area_lacks():
 
 
 def test_fill_that_no_trim_suits_stays_off():
-    plan = plan_fills(with_boxes(small_hall(), maximum_dba=50.0))
+    plan = plan_fills(with_boxes(small_hall(), level_dba=50.0, maximum_dba=50.0))
     assert plan.needs[1].needed
     assert np.isneginf(plan.settings["Fills"].trim_db)
     assert not plan.fill("Fills").sounding
 
 
 def test_an_output_that_stays_off_rests_without_filters():
-    own = plan_fills(with_boxes(small_hall(), maximum_dba=50.0)).settings["Fills"]
+    own = plan_fills(with_boxes(small_hall(), level_dba=50.0, maximum_dba=50.0)).settings["Fills"]
     assert (own.low_cut_hz, own.shelf_db) == (None, 0.0)
     assert own.delay_ms > 0
 
@@ -94,7 +94,7 @@ def test_an_output_that_stays_off_rests_without_filters():
 
 
 @pytest.mark.parametrize("rule", ["box-to-box", "equal-level", "never-early"])
-@pytest.mark.parametrize("margin_ms", [-3.0, 8.0])
+@pytest.mark.parametrize("margin_ms", [0.0, 8.0])
 def test_rule_and_margin_choose_the_delay(rule, margin_ms):
     plan = plan_fills(small_hall(delay_rule=rule, image_margin_ms=margin_ms))
     wanted = plan.fill("Fills").answers.of_rule(rule) + margin_ms
@@ -187,7 +187,7 @@ def test_what_is_printed_of_the_demos_is_a_fixed_point(name):
 
 
 @pytest.mark.parametrize("goals", [{"allowed_fall_db": 1.0}, {"sti": 0.6}, {"sti": 0.95},
-                                   {"delay_rule": "never-early"}, {"image_margin_ms": -2.0}])
+                                   {"delay_rule": "never-early"}, {"image_margin_ms": 0.0}])
 def test_what_is_printed_of_the_hall_is_a_fixed_point(goals):
     printed_is_a_fixed_point(plan_fills(small_hall(**goals)))
 
@@ -211,10 +211,11 @@ def test_no_bound_is_passed_where_the_image_binds():
 
 
 def test_maximum_level_binds():
-    plan = plan_fills(with_boxes(small_hall(allowed_fall_db=0.0), maximum_dba=80.0))
+    weak = with_boxes(small_hall(allowed_fall_db=0.0), level_dba=80.0, maximum_dba=80.0)
+    plan = plan_fills(weak)
     assert plan.fill("Fills").sounding
-    assert plan.settings["Fills"].trim_db <= -12.0
-    assert plan.fill("Fills").trim.maximum_db == -12.0
+    assert plan.settings["Fills"].trim_db <= 0.0
+    assert plan.fill("Fills").trim.maximum_db == 0.0
 
 
 def test_mains_trim_reaches_the_reference_goal():
@@ -266,7 +267,7 @@ def test_locked_values_of_the_mains_stay():
 
 
 def test_locked_value_beyond_the_box_is_refused():
-    with pytest.raises(ValueError, match="Fills: trim_db must be between -120 and 22 dB"):
+    with pytest.raises(ValueError, match="Fills locked: trim_db must be at most 22 dB"):
         plan_fills(with_output(small_hall(), "Fills", locked={"trim_db": 30.0}))
 
 
@@ -306,7 +307,7 @@ def test_each_fill_has_its_own_margin():
 
 def in_the_dark(**goals):
     """Return the hall outdoors with its back in a deep shadow of the mains, timed too early."""
-    hall = small_hall(outdoors=True, image_margin_ms=-2.0, **goals)
+    hall = small_hall(outdoors=True, image_margin_ms=0.0, **goals)
     loss = dict.fromkeys((63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000), 12.0)
     dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
     return replace(hall, areas=(hall.areas[0], dark))

@@ -134,7 +134,7 @@ def test_mean_of_a_row_is_over_its_seats():
 
 
 @pytest.mark.parametrize(("goal", "rows"), [
-    ((10.0, 14.0), [10.0, 12.0, 14.0]), ((21.0, 21.5), [20.0]), (None, [12.0, 14.0, 16.0])])
+    ((10.0, 14.0), [10.0, 12.0, 14.0]), (None, [12.0, 14.0, 16.0])])
 def test_reference_rows_are_those_asked_for_or_next_to_the_aim_of_the_mains(goal, rows):
     zones = make_zones(small_hall(reference_rows_m=goal), None)
     assert zones.row_x_m[zones.reference_rows].tolist() == rows
@@ -152,5 +152,5 @@ def test_the_air_is_that_of_the_show_unless_another_is_given():
 def test_a_plan_without_a_main_is_refused():
     hall = with_fills(("A", 20.0, {}))
     subs = [replace(one, role="sub") for one in hall.sources[:2]]
-    with pytest.raises(ValueError, match=r"^a plan needs at least one main in .*, got none"):
+    with pytest.raises(ValueError, match=r"mains: is missing: a venue needs at least one main"):
         make_zones(replace(hall, sources=(*subs, hall.sources[2])), None)

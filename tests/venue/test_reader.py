@@ -18,21 +18,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from fillalign.loudspeakers import off_axis_angles
-from fillalign.venue.reader import VenueError, read_venue
-from fillalign.venue.schema import (
-    FEET,
-    FILE_LIMIT_BYTES,
-    LOCKED,
-    NAMED,
-    READING,
-    REQUIRED,
-    ROWS,
-    SINGLE,
-)
+from fillalign.venue.reader import DEFAULTS, FEET, FILE_LIMIT_BYTES, VenueError, read_venue
+from fillalign.venue.rules import TABLES
+from fillalign.venue.values import NAMED, SINGLE, Need
 
 HERE = Path(__file__).parents[1]
 DEMOS = sorted((HERE.parent / "data").glob("*.toml"))
@@ -81,10 +72,11 @@ COMPLETE = {
         "Fill": {"feed": "right", "set_in": "amplifier", "latency_ms": 3.0,
                  "delay_step_samples": 2, "delay_max_ms": 600.0, "sample_rate_hz": 96000.0,
                  "polarity": "inverted", "low_cut_kinds": ["linkwitz-riley", "butterworth"],
-                 "low_cut_orders": [2, 4],
+                 "low_cut_orders": [2, 4], "delay_rule": "box-to-box", "image_margin_ms": 6.0,
+                 "priority": "words",
                  "locked": {"delay_ms": 50.0, "trim_db": -6.0, "low_cut_hz": 120.0,
                             "low_cut_order": 2, "low_cut_kind": "butterworth", "shelf_db": 2.0,
-                            "shelf_hz": 5000.0}},
+                            "shelf_hz": 5000.0, "polarity": "normal"}},
         "Spare": {"feed": "right", "set_in": "amplifier", "latency_ms": 3.0,
                   "delay_step_ms": 0.02, "delay_max_ms": 600.0, "sample_rate_hz": 96000.0,
                   "polarity": "normal", "low_cut_kinds": ["linkwitz-riley"],
@@ -132,11 +124,11 @@ COMPLETE = {
         {"name": "balcony", "x_from_m": 25.0, "x_to_m": 30.0, "y_from_m": -8.0, "y_to_m": 8.0,
          "row_spacing_m": 1.0, "seat_spacing_m": 0.9, "floor_m": 3.0, "rake_deg": 5.0,
          "ear_height_m": 1.25, "shadowed_from": ["mains", "Sub"],
-         "shadow_loss_db": octaves(0.0, 1.0), "allowed_fall_db": 6.0},
+         "shadow_loss_db": octaves(0.0, 1.0), "allowed_fall_db": 6.0, "priority": "image"},
     ],
     "goals": {"allowed_fall_db": 5.0, "reference_rows_m": [8.0, 12.0], "reference_dba": 90.0,
               "back_dba": 85.0, "image_margin_ms": 7.0, "delay_rule": "never-early",
-              "highs_loss_db": 7.0, "sti": 0.5, "hearing_dba": 99.0,
+              "priority": "image", "highs_loss_db": 7.0, "sti": 0.5, "hearing_dba": 99.0,
               "noise_db": octaves(50.0, -2.0)},
     "measured": [
         {"output": "Main", "at_m": [10.0, 0.0, 1.2], "state": "show",
@@ -151,7 +143,8 @@ COMPLETE = {
 NEW = {
     "name": "New", "programme": "speech", "low_cut_kinds": ["butterworth"], "low_cut_orders": [2],
     "feed": "mono", "set_in": "rack", "polarity": "inverted", "kind": "under-balcony",
-    "covers": ["balcony"], "shadowed_from": ["Sub"], "delay_rule": "box-to-box", "state": "check",
+    "covers": ["balcony"], "shadowed_from": ["Sub"], "delay_rule": "equal-level", "state": "check",
+    "priority": "auto",
     "loudspeaker": "spare", "low_cut_order": 4, "low_cut_kind": "linkwitz-riley",
     "elements": 4, "delay_step_samples": 3, "temperatures_c": [16.0],
     "locked": {}, "tilt_deg": 12.0, "stage": "back",
@@ -188,13 +181,13 @@ def tables_of(venue: dict, family: str) -> list[dict]:
         return [venue[family]] if family in venue else []
     if family == "locked":
         return [row["locked"] for row in venue["output"].values() if "locked" in row]
-    if family == "reading":
+    if family == "position_from":
         return venue["fills"][-1]["position_from"]
     return list(venue[family].values()) if family in NAMED else venue[family]
 
 
-SCHEMA = {**SINGLE, **NAMED, **ROWS, "locked": LOCKED, "reading": READING}
-KEYS = [(family, key) for family, table in SCHEMA.items() for key in table]
+KEYS = [(family, key) for family, table in TABLES.items() for key in table
+        if key != "name" or family not in NAMED]
 
 
 # --- errors -----------------------------------------------------------------------------
@@ -239,14 +232,14 @@ def test_no_key_takes_nonsense(tmp_path, family, key, wrong):
 
 
 @pytest.mark.parametrize(
-    ("family", "key"), [(f, k) for f, k in KEYS if SCHEMA[f][k].default is REQUIRED]
+    ("family", "key"), [(f, k) for f, k in KEYS if TABLES[f][k].need is Need.MUST]
 )
 def test_a_required_key_is_asked_for_with_its_unit(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
     row = next(row for row in tables_of(venue, family) if key in row)
     del row[key]
     line = next(line for line in problems(tmp_path, venue) if f" {key}: is missing: " in line)
-    assert SCHEMA[family][key].unit in line
+    assert TABLES[family][key].unit in line
 
 
 @pytest.mark.parametrize("content", ["[venue]\nname = Hall\n", "[room]\nwidth_m = 12,5\n"])
@@ -337,11 +330,11 @@ def test_outdoors_has_no_room(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("family", "key"), [(f, k) for f, k in KEYS if SCHEMA[f][k].unit in FEET]
+    ("family", "key"), [(f, k) for f, k in KEYS if TABLES[f][k].unit in FEET]
 )
 def test_feet_equal_metres(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
-    suffix, feet, _, _ = FEET[SCHEMA[family][key].unit]
+    suffix, feet, _, _ = FEET[TABLES[family][key].unit]
     metres = 0.3048 ** (3 if suffix == "_m3" else 1)
     for row in tables_of(venue, family):
         if key in row:
@@ -489,11 +482,12 @@ def test_distances_in_feet(tmp_path):
 
 
 @pytest.mark.parametrize(("family", "key"), [
-    (f, k) for f, k in KEYS if SCHEMA[f][k].default not in (None, REQUIRED)
+    (f, k) for f, k in KEYS if TABLES[f][k].need is Need.OURS
 ])  # fmt: skip
 def test_every_default_is_listed_with_its_value(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
-    spec = SCHEMA[family][key]
+    spec = TABLES[family][key]
+    default = DEFAULTS[family][spec.field or key]
     tied = {"elements": ("spacing_m", "splay_deg"), "low_cut_orders": ("locked",),
             "low_cut_kinds": ("locked",)}
     for row in tables_of(venue, family):
@@ -501,7 +495,7 @@ def test_every_default_is_listed_with_its_value(tmp_path, family, key):
             row.pop(gone, None)
     lines = [line for line in read(tmp_path, venue).defaults_used if f" {key} = " in line]
     assert len(lines) == 1
-    value = spec.default if isinstance(spec.default, tuple) else (spec.default,)
+    value = default if isinstance(default, tuple) else (default,)
     text = ", ".join(f"{each:g}" if isinstance(each, float) else str(each) for each in value)
     assert f" {key} = {text}" in lines[0]
     assert spec.unit in lines[0]

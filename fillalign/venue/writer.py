@@ -1,0 +1,101 @@
+"""Writes a venue as the file that it can be read from.
+
+In come rows, as the rules see them; out goes TOML with every key written out, so that what
+is read again is equal.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from os import PathLike
+from typing import TYPE_CHECKING
+
+from fillalign._files import write_whole
+from fillalign._text import plain, quoted
+from fillalign._validate import as_path
+from fillalign.venue.rules import TABLES
+from fillalign.venue.values import NAMED, ROWS, Key, Row
+
+if TYPE_CHECKING:
+    from fillalign.venue.whole import Venue
+
+_HEAD = """\
+# A venue of fillalign, in metres, degrees, milliseconds, decibels and degrees Celsius, as
+# the end of each key says. The library's tidewell_hall.toml explains every key.
+"""
+_LEFT = "\n# Worked out or taken by default when this was read first; check it:\n"
+
+
+def _text(value: str) -> str:
+    """Return text in quotes: what JSON escapes, TOML escapes alike."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _value(key: Key | None, value: object) -> str:
+    if key and key.word and (value is None or value == float("-inf")):
+        return _text(key.word)
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{band} = {_value(None, item)}" for band, item in value.items())
+        return f"{{ {inner} }}"
+    if isinstance(value, Sequence):
+        return f"[{', '.join(_value(None, item) for item in value)}]"
+    return repr(value)
+
+
+def _table(head: str, family: str, row: Row) -> Iterator[str]:
+    """Yield the lines of a table, and of one inside it."""
+    yield f"\n{head}\n"
+    for name, value in row.items():
+        if isinstance(value, Row):
+            yield from _table(f"{head[:-1]}.{name}]", name, value)
+        elif name != "name" or family not in NAMED:
+            yield f"{name} = {_value(TABLES[family][name], value)}\n"
+
+
+def toml_text(rows: Mapping[str, Sequence[Row]], left: Sequence[str] = ()) -> str:
+    """Return the file of a venue: its rows by family, and what was left to the library."""
+    lines = [_HEAD, *([_LEFT] if left else []), *(f"# {plain(line)}\n" for line in left)]
+    for family, several in rows.items():
+        for row in several:
+            bare = re.fullmatch(r"[A-Za-z0-9_-]+", row.name)
+            named = f"[{family}.{row.name if bare else _text(row.name)}]"
+            head = f"[[{family}]]" if family in ROWS else f"[{family}]"
+            lines += _table(named if family in NAMED else head, family, row)
+    return "".join(lines)
+
+
+def write_venue(venue: Venue, path: str | PathLike[str], *, overwrite: bool = False) -> None:
+    """Write a venue as a file that `read_venue` reads as an equal one.
+
+    Parameters
+    ----------
+    venue : Venue
+        Read or made in code.
+    path : str or path
+        The file, usually ending in .toml.
+    overwrite : bool
+        Whether a file that is there already may be replaced.
+
+    Raises
+    ------
+    SheetError
+        If the file cannot be written or is there already.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from fillalign import read_demo_venue, read_venue
+    >>> room = read_demo_venue("lantern_room")
+    >>> with TemporaryDirectory() as folder:
+    ...     write_venue(room, Path(folder, "again.toml"))
+    ...     read_venue(Path(folder, "again.toml")) == room
+    True
+    """
+    if not hasattr(venue, "to_toml"):
+        raise TypeError(f"venue must be a Venue, such as read_venue returns, got {quoted(venue)}")
+    write_whole({as_path("path", path): venue.to_toml().encode()}, overwrite=overwrite)
