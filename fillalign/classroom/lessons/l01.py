@@ -90,7 +90,7 @@ def mains_down_figure() -> LiveFigure:
     --------
     >>> live = mains_down_figure()
     >>> live.text.splitlines()[0]
-    'First row 76.4 dBA, last row 69.9 dBA: 6.5 dB between them.'
+    'First row 76.3 dBA, last row 69.8 dBA: 6.4 dB between them.'
     """
     walk, venue = hall().walk, hall().venue
     goal = float(venue.goals.back_dba or 0.0)

@@ -127,7 +127,7 @@ def late_map_figure() -> LiveFigure:
     >>> live = late_map_figure()
     >>> print(live.text)
     Delay 174.5 ms. On 0 % of the ground shown the fill comes first. Largest gap 97 ms.
-    At the seat marked the fill arrives 13.9 ms after the main.
+    At the seat marked the fill arrives 13.7 ms after the main.
     """
     x, y = np.meshgrid(np.linspace(-10.0, 40.0, 51), np.linspace(-30.0, 30.0, 61))
 
@@ -251,7 +251,7 @@ def equal_level_figure() -> LiveFigure:
     >>> live = equal_level_figure()
     >>> live.controls["trim_db"].value = -6.0
     >>> live.text.splitlines()[0]
-    'Direct sounds are equally loud at 28.4 and again at 37.3 m.'
+    'Direct sounds are equally loud at 28.4 and again at 37.4 m.'
     """
     line = _along_the_line()
 

@@ -145,7 +145,7 @@ def seats_figure() -> LiveFigure:
     >>> live = seats_figure()
     >>> live.controls["equaliser_on"].value = True
     >>> live.text.splitlines()[1]
-    'Your seat: 0.0 dB between highest and lowest. Neighbour: 30.7 dB.'
+    'Your seat: 0.0 dB between highest and lowest. Neighbour: 30.6 dB.'
     """
     grid = np.geomspace(300, 4000, 3000)
 

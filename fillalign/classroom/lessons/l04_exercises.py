@@ -175,9 +175,9 @@ PREDICTIONS = (
         text="The same, but the fill 10 ms later, which makes ten times as many notches. How many "
              "dB between the loudest and the softest third octave?",
         unit="dB", truth=lambda: thirds_spread_db(10.0), decimals=1, tolerance=1,
-        meaning="Many narrow notches fall into every third octave and average out there. Their "
-                "number is not what you hear; their width is. (Later still, beyond about 30 ms, "
-                "speech gets an echo instead.)",
+        meaning="Many narrow notches fall into every third octave and average out there. What the "
+                "ear keeps of them is no hole but a faint pitch, that of the repetition. (Later "
+                "still, beyond about 30 ms, speech gets an echo instead.)",
         slips=(Slip("More notches look worse on a screen. Within a third octave they average "
                     "out.", lambda: 20.0),),
     ),

@@ -116,7 +116,7 @@ def bands_figure() -> LiveFigure:
     Examples
     --------
     >>> bands_figure().text
-    'Row 39 against row 13: 125 Hz -2.3 dB, 500 Hz -4.6 dB, 2 kHz -5.7 dB, 8 kHz -8.8 dB.'
+    'Row 39 against row 13: 125 Hz -2.3 dB, 500 Hz -4.7 dB, 2 kHz -5.7 dB, 8 kHz -8.7 dB.'
     """
     x_m = hall().walk.x_m
     columns = [OCTAVES_NOMINAL.index(octave) for octave in _OCTAVES]

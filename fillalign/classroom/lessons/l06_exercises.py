@@ -147,7 +147,7 @@ def fall_db(octave: int) -> float:
     Examples
     --------
     >>> round(fall_db(125), 1), round(fall_db(8000), 1)
-    (2.3, 8.8)
+    (2.3, 8.7)
     """
     from fillalign.absorption import OCTAVES_NOMINAL
 

@@ -162,7 +162,8 @@ def evening_figure() -> LiveFigure:
             Switch("retime", "Somebody re-times", True),
         ],
         draw, update,
-        description="A smooth line that rises as the air cools, and a staircase that follows it.",
+        description="A line that rises as the air cools and wavers with the wind, and a staircase "
+                    "that follows it.",
     )
 
 
