@@ -70,6 +70,7 @@ if TYPE_CHECKING:
         read_demo_venue as read_demo_venue,
         read_venue as read_venue,
         saved_settings as saved_settings,
+        write_venue as write_venue,
     )
 
 __version__ = "0.1.0"
@@ -91,7 +92,7 @@ _HOMES = {
     "trilateration": "locate",
     "venue": (
         "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey "
-        "Venue VenueError read_demo_venue read_venue saved_settings"
+        "Venue VenueError read_demo_venue read_venue saved_settings write_venue"
     ),
 }
 _HOME = {name: module for module, names in _HOMES.items() for name in names.split()}

@@ -2,7 +2,7 @@
 
 Private to the package. Every public function turns its arguments into float
 arrays here and gives scalars back for scalars, so that the formulas behind it
-stay free of checks; records have the kinds of their fields checked here.
+stay free of checks.
 """
 
 from __future__ import annotations
@@ -10,27 +10,16 @@ from __future__ import annotations
 import math
 import os
 import warnings
-from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
-from functools import cache, wraps
+from collections.abc import Callable
+from functools import wraps
 from inspect import signature
-from numbers import Integral, Real
 from pathlib import Path
-from types import NoneType, UnionType
-from typing import (
-    TYPE_CHECKING,
-    Any,
-    ParamSpec,
-    cast,
-    get_args,
-    get_origin,
-    get_type_hints,
-)
+from typing import TYPE_CHECKING, Any, ParamSpec, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from fillalign._text import listed, quoted, short
+from fillalign._text import listed, quoted
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -255,66 +244,6 @@ def broadcasting(function: Callable[Arguments, Any]) -> Callable[Arguments, Any]
         return tuple(map(scalar_out, result)) if isinstance(result, tuple) else scalar_out(result)
 
     return bordered
-
-
-_WORDS: dict[Any, str] = {float: "a number", int: "a whole number", str: "text", NoneType: "None"}
-_declared = cache(get_type_hints)
-
-
-def _bearable(number: Real) -> bool:
-    """Whether a number can be computed with; minus infinity is a trim that is off."""
-    try:
-        return -_HUGE <= float(number) <= _HUGE or float(number) == -math.inf
-    except OverflowError:
-        return False
-
-
-def _fits(value: object, kind: Any) -> bool:
-    """Whether a value is of a declared kind; lists and arrays will do for tuples."""
-    origin, inner = get_origin(kind), get_args(kind)
-    if origin is UnionType:
-        return any(_fits(value, one) for one in inner)
-    if origin is tuple:
-        if not isinstance(value, tuple | list | np.ndarray):
-            return False
-        kinds = (inner[0],) * len(value) if inner[-1] is ... else inner
-        return len(kinds) == len(value) and all(map(_fits, value, kinds))
-    if origin is Mapping:
-        return isinstance(value, Mapping) and all(
-            _fits(key, inner[0]) and _fits(item, inner[1]) for key, item in value.items()
-        )
-    if kind in (float, int):
-        number = Integral if kind is int else Real
-        return isinstance(value, number) and not isinstance(value, bool) and _bearable(value)
-    return isinstance(value, kind)
-
-
-def _words(kind: Any) -> str:
-    origin, inner = get_origin(kind), get_args(kind)
-    if origin is UnionType:
-        return " or ".join(map(_words, inner))
-    if origin is tuple:
-        count = "any number" if inner[-1] is ... else str(len(inner))
-        return f"a tuple of {count}, each {_words(inner[0])}"
-    if origin is Mapping:
-        return f"a mapping of {_words(inner[0])} to {_words(inner[1])}"
-    return _WORDS.get(kind) or str(kind.__name__)
-
-
-def check_record(record: Any) -> None:
-    """Raise TypeError at the first field, here or deeper, that holds what it should not."""
-    kind: Any = type(record)
-    for item in fields(record):
-        value, declared = getattr(record, item.name), _declared(kind)[item.name]
-        if not _fits(value, declared):
-            name = getattr(record, "name", "")
-            whose = f" {short(name)}" if isinstance(name, str) and name else ""
-            raise TypeError(f"{kind.__name__}{whose}: {item.name} must be {_words(declared)}, "
-                            f"got {quoted(value)}")
-        inside = value.values() if isinstance(value, Mapping) else value
-        for part in inside if isinstance(value, Mapping | tuple | list) else (value,):
-            if is_dataclass(part):
-                check_record(part)
 
 
 def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:

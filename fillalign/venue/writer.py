@@ -50,10 +50,12 @@ def _table(head: str, family: str, row: Row) -> Iterator[str]:
     """Yield the lines of a table, and of one inside it."""
     yield f"\n{head}\n"
     for name, value in row.items():
+        if not isinstance(value, Row) and (name != "name" or family not in NAMED):
+            yield f"{name} = {_value(TABLES[family][name], value)}\n"
+    # Whatever follows a table inside would be taken for a key of it.
+    for name, value in row.items():
         if isinstance(value, Row):
             yield from _table(f"{head[:-1]}.{name}]", name, value)
-        elif name != "name" or family not in NAMED:
-            yield f"{name} = {_value(TABLES[family][name], value)}\n"
 
 
 def toml_text(rows: Mapping[str, Sequence[Row]], left: Sequence[str] = ()) -> str:
