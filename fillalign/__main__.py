@@ -246,7 +246,8 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
         contents |= {folder / name: content for name, content in sheet_files(plan).items()}
     try:
         with signals_wait():
-            _write(contents, folder, overwrite=args.overwrite)
+            if contents:
+                _write(contents, folder, overwrite=args.overwrite)
     except SheetError as error:
         return _fail(str(error), NOT_WRITTEN)
     for line in plan.unmet:
@@ -254,8 +255,11 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
     if args.cures:
         from fillalign.planning import find_cures
 
-        for cure in find_cures(plan, progress=_told):
+        cures = find_cures(plan, progress=_told)
+        for cure in cures:
             print(plain(f"cure: {cure}"))
+        if not cures:
+            print("cures: no area is short, so there was nothing to try")
     return OK
 
 

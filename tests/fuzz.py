@@ -379,6 +379,7 @@ READING = public.GapReading(3.0, 0.1, -2.0, True, 0.9, None, {1000: 70.0}, {1000
 BASES: dict[str, dict[str, Any]] = {
     name: {**given, **fixed}
     for name, (given, fixed) in {**test_inputs.BY_ITEM, **test_inputs.WHOLE}.items()
+    if name != "cross_power"  # the innermost loop of every map checks nothing, and says so
 }
 BASES |= {
     "Air": {"temperature_c": 20.0, "humidity_pct": 50.0, "pressure_kpa": 101.325},

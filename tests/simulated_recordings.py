@@ -17,8 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyroomacoustics as pra
-from scipy import fft
-from scipy import signal as filters
+from scipy import fft, signal as filters
 
 SPEED_M_S = 343.0
 LATE_SAMPLES = 40  # every arrival of pyroomacoustics sits this late

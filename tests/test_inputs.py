@@ -358,6 +358,7 @@ def test_what_is_no_air_is_named(name):
     """A bare temperature above all, also 0 C."""
     known = {**BY_ITEM, **WHOLE, "plan_fills": ({}, {"venue": HALL}),
              "evaluate": ({}, {"venue": HALL, "settings": {}}),
+             "propose_places": ({}, {"venue": HALL, "area": HALL.areas[-1].name}),
              "air_filter": ({}, {"distance_m": 10.0})}
     given, fixed = known[name]
     refused = r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "
@@ -388,10 +389,12 @@ SINGLE = {
     "design_low_cut": {"corner_hz": 120.0, "sample_rate_hz": 48000.0},
     "design_shelf": {"corner_hz": 4000.0, "sample_rate_hz": 48000.0, "gain_db": 3.0},
     "exponential_sweep": {},
+    "find_cures": {"plan": public.plan_fills(HALL)},
     "measured_levels": {"reading": public.GapReading(mains_db={1000: -20.0},
                                                         fill_db={1000: -26.0}),
                         "mains_dba": 80.0},
     "pink_noise": {},
+    "propose_places": {"venue": HALL, "area": HALL.areas[-1].name},
     "quick_answer": {"main_m": 41.0, "fill_m": 15.0, "temperature_c": 24.0,
                      "mains_db": 80.0, "fill_db": 80.0, "goal_db": 83.0},
     "snare": {},
@@ -402,7 +405,8 @@ SINGLE = {
 def numbers_of(name):
     """Return the parameters of a public function that take one number."""
     parameters = inspect.signature(getattr(public, name)).parameters.values()
-    return [one.name for one in parameters if one.name != "axis"
+    return [one.name for one in parameters
+            if one.name != "axis" and one.kind is not one.VAR_KEYWORD
             and str(one.annotation).strip("'").split(" ")[0] in ("float", "int")]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import runpy
 import signal
@@ -496,3 +497,123 @@ def test_signals_elsewhere_than_in_the_main_thread_are_left_alone(tmp_path):
     thread.join()
     assert ended == [0]
     assert len(list(tmp_path.iterdir())) == 3
+
+
+# The verbs
+
+GYM = ["--name", "Gym", "--programme", "speech", "--length-m", "36", "--width-m", "18",
+       "--height-m", "7", "--rt60-s", "1.6", "--temperature-c", "21", "--first-row-m", "4",
+       "--last-row-m", "34", "--mains-apart-m", "10", "--mains-height-m", "4",
+       "--mains-dba", "94", "--fill-at-m", "22"]
+
+
+def test_a_handful_of_numbers_becomes_a_venue_that_plans(tmp_path, capsys):
+    path = tmp_path / "gym.toml"
+    assert main(["new", str(path), *GYM]) == 0
+    assert f"fillalign {path}" in capsys.readouterr().out
+    plan = plan_fills(read_venue(path))
+    assert plan.venue.name == "Gym"
+    # 22 m at 21 C by the Cramer speed, 343.9 m/s from memory, is 64 ms.
+    assert [fill.answers.box_to_box_ms for fill in plan.fills] == pytest.approx([64.0], abs=1.5)
+    assert main(["new", str(path), *GYM]) == 4
+    assert main(["new", str(path), *GYM, "--overwrite"]) == 0
+
+
+def test_a_first_venue_outdoors_and_without_fills_reads(tmp_path):
+    path = tmp_path / "field.toml"
+    changed = [*GYM, "--height-m", "0", "--rt60-s", "0", "--fill-at-m", "0"]
+    assert main(["new", str(path), *changed]) == 0
+    venue = read_venue(path)
+    assert venue.room is None or not venue.indoors
+    assert not venue.of_role("fill")
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    (["--last-row-m", "50"], "last_row_m must be"),
+    (["--fill-at-m", "2"], "fill_at_m must be"),
+    (["--mains-dba", "20"], "mains_dba"),
+    (["--name", 'a"b'], "name must be"),
+])
+def test_numbers_that_make_no_venue_write_nothing(tmp_path, capsys, change, said):
+    path = tmp_path / "gym.toml"
+    assert ends(["new", str(path), *GYM, *change]) == 2
+    assert said in capsys.readouterr().err
+    assert not path.exists()
+
+
+def test_what_is_not_given_is_asked_for(tmp_path, monkeypatch, capsys):
+    """At a prompt; without one, what is missing is named."""
+    path = tmp_path / "gym.toml"
+    assert ends(["new", str(path)]) == 2
+    assert "name of the venue: not given" in capsys.readouterr().err
+    asked = []
+    answers = iter(["Gym", "", "36", "18", "7", "", "21", "4", "34", "10", "4", "94", "22"])
+
+    def answer(words):
+        asked.append(words)
+        return next(answers)
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", answer)
+    assert main(["new", str(path)]) == 0
+    assert asked[1] == "speech or music [speech]: "
+    assert "in m (--length-m)" in asked[2]
+    assert read_venue(path).programme == "speech"
+
+
+def test_a_blank_form_to_print(tmp_path):
+    path = tmp_path / "form.html"
+    assert main(["new", str(path)]) == 0
+    page = path.read_text(encoding="utf-8")
+    assert "<table" in page
+    assert "temperature" in page
+
+
+def test_lessons_and_their_data_come_as_a_folder(tmp_path, capsys):
+    folder = tmp_path / "les sons"
+    assert main(["lessons", str(folder)]) == 0
+    assert "jupyter lab '" in capsys.readouterr().out
+    for place in ("notebooks", "data"):
+        wanted = {path.name: path.read_bytes() for path in (DATA.parent / place).iterdir()
+                  if path.is_file()}
+        assert {path.name: path.read_bytes() for path in (folder / place).iterdir()} == wanted
+    assert main(["lessons", str(folder)]) == 4
+    assert main(["lessons", str(folder), "--overwrite"]) == 0
+    (tmp_path / "file").write_text("")
+    assert main(["lessons", str(tmp_path / "file")]) == 4
+
+
+def test_places_for_a_fill(capsys):
+    assert main(["places", "lantern_room", "back", "--from-m", "5", "--to-m", "6"]) == 0
+    shown = capsys.readouterr().out
+    assert "x_m" in shown
+    assert "position_m = [" in shown
+    assert main(["places", ROOM, "back", "--from-m", "5", "--to-m", "6", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert {"x_m", "delay_ms", "trim_db", "toml"} <= rows[0].keys()
+
+
+def test_places_that_cannot_be_searched(tmp_path, capsys):
+    assert ends(["places", "lantern_room", "nowhere"]) == 2
+    assert "nowhere" in capsys.readouterr().err
+    assert main(["places", str(tmp_path / "none.toml"), "back"]) == 3
+
+
+def test_numbers_of_a_plan_as_json(capsys):
+    """The same settings that the printed sheet gives, for a script."""
+    assert main([ROOM, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    plan = demo_plan("lantern_room")
+    assert {name: own["delay_ms"] for name, own in told["settings"].items()} == {
+        name: own.delay_ms for name, own in plan.settings.items()}
+
+
+def test_cures_are_tried_on_request(capsys):
+    assert main([ROOM, "--cures"]) == 0
+    assert "cures: no area is short" in capsys.readouterr().out
+
+
+def test_a_demo_venue_is_known_by_its_name(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["lantern_room"]) == 0
+    assert capsys.readouterr().out == setup_sheet_text(demo_plan("lantern_room"))

@@ -8,11 +8,9 @@ import numpy as np
 import pandas as pd
 import pyroomacoustics as pra
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
-from fillalign import levels, room
-from fillalign import speech as clarity
+from fillalign import levels, room, speech as clarity
 
 PUBLISHED = Path(__file__).parent / "published"
 STI_TABLE = pd.read_csv(PUBLISHED / "speech_transmission.csv", comment="#")

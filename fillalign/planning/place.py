@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fillalign._text import quoted
-from fillalign._validate import as_number, check_choice, check_type
+from fillalign._validate import as_air, as_number, check_choice, check_type
 from fillalign.air import Air
 from fillalign.field import Settings
 from fillalign.planning.need import RowCheck, Yardstick, rows_with
@@ -249,6 +249,7 @@ def propose_places(
     import pandas as pd
 
     own = as_venue(venue).area(area)
+    air = None if air is None else as_air(air)
     model = _model(venue, area)
     places = _places(venue, own.x_from_m, from_m, to_m)
     high = _height(venue, model, height_m)

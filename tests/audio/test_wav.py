@@ -224,7 +224,7 @@ def test_cut_and_damaged_files_of_a_decoder_give_one_clear_error(tmp_path: Path)
     whole = path.read_bytes()
     for content in (whole[: len(whole) // 2], b"fLaC" + bytes(100), b"", b"notes of the check"):
         path.write_bytes(content)
-        with pytest.raises(RecordingError, match=r"is damaged, cut short or no sound|is cut short:"):
+        with pytest.raises(RecordingError, match=r"is damaged, cut short or no sound|is cut short"):
             read_recording(path)
 
 

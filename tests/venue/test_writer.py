@@ -106,7 +106,10 @@ def test_what_is_written_is_read_as_an_equal_venue(venue):
     again = read_venue_text(text)
     assert again == venue
     assert hash(again) == hash(venue)
-    told = [[line for line in one.splitlines() if line[:1] != "#"] for one in (again.to_toml(), text)]
+    told = [
+        [line for line in one.splitlines() if line[:1] != "#"]
+        for one in (again.to_toml(), text)
+    ]
     assert "\n".join(told[0]).strip() == "\n".join(told[1]).strip()
 
 

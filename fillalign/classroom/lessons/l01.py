@@ -210,8 +210,10 @@ def placement_figure() -> LiveFigure:
         moved = replace(fill, position_m=(x_m, _FILL_Y_M, z_m),
                         aim_m=(x_m + ahead_m, _FILL_Y_M, _EAR_M))
         points = [[x, _FILL_Y_M, _EAR_M] for x in (*along, x_m + ahead_m)] + microphone.tolist()
-        alone = {fill.output: plan.venue.outputs[fill.output]}
-        field = seat_field(replace(plan.venue, sources=(moved,), outputs=alone), seats_m=points)
+        hung = [moved, *(s for s in plan.venue.sources if s.output != fill.output)]
+        used = {s.output: plan.venue.outputs[s.output] for s in hung}
+        venue = replace(plan.venue, sources=tuple(hung), outputs=used)
+        field = seat_field(venue, seats_m=points, sounding=[fill.output])
         return field.weighted_db("direct")
 
     def draw(figure: Figure) -> dict[str, Any]:
