@@ -13,7 +13,7 @@ from tests.small_venue import small_hall
 
 
 def short_plan():
-    """A plan whose fills cannot bring the back what it lacks: their boxes are too weak."""
+    """Return a plan whose fills cannot bring the back what it lacks: their boxes are weak."""
     hall = small_hall()
     fills = {source.loudspeaker for source in hall.of_role("fill")}
     weak = {name: replace(box, level_dba=76.0, maximum_dba=76.0) if name in fills else box
