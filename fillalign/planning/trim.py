@@ -8,6 +8,7 @@ from itertools import chain
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from fillalign._validate import FloatArray
 from fillalign.field import (
@@ -293,8 +294,12 @@ class Tier:
         if serves.any():
             return int(np.flatnonzero(serves)[0])
         inside = self._clearest(judged, inside)
-        cost = np.where(inside, own.missing.mean(axis=1) + judged.elsewhere, np.inf)
-        return int(np.flatnonzero(cost <= cost.min() + _EQUAL_STEPS)[0])
+        missing = own.missing.mean(axis=1)
+        cost = np.where(inside, missing + judged.elsewhere, np.inf)
+        equal = cost <= cost.min() + _EQUAL_STEPS
+        # A softer equal must not talk a tier off that a louder one makes worth hanging.
+        worth = equal & self.worth_it(missing, judged.elsewhere)
+        return int(np.flatnonzero(worth if worth.any() else equal)[0])
 
     def _clearest(self, judged: Judged, inside: BoolArray) -> BoolArray:
         """Keep the clearest where none meets the speech goal: words are speech, not level."""
@@ -308,12 +313,12 @@ class Tier:
         short = np.where(inside, lack.mean(axis=1), np.inf)
         return np.asarray(short <= short.min() + _EQUAL_SPEECH_STEPS)
 
-    def worth_it(self, missing: float, elsewhere: float) -> bool:
+    def worth_it(self, missing: ArrayLike, elsewhere: ArrayLike) -> BoolArray:
         """Whether a trim mends enough to switch the tier on, by what its rows would still lack."""
         before = self.without.rows(self.own).missing
         lacking = max(int((before > 0.0).sum()), 1)
-        won = (before.mean() - missing - elsewhere) * before.size
-        return bool(won >= WORTH_STEPS * lacking)
+        won = (before.mean() - np.asarray(missing) - np.asarray(elsewhere)) * before.size
+        return np.asarray(won >= WORTH_STEPS * lacking)
 
 
 def _row_powers(

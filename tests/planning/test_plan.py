@@ -395,3 +395,12 @@ def test_every_finding_of_a_plan_names_what_is_in_the_venue(plan):
     for fill in plan.fills:
         assert {finding.where for finding in fill.findings} <= known
     assert Kind.SOUNDING in {finding.kind for finding in plan.findings}
+
+
+@pytest.mark.parametrize("most_dba", [77.0, 77.5, 78.0])
+def test_a_softer_equal_does_not_talk_a_worthwhile_fill_off(most_dba):
+    """A box that just mends its rows sounds, at the softest trim that is worth it."""
+    plan = plan_fills(with_boxes(small_hall(), level_dba=most_dba, maximum_dba=most_dba))
+    assert {need.area: need.needed for need in plan.needs}["back"]
+    assert not {need.area: need.needed for need in plan.needs_after}["back"]
+    assert np.isfinite(plan.settings["Fills"].trim_db)
