@@ -143,6 +143,7 @@ WHOLE = {
     "distance_m": ({"from_m": POINTS, "to_m": SEATS}, {}),
     "echo_criterion": ({"direct": [1.0, 0.8], "time_ms": [0.0, 62.0], "tail": [0.3, 0.2],
                         "rt60_s": 1.4}, {}),
+    "decay_times": ({"samples": NOISE}, {"sample_rate_hz": 8000.0}),
     "find_arrivals": ({"response": public.impulse_response(LATER, NOISE, 48000.0)},
                       {"sample_rate_hz": 48000.0}),
     "first_heard": ({"arrival_ms": TIMES, "level_db": LEVELS}, {"within_db": 15.0}),
@@ -201,7 +202,9 @@ FORMS = {
 
 
 def parts(result):
-    """Return the numbers of a result, also of a tuple of them or a record."""
+    """Return the numbers of a result, also of a tuple or a mapping of them or a record."""
+    if isinstance(result, dict):
+        return [part for item in result.values() for part in parts(item)]
     if hasattr(result, "__dataclass_fields__"):
         values = [getattr(result, name) for name in result.__dataclass_fields__]
         return [value for value in values if isinstance(value, float | np.ndarray)]

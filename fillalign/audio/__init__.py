@@ -1,9 +1,10 @@
 """Ears: test signals, recordings read, and what a seat hears.
 
-In come samples or a plan; out go gaps, arrivals, levels and sound.
+In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 """
 
 from fillalign.audio.auralise import air_filter, common_scale, fractional_delay, render_seat
+from fillalign.audio.decay import OctaveDecay, decay_times, decay_toml
 from fillalign.audio.gap import (
     GapReading,
     correction_ms,
@@ -36,6 +37,7 @@ from fillalign.audio.wav import (
 __all__ = [
     "Arrival",
     "GapReading",
+    "OctaveDecay",
     "Recording",
     "RecordingError",
     "air_filter",
@@ -43,6 +45,8 @@ __all__ = [
     "click_train",
     "common_scale",
     "correction_ms",
+    "decay_times",
+    "decay_toml",
     "exponential_sweep",
     "find_arrivals",
     "fractional_delay",

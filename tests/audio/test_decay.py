@@ -1,0 +1,106 @@
+"""Decay by octave, against tails of known time and the conditions of ISO 3382."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyroomacoustics as pra
+import pytest
+
+from fillalign.audio import decay_times
+
+RATE = 48000
+
+
+def tail(rt60_s, seed, *, seconds=2.5, floor_db=None, lead_s=0.05):
+    """Return noise that dies away by 60 dB in a time, over a noise so far below its start."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(round(seconds * RATE)) / RATE
+    samples = rng.standard_normal(time.size) * 10 ** (-3 * time / rt60_s)
+    samples = np.concatenate([np.zeros(round(lead_s * RATE)), samples])
+    if floor_db is not None:
+        samples += rng.standard_normal(samples.size) * 10 ** (floor_db / 20)
+    return samples
+
+
+@pytest.mark.parametrize("rt60_s", [0.6, 1.3, 2.4])
+def test_known_tails_are_read(rt60_s):
+    """Mean of 12 within 3 %; each within three deviations of ISO 3382-2:2008, 7.1, note.
+
+    Standard deviation of T30 of one impulse response, ``0.55 sqrt((1 + 1.52/n) / (B T))``
+    of T with n = 10 decays an impulse response is worth (eq. 2, from memory).
+    """
+    reads = [decay_times(tail(rt60_s, seed, seconds=2 * rt60_s), RATE) for seed in range(12)]
+    for octave in (250, 1000, 4000):
+        times = np.array([read[octave].t30_s for read in reads], dtype=float)
+        assert times.mean() == pytest.approx(rt60_s, rel=0.03)
+        spread = 0.55 * np.sqrt((1 + 1.52 / 10) / (0.71 * octave * rt60_s))
+        assert np.abs(times / rt60_s - 1).max() < 3 * spread
+        for read in reads:
+            assert read[octave].rt60_s == read[octave].t30_s
+            assert read[octave].correlation["t30"] < -0.99
+
+
+def test_early_to_late_of_a_plain_tail():
+    """C50 of an exponential: 10 lg(exp(13.8 x 0.05 / T) - 1) (Kuttruff, Room Acoustics)."""
+    reads = [decay_times(tail(1.2, seed), RATE)[2000].c50_db for seed in range(6)]
+    assert np.mean(reads) == pytest.approx(10 * np.log10(np.expm1(13.816 * 0.05 / 1.2)), abs=0.4)
+
+
+def test_against_a_reference_library():
+    """T30 of a broad tail, pyroomacoustics' Schroeder line through the same octave."""
+    samples = tail(1.1, 4)
+    from scipy.signal import butter, sosfilt
+
+    sections = butter(4, (1000 / 2**0.5, 1000 * 2**0.5), "bandpass", fs=RATE, output="sos")
+    reference = pra.experimental.measure_rt60(sosfilt(sections, samples), fs=RATE, decay_db=30)
+    assert decay_times(samples, RATE)[1000].t30_s == pytest.approx(reference, rel=0.05)
+
+
+@pytest.mark.parametrize(("floor_db", "kept"), [(-90.0, {"t20", "t30"}), (-36.0, {"t20"}),
+                                                (-20.0, set())])
+def test_what_the_noise_hides_is_left_out_and_says_why(floor_db, kept):
+    """ISO 3382-1:2009, 5.3.3: 35 dB of margin for T20, 45 dB for T30."""
+    # White noise lies as far below in every octave as in the whole.
+    decay = decay_times(tail(1.0, 3, floor_db=floor_db, seconds=4.0), RATE)[2000]
+    told = {name for name in ("t20", "t30") if getattr(decay, f"{name}_s") is not None}
+    assert told == kept
+    for name in {"t20", "t30"} - kept:
+        assert "dB below the start" in decay.why[name]
+    assert decay.rt60_s is None if not kept else decay.rt60_s == pytest.approx(1.0, rel=0.1)
+
+
+def test_a_bent_decay_is_told():
+    """Two rooms in one: 0.5 s at first, 3 s from 20 dB down on."""
+    rng = np.random.default_rng(8)
+    time = np.arange(round(5.0 * RATE)) / RATE
+    power = 10 ** (-6 * time / 0.5) + 0.01 * 10 ** (-6 * time / 3.0)
+    decay = decay_times(rng.standard_normal(time.size) * np.sqrt(power), RATE)[4000]
+    assert {"t30", "curvature"} & decay.why.keys()
+
+
+def test_too_short_for_its_filter_is_left_out():
+    """ISO 3382-2:2008, 7.3: bandwidth times decay time above 16 (44 Hz wide at 63 Hz: 0.36 s)."""
+    decay = decay_times(tail(0.2, 5, seconds=1.0), RATE)
+    assert decay[63].t20_s is None
+    assert "too short for the filter" in decay[63].why["t20"]
+    assert decay[1000].t20_s == pytest.approx(0.2, rel=0.1)
+
+
+def test_noise_that_stops():
+    rng = np.random.default_rng(6)
+    time = np.arange(round(2.5 * RATE)) / RATE
+    played = np.minimum(1.0, 10 ** (-3 * np.maximum(time - 1.0, 0.0) / 0.8))
+    decay = decay_times(rng.standard_normal(time.size) * played, RATE, interrupted=True)[1000]
+    assert decay.t20_s == pytest.approx(0.8, rel=0.12)
+    assert decay.edt_s is None
+    assert decay.c50_db is None
+    assert "impulse response" in decay.why["edt"]
+
+
+@pytest.mark.parametrize(("samples", "match"), [
+    (np.zeros(48000), "must not be silent"), (np.ones(100), r"at least 0\.1 s"),
+    (np.ones((4000, 2)), "samples must"),
+])
+def test_what_holds_no_decay_is_refused(samples, match):
+    with pytest.raises(ValueError, match=match):
+        decay_times(samples, RATE)
