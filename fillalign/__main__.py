@@ -455,11 +455,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     if given and given[0] in _VERBS and not os.path.lexists(given[0]):
         return _VERBS[given[0]](given[1:])
     parser = _parser()
+    for word in given:
+        # Each version of argparse makes something else of a value of two dashes.
+        if word.startswith("--") and word.endswith("=--"):
+            parser.error(f"{word[:-3]} takes a value, got --")
     args = parser.parse_args(given)
-    for name, value in vars(args).items():
-        # What argparse makes of a value of two dashes.
-        if isinstance(value, list):
-            parser.error(f"--{name.replace('_', '-')} takes a value, got --")
     with _plain_warnings(sys.stderr):
         return _quick(parser, args) if args.venue is None else _from_venue(parser, args)
 
