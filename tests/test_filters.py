@@ -220,6 +220,11 @@ def test_filters_run_along_the_chosen_axis(axis):
     np.testing.assert_allclose(ours, expected, rtol=0, atol=1e-9)
 
 
+def test_no_samples_stay_none():
+    none = filters.apply_filters(np.zeros((0, 3)), filters.design_low_cut(80.0, RATE))
+    assert none.shape == (0, 3)
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
@@ -242,6 +247,8 @@ def test_filters_run_along_the_chosen_axis(axis):
         (lambda: filters.apply_filters([1.0], [[1, 0, 0, 1, 0, 0], [1, 0, 0, 1, 0, 1.01]]),
          "stable, but section 1"),
         (lambda: filters.apply_filters([1.0], [[1, 0, 0, 1, -2.1, 1.0]]), "outside the unit"),
+        (lambda: filters.apply_filters([1.0], [[1, 0, 0, 1, 0, 0]], axis=1),
+         "axis must be one of the signal's 1, got 1"),
     ],
 )
 def test_bad_input(call, message):

@@ -10,7 +10,21 @@ import pyroomacoustics as pra
 import pytest
 from hypothesis import given, strategies as st
 
-from fillalign import levels, room, speech as clarity
+from fillalign import levels, room
+from fillalign.speech import (
+    MODULATION_HZ,
+    STI_ALPHA,
+    STI_BETA,
+    STI_OCTAVES_HZ,
+    clarity_db,
+    direct_to_reverberant_db,
+    first_arrival_ms,
+    modulation_transfer,
+    noise_factor,
+    speech_band_levels_db,
+    speech_octave_levels_db,
+    speech_transmission_index,
+)
 
 PUBLISHED = Path(__file__).parent / "published"
 STI_TABLE = pd.read_csv(PUBLISHED / "speech_transmission.csv", comment="#")
@@ -81,14 +95,14 @@ def sti_by_hand(mtf, speech_db=None, noise_db=None):
 def test_random_echograms_against_integration(seed):
     rng = np.random.default_rng(seed)
     direct, time_ms, tail, rt60 = random_echogram(rng, int(rng.integers(1, 7)))
-    ours = clarity.modulation_transfer(direct, time_ms, tail, rt60)
+    ours = modulation_transfer(direct, time_ms, tail, rt60)
     rows = [echogram(direct[:, b], time_ms, tail[:, b], rt60[b], 1.0) for b in range(7)]
     integrated = np.array([summed_mtf(*row) for row in rows])
     np.testing.assert_allclose(ours, integrated, atol=0.001)
     speech_db, noise_db = rng.uniform(30.0, 105.0, 7), rng.uniform(20.0, 80.0, 7)
-    index = clarity.speech_transmission_index(ours, speech_db=speech_db, noise_db=noise_db)
+    index = speech_transmission_index(ours, speech_db=speech_db, noise_db=noise_db)
     assert index == pytest.approx(sti_by_hand(integrated, speech_db, noise_db), abs=0.005)
-    bare = clarity.speech_transmission_index(ours)
+    bare = speech_transmission_index(ours)
     assert bare == pytest.approx(sti_by_hand(integrated), abs=0.005)
 
 
@@ -96,7 +110,7 @@ def test_random_echograms_against_integration(seed):
 @pytest.mark.parametrize("seed", range(8))
 def test_clarity_of_random_echograms_against_integration(seed, early_ms):
     direct, time_ms, tail, rt60 = random_echogram(np.random.default_rng(seed), 5)
-    ours = clarity.clarity_db(direct, time_ms, tail, rt60, early_ms=early_ms)
+    ours = clarity_db(direct, time_ms, tail, rt60, early_ms=early_ms)
     for b in range(7):
         energy, when = echogram(direct[:, b], time_ms, tail[:, b], rt60[b], 0.02)
         early = when <= time_ms.min() + early_ms
@@ -107,60 +121,60 @@ def test_clarity_of_random_echograms_against_integration(seed, early_ms):
 @pytest.mark.parametrize("rt60", [0.5, 1.0, 2.0, 4.0])
 def test_pure_decay(rt60):
     """Modulation 1/sqrt(1 + (2 pi F T/13.8)^2), Houtgast and Steeneken; C50 of the same decay."""
-    m = clarity.modulation_transfer([[0.0]], [0.0], [[1.0]], [rt60])[0]
+    m = modulation_transfer([[0.0]], [0.0], [[1.0]], [rt60])[0]
     textbook = 1 / np.sqrt(1 + (2 * np.pi * np.array(MODULATION) * rt60 / 13.8) ** 2)
     np.testing.assert_allclose(m, textbook, rtol=1e-12)
     for early_ms in (50.0, 80.0):
-        c = clarity.clarity_db([[0.0]], [0.0], [[1.0]], [rt60], early_ms=early_ms)[0]
+        c = clarity_db([[0.0]], [0.0], [[1.0]], [rt60], early_ms=early_ms)[0]
         assert c == pytest.approx(10 * np.log10(np.exp(13.8 * early_ms / 1000 / rt60) - 1))
 
 
 def test_two_equal_bare_arrivals_cancel_modulation_at_half_the_rate():
     """|cos(pi F dt)|, as for any comb: 100 ms apart kills 5 Hz and keeps 10 Hz."""
-    m = clarity.modulation_transfer([[1.0], [1.0]], [0.0, 100.0], [[0.0], [0.0]], 1.0)[0]
+    m = modulation_transfer([[1.0], [1.0]], [0.0, 100.0], [[0.0], [0.0]], 1.0)[0]
     np.testing.assert_allclose(m, np.abs(np.cos(np.pi * np.array(MODULATION) * 0.1)), atol=1e-12)
     assert m[MODULATION.index(5)] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_weights_and_spectrum_as_published():
     """IEC 60268-16:2011, male speech (from memory); spectrum of the 2020 edition (from memory)."""
-    assert STI_TABLE.band_hz.tolist() == list(clarity.STI_OCTAVES_HZ)
-    assert STI_TABLE.alpha.tolist() == list(clarity.STI_ALPHA)
-    assert STI_TABLE.beta[:6].tolist() == list(clarity.STI_BETA)
-    relative = clarity.speech_octave_levels_db(0.0)
+    assert STI_TABLE.band_hz.tolist() == list(STI_OCTAVES_HZ)
+    assert STI_TABLE.alpha.tolist() == list(STI_ALPHA)
+    assert STI_TABLE.beta[:6].tolist() == list(STI_BETA)
+    relative = speech_octave_levels_db(0.0)
     np.testing.assert_allclose(relative, STI_TABLE.speech_level_db_re_a_weighted_total)
-    newer = clarity.speech_octave_levels_db([0.0, 60.0], spectrum="2020")
+    newer = speech_octave_levels_db([0.0, 60.0], spectrum="2020")
     np.testing.assert_allclose(newer[0], [-2.5, 0.5, 0, -6, -12, -18, -24])
     np.testing.assert_allclose(newer[1] - newer[0], 60.0)
-    assert list(clarity.MODULATION_HZ) == MODULATION
-    assert sum(clarity.STI_ALPHA) - sum(clarity.STI_BETA) == pytest.approx(1.0)
+    assert list(MODULATION_HZ) == MODULATION
+    assert sum(STI_ALPHA) - sum(STI_BETA) == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize("spectrum", ["2011", "2020"])
 def test_both_spectra_have_the_a_weighted_total_they_claim(spectrum):
     """Summed with the A-weighting of IEC 61672-1 (from memory)."""
     weights = pd.read_csv(PUBLISHED / "weightings.csv", comment="#").set_index("nominal_hz")
-    a_db = weights.a_weighting_db.loc[list(clarity.STI_OCTAVES_HZ)].to_numpy()
-    total = levels.power_sum_db(clarity.speech_octave_levels_db(65.0, spectrum=spectrum) + a_db)
+    a_db = weights.a_weighting_db.loc[list(STI_OCTAVES_HZ)].to_numpy()
+    total = levels.power_sum_db(speech_octave_levels_db(65.0, spectrum=spectrum) + a_db)
     assert total == pytest.approx(65.0, abs=0.1)
 
 
 def test_limits_of_the_index():
-    clear = clarity.modulation_transfer(np.ones((1, 7)), [12.0], np.zeros((1, 7)), np.ones(7))
+    clear = modulation_transfer(np.ones((1, 7)), [12.0], np.zeros((1, 7)), np.ones(7))
     np.testing.assert_allclose(clear, 1.0)
-    assert clarity.speech_transmission_index(clear) == pytest.approx(1.0)
-    loud = clarity.speech_transmission_index(clear, speech_db=[75.0] * 7)
+    assert speech_transmission_index(clear) == pytest.approx(1.0)
+    loud = speech_transmission_index(clear, speech_db=[75.0] * 7)
     assert loud == pytest.approx(1.0)
-    deep = clarity.speech_transmission_index(clear, speech_db=[60.0] * 7, noise_db=[90.0] * 7)
+    deep = speech_transmission_index(clear, speech_db=[60.0] * 7, noise_db=[90.0] * 7)
     assert deep == 0.0
-    assert clarity.speech_transmission_index(np.zeros((7, 14))) == 0.0
+    assert speech_transmission_index(np.zeros((7, 14))) == 0.0
 
 
 @pytest.mark.parametrize("snr_db", [-12.0, -5.0, 0.0, 5.0, 12.0])
 def test_steady_noise_alone(snr_db):
     """STI = (SNR + 15)/30 with the same ratio in every octave (Houtgast and Steeneken)."""
     ones = np.ones((7, 14))
-    noisy = clarity.speech_transmission_index(
+    noisy = speech_transmission_index(
         ones, speech_db=np.full(7, 62.0), noise_db=np.full(7, 62.0 - snr_db)
     )
     assert noisy == pytest.approx((snr_db + 15) / 30, abs=0.01)
@@ -171,11 +185,11 @@ def test_one_or_two_octaves_alone_give_their_weights():
     for k in range(7):
         m = np.zeros((7, 14))
         m[k] = 1.0
-        assert clarity.speech_transmission_index(m) == pytest.approx(STI_TABLE.alpha[k])
+        assert speech_transmission_index(m) == pytest.approx(STI_TABLE.alpha[k])
         if k:
             m[k - 1] = 1.0
             pair = STI_TABLE.alpha[k] + STI_TABLE.alpha[k - 1] - STI_TABLE.beta[k - 1]
-            assert clarity.speech_transmission_index(m) == pytest.approx(pair)
+            assert speech_transmission_index(m) == pytest.approx(pair)
 
 
 def test_masking_by_the_octave_below():
@@ -184,7 +198,7 @@ def test_masking_by_the_octave_below():
     for level, masking_db in [*levels_and_masking, (99, -10.3), (110, -10)]:
         speech = np.full(7, 40.0)
         speech[2] = level
-        kept = clarity.noise_factor(speech)
+        kept = noise_factor(speech)
         unwanted = 10 ** ((level + masking_db) / 10) + 10**0.65
         assert kept[3] == pytest.approx(1e4 / (1e4 + unwanted), rel=1e-9)
         assert kept[2] > 0.99
@@ -196,19 +210,19 @@ def test_quiet_speech_meets_the_threshold_of_hearing():
     for k in range(7):
         alone = quiet.copy()
         alone[k] = THRESHOLD[k]
-        kept = clarity.noise_factor(alone)
+        kept = noise_factor(alone)
         assert kept[k] == pytest.approx(0.5)
         assert kept[:k].tolist() == [0.0] * k
     ones = np.ones((7, 14))
-    assert clarity.speech_transmission_index(ones, speech_db=[-20.0] * 7) == 0.0
+    assert speech_transmission_index(ones, speech_db=[-20.0] * 7) == 0.0
 
 
 def test_too_loud_is_less_clear():
     """Masking rises with level: speech at 100 dBA is less clear than at 70 (IEC 60268-16)."""
     ones = np.ones((7, 14))
-    index = clarity.speech_transmission_index(
+    index = speech_transmission_index(
         np.broadcast_to(ones, (2, 7, 14)),
-        speech_db=clarity.speech_octave_levels_db([70.0, 100.0]),
+        speech_db=speech_octave_levels_db([70.0, 100.0]),
     )
     assert index[0] > 0.95
     assert index[0] - index[1] > 0.1
@@ -217,7 +231,7 @@ def test_too_loud_is_less_clear():
 def test_direct_to_reverberant():
     direct = np.array([[1.0, 2.0], [1.0, 0.0]])
     tail = np.array([[4.0, 0.0], [16.0, 0.0]])
-    ratio = clarity.direct_to_reverberant_db(direct, tail)
+    ratio = direct_to_reverberant_db(direct, tail)
     np.testing.assert_allclose(ratio, [-10.0, np.inf])
 
 
@@ -225,17 +239,17 @@ def test_window_opens_once_at_the_first_arrival_that_counts():
     """Onset within 20 dB of the strongest arrival (ISO 3382-1, Annex A, from memory)."""
     direct = np.array([[0.009, 0.011], [1.0, 1.0]])[:, :, None]
     times = np.array([[0.0, 0.0], [60.0, 60.0]])
-    np.testing.assert_array_equal(clarity.first_arrival_ms(direct, times), [60.0, 0.0])
-    c50 = clarity.clarity_db(direct, times, np.zeros((2, 2, 1)), [1.0])[:, 0]
+    np.testing.assert_array_equal(first_arrival_ms(direct, times), [60.0, 0.0])
+    c50 = clarity_db(direct, times, np.zeros((2, 2, 1)), [1.0])[:, 0]
     assert c50[0] == np.inf
     assert c50[1] == pytest.approx(10 * np.log10(0.011))
 
 
 def test_window_may_be_opened_by_the_caller():
     direct, times, tail = [[1.0], [1.0]], [0.0, 60.0], [[1.0], [1.0]]
-    usual = clarity.clarity_db(direct, times, tail, [1.0])[0]
-    same = clarity.clarity_db(direct, times, tail, [1.0], first_ms=0.0)[0]
-    later = clarity.clarity_db(direct, times, tail, [1.0], first_ms=10.0)[0]
+    usual = clarity_db(direct, times, tail, [1.0])[0]
+    same = clarity_db(direct, times, tail, [1.0], first_ms=0.0)[0]
+    later = clarity_db(direct, times, tail, [1.0], first_ms=10.0)[0]
     assert same == usual
     # Window 10 to 60 ms: both direct sounds, the first tail's 50 ms, nothing of the second's.
     early = 2.0 + 1.0 - np.exp(-13.8 * 0.05)
@@ -246,7 +260,7 @@ def test_late_source_takes_the_share_the_room_module_gives():
     early, late = room.early_late_energy(18.0, [1.4, 1.9], 6000.0, gap_ms=30.0)
     tail = np.array([np.zeros(2), early + late])
     direct = np.array([[1.0, 1.0], [0.5, 0.5]])
-    c50 = clarity.clarity_db(direct, [5.0, 35.0], tail, [1.4, 1.9])
+    c50 = clarity_db(direct, [5.0, 35.0], tail, [1.4, 1.9])
     np.testing.assert_allclose(c50, 10 * np.log10((1.5 + early) / late))
 
 
@@ -255,16 +269,16 @@ def test_seats_together_equal_seats_alone():
     direct, tail = rng.random((4, 5, 6, 7)), rng.random((4, 5, 6, 7))
     times, rt60 = rng.uniform(0, 90, (4, 5, 6)), rng.uniform(0.5, 2.0, 7)
     speech, noise = rng.uniform(50, 70, (5, 6, 7)), rng.uniform(40, 60, 7)
-    m = clarity.modulation_transfer(direct, times, tail, rt60)
-    index = clarity.speech_transmission_index(m, speech_db=speech, noise_db=noise)
-    c50 = clarity.clarity_db(direct, times, tail, rt60)
+    m = modulation_transfer(direct, times, tail, rt60)
+    index = speech_transmission_index(m, speech_db=speech, noise_db=noise)
+    c50 = clarity_db(direct, times, tail, rt60)
     assert (m.shape, index.shape, c50.shape) == ((5, 6, 7, 14), (5, 6), (5, 6, 7))
     for i, j in np.ndindex(5, 6):
         args = direct[:, i, j], times[:, i, j], tail[:, i, j], rt60
-        alone = clarity.modulation_transfer(*args)
+        alone = modulation_transfer(*args)
         np.testing.assert_allclose(m[i, j], alone, atol=1e-12)
-        np.testing.assert_allclose(c50[i, j], clarity.clarity_db(*args))
-        one = clarity.speech_transmission_index(alone, speech_db=speech[i, j], noise_db=noise)
+        np.testing.assert_allclose(c50[i, j], clarity_db(*args))
+        one = speech_transmission_index(alone, speech_db=speech[i, j], noise_db=noise)
         assert isinstance(one, float)
         assert one == pytest.approx(index[i, j])
 
@@ -272,8 +286,8 @@ def test_seats_together_equal_seats_alone():
 @given(st.floats(-500.0, 500.0), st.floats(0.001, 1000.0), st.integers(0, 1000))
 def test_neither_a_common_delay_nor_a_common_gain_matters(shift, gain, seed):
     direct, times, tail, rt60 = random_echogram(np.random.default_rng(seed), 3)
-    before = clarity.modulation_transfer(direct, times, tail, rt60)
-    after = clarity.modulation_transfer(gain * direct, times + shift, gain * tail, rt60)
+    before = modulation_transfer(direct, times, tail, rt60)
+    after = modulation_transfer(gain * direct, times + shift, gain * tail, rt60)
     np.testing.assert_allclose(after, before, atol=1e-9)
     assert (before <= 1.0 + 1e-12).all()
 
@@ -283,19 +297,19 @@ def test_more_noise_or_more_reverberation_never_helps(seed, more):
     rng = np.random.default_rng(seed)
     direct, times, tail, rt60 = random_echogram(rng, 1)
     speech, noise = rng.uniform(50, 70, 7), rng.uniform(30, 60, 7)
-    m = clarity.modulation_transfer(direct, times, tail, rt60)
-    wetter = clarity.modulation_transfer(direct, times, more * tail, rt60)
+    m = modulation_transfer(direct, times, tail, rt60)
+    wetter = modulation_transfer(direct, times, more * tail, rt60)
     assert (wetter <= m + 1e-12).all()
-    usual = clarity.speech_transmission_index(m, speech_db=speech, noise_db=noise)
-    noisier = clarity.speech_transmission_index(m, speech_db=speech, noise_db=noise + more)
+    usual = speech_transmission_index(m, speech_db=speech, noise_db=noise)
+    noisier = speech_transmission_index(m, speech_db=speech, noise_db=noise + more)
     assert noisier <= usual + 1e-12
 
 
 def test_silence_is_zero_transmission_and_no_clarity():
     nothing = np.zeros((2, 3, 7))
-    m = clarity.modulation_transfer(nothing, np.zeros((2, 3)), nothing, np.ones(7))
+    m = modulation_transfer(nothing, np.zeros((2, 3)), nothing, np.ones(7))
     assert not m.any()
-    assert np.isnan(clarity.clarity_db(nothing, np.zeros((2, 3)), nothing, np.ones(7))).all()
+    assert np.isnan(clarity_db(nothing, np.zeros((2, 3)), nothing, np.ones(7))).all()
 
 
 @pytest.fixture(scope="module")
@@ -340,9 +354,9 @@ def test_simulated_room(simulated):
     direct = np.outer(room.direct_energy(distance), np.ones(7))
     tail = room.reverberant_energy(distance[:, None], rt60, volume)
     times = np.zeros((1, distance.size))
-    ours = clarity.clarity_db([direct], times, [tail], rt60)[:, 0]
-    m = clarity.modulation_transfer([direct], times, [tail], rt60)
-    index = clarity.speech_transmission_index(m)
+    ours = clarity_db([direct], times, [tail], rt60)[:, 0]
+    m = modulation_transfer([direct], times, [tail], rt60)
+    index = speech_transmission_index(m)
     level_db, ours_db = 10 * np.log10(total), 10 * np.log10((direct + tail)[:, 0])
     np.testing.assert_allclose(ours_db, level_db, atol=1.5)
     np.testing.assert_allclose(ours, c50, atol=2.2)
@@ -359,23 +373,34 @@ def test_simulated_room(simulated):
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: clarity.direct_to_reverberant_db(1.0, 1.0), "direct must hold sources on its"),
-        (lambda: clarity.direct_to_reverberant_db([1.0], [-1.0]), "tail must be at least 0, got"),
-        (lambda: clarity.clarity_db([[1.0]], [0.0], [[1.0]], [0.0]), "rt60_s must be between"),
-        (lambda: clarity.clarity_db([[1.0]], [np.nan], [[1.0]], [1.0]), "time_ms must be a fin"),
+        (lambda: direct_to_reverberant_db(1.0, 1.0), "direct must hold sources on its"),
+        (lambda: direct_to_reverberant_db([1.0], [-1.0]), "tail must be at least 0, got"),
+        (lambda: clarity_db([[1.0]], [0.0], [[1.0]], [0.0]), "rt60_s must be between"),
+        (lambda: clarity_db([[1.0]], [np.nan], [[1.0]], [1.0]), "time_ms must be a fin"),
         (
-            lambda: clarity.modulation_transfer([[1.0]], [0.0], [[1.0]], 1.0, modulation_hz=[-1.0]),
+            lambda: modulation_transfer([[1.0]], [0.0], [[1.0]], 1.0, modulation_hz=[-1.0]),
             "modulation_hz must be at least 0 Hz, got -1",
         ),
-        (lambda: clarity.noise_factor([60.0] * 6), r"speech_db must hold the 7 octaves.*\(6,\)"),
-        (lambda: clarity.noise_factor([60.0] * 7, [np.nan] * 7), "noise_db must be"),
-        (lambda: clarity.speech_transmission_index(np.ones((6, 14))), r"7 octaves.*\(6, 14\)"),
-        (lambda: clarity.speech_transmission_index(np.full((7, 14), 1.1)), "modulation must be"),
+        (lambda: clarity_db([[1.0]], [[0.0]], [[1.0]], [1.0]),
+         r"direct and tail must have shape \(n, \.\.\., bands\) and time_ms \(n, \.\.\.\), got "
+         r"\(1, 1\), \(1, 1\) and \(1, 1\)$"),
+        (lambda: clarity_db(np.ones((2, 7)), [0.0, 1.0, 2.0], np.ones((2, 7)), [1.0]),
+         r"broadcast\), got direct \(2, 7\), tail \(2, 7\), time_ms \(3, 1\)$"),
+        (lambda: direct_to_reverberant_db(np.ones((2, 7)), np.ones((2, 6))),
+         r"broadcast\), got direct \(2, 7\), tail \(2, 6\)$"),
+        (lambda: modulation_transfer([[1.0]], [0.0], [[1.0]], 1.0, modulation_hz=1.0),
+         r"modulation_hz must have shape \(frequencies,\), got \(\)$"),
+        (lambda: noise_factor([60.0] * 7, [40.0] * 3), r"got speech_db \(7,\), noise_db \(3,\)$"),
+        (lambda: speech_band_levels_db(65.0, [31.6, 16e3]), "a band between 125 Hz and 8 kHz"),
+        (lambda: noise_factor([60.0] * 6), r"speech_db must hold the 7 octaves.*\(6,\)"),
+        (lambda: noise_factor([60.0] * 7, [np.nan] * 7), "noise_db must be"),
+        (lambda: speech_transmission_index(np.ones((6, 14))), r"7 octaves.*\(6, 14\)"),
+        (lambda: speech_transmission_index(np.full((7, 14), 1.1)), "modulation must be"),
         (
-            lambda: clarity.speech_transmission_index(np.ones((7, 14)), noise_db=[40.0] * 7),
+            lambda: speech_transmission_index(np.ones((7, 14)), noise_db=[40.0] * 7),
             "noise_db needs speech_db beside it",
         ),
-        (lambda: clarity.speech_octave_levels_db(70.0, spectrum="2003"), "spectrum must be one"),
+        (lambda: speech_octave_levels_db(70.0, spectrum="2003"), "spectrum must be one"),
     ],
 )
 def test_nonsense_is_refused(call, words):

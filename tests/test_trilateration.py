@@ -107,6 +107,19 @@ def test_the_uncertainty_is_that_of_readings_drawn_anew(height):
     assert np.std(drawn, axis=0) == pytest.approx(told, rel=0.08)
 
 
+def test_the_uncertainty_by_hand():
+    """3-4-5 in the plan, 4 m below the points: s = sqrt(41) to each.
+
+    From s1 ds1 = x dx - 4 dy + dz dh and its mirror: dx = s (ds1 + ds2) / 2x - dz dh / x and
+    dy = s (ds2 - ds1) / 8, whose squares add up (JCGM 100:2008, eq 10).
+    """
+    found = locate([[0, 4, 6], [0, -4, 6]], [41**0.5, 41**0.5], height_m=2, laser_m=0.01,
+                   side="back")
+    assert found.position_m == pytest.approx((3, 0, 2), abs=1e-9)
+    along, across = np.sqrt(41 / 18 + 16 / 9), np.sqrt(41 / 32)
+    assert found.uncertainty_m == pytest.approx((0.01 * along, 0.01 * across, 0.01), rel=1e-9)
+
+
 # --- geometry ---------------------------------------------------------------------------
 
 coordinate = st.floats(-30, 30)
