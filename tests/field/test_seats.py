@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from fillalign import Air, Measured, OutputSettings, seat_field, seat_speech
+from fillalign import Air, Measured, OutputSettings, plan_fills, seat_field, seat_speech
 from fillalign.absorption import THIRDS_HZ
 from fillalign.field import (
     Settings,
@@ -85,7 +85,8 @@ def test_octaves_and_weightings_are_sums_of_the_thirds():
 
 
 def test_a_plan_stands_for_its_venue_settings_and_air():
-    plan = demo_plan("lantern_room")
+    plan = plan_fills(demo_plan("lantern_room").venue, air=Air(12.0, 30.0))
+    assert (seat_field(plan).arrival_ms > seat_field(plan.venue, plan.settings).arrival_ms).all()
     of_plan, by_hand = seat_field(plan), seat_field(plan.venue, plan.settings, air=plan.air)
     np.testing.assert_array_equal(of_plan.total_db, by_hand.total_db)
     checked = seat_field(plan, state="check")
@@ -258,7 +259,7 @@ def test_clarity_counts_what_comes_within_50_ms_of_the_first_arrival():
     np.testing.assert_allclose(heard.direct_to_reverberant_db, ratio, atol=0.1)
     echo = echo_criterion(direct.sum(axis=-1), time, tail.sum(axis=-1), rt60[2:4].mean(),
                           programme="speech")
-    np.testing.assert_allclose(heard.echo, echo, atol=0.02)
+    np.testing.assert_allclose(heard.echo, echo, atol=1e-3)
     assert np.isfinite(echo).any()
     np.testing.assert_array_equal(heard.seats_m, SEATS.points_m)
 
