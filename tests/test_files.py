@@ -18,10 +18,11 @@ import numpy as np
 import pytest
 
 from fillalign import _files, read_wav, write_sheet, write_wav
-from fillalign.__main__ import _picture, main
+from fillalign.__main__ import main
 from fillalign._files import SheetError, write_whole
 from fillalign.audio.wav import RecordingError
 from fillalign.classroom import predictions
+from fillalign.commands.plan import _picture
 from tests.demo_plans import DATA, demo_plan
 
 ROOM = str(DATA / "lantern_room.toml")

@@ -15,7 +15,7 @@ from textwrap import dedent
 import pytest
 
 ROOT = Path(__file__).parents[1]
-CORE = ("root", "venue", "field", "planning", "sheet", "audio", "__main__")
+CORE = ("root", "venue", "field", "planning", "sheet", "audio", "commands", "__main__")
 MAY_IMPORT = {
     "root": {"root"},
     "venue": {"root", "venue"},
@@ -24,9 +24,10 @@ MAY_IMPORT = {
     "audio": {"root", "venue", "field", "audio"},
     "plots": {"root", "venue", "field", "planning", "sheet", "audio", "plots"},
     "sheet": {"root", "venue", "field", "planning", "sheet", "plots"},
-    "__main__": {*CORE, "plots"},
-    "classroom": {*CORE, "plots", "classroom"} - {"__main__"},
-    "top": set(CORE) - {"__main__"},
+    "commands": {*CORE, "plots"} - {"__main__"},
+    "__main__": {"root", "commands"},
+    "classroom": {*CORE, "plots", "classroom"} - {"commands", "__main__"},
+    "top": set(CORE) - {"commands", "__main__"},
 }
 # Beside one another, yet a plan is one of the things that can be heard.
 RECORDS = {("audio", "planning"): {"FillPlan", "FillReport"}}

@@ -15,7 +15,9 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from fillalign import Air, RangeWarning, __main__ as command, _files, plan_fills, read_venue
-from fillalign.__main__ import _parser, _plain_warnings, main
+from fillalign.__main__ import main
+from fillalign.commands import plain_warnings
+from fillalign.commands.plan import plan_parser
 from fillalign.sheet import pictures, quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
 
@@ -353,7 +355,7 @@ def test_a_stream_that_is_closed(closed):
 def test_help_names_every_option_with_its_unit_and_the_exit_codes(capsys):
     assert ends(["--help"]) == 0
     text = " ".join(capsys.readouterr().out.split())
-    for action in _parser()._actions:
+    for action in plan_parser()._actions:
         assert action.help
         for option in action.option_strings:
             assert option in text
@@ -368,7 +370,7 @@ def test_help_names_every_option_with_its_unit_and_the_exit_codes(capsys):
 def test_other_warnings_are_shown_as_usual(capsys):
     with warnings.catch_warnings(record=True) as usual:
         warnings.simplefilter("always")
-        with _plain_warnings(sys.stderr):
+        with plain_warnings(sys.stderr):
             warnings.warn("odd", UserWarning, stacklevel=1)
             warnings.warn("cold", RangeWarning, stacklevel=1)
     assert [str(one.message) for one in usual] == ["odd"]

@@ -1,0 +1,47 @@
+"""The command: verbs, and what is asked without one.
+
+In: the words typed after `fillalign`. Out: what is printed, files that are
+asked for, and an exit code. A verb is a function of the words after it that
+returns the code; it stands in `VERBS` by the module that has it, which is
+loaded when the verb is used.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from fillalign.commands.shell import (
+    BAD_VALUES,
+    BAD_VENUE,
+    INTERRUPTED,
+    NOT_WRITTEN,
+    OK,
+    fail,
+    plain_warnings,
+)
+
+__all__ = [
+    "BAD_VALUES",
+    "BAD_VENUE",
+    "INTERRUPTED",
+    "NOT_WRITTEN",
+    "OK",
+    "VERBS",
+    "answer",
+    "fail",
+    "plain_warnings",
+]
+
+VERBS = {"lessons": "start", "new": "start", "places": "places"}
+"""Verbs of the command and their modules; anything else is a venue or a laser's numbers."""
+
+
+def answer(words: Sequence[str]) -> int:
+    """Answer what was typed after the command's name, and return the exit code."""
+    verb = len(words) > 0 and words[0] in VERBS and not os.path.lexists(words[0])
+    module = import_module(f"fillalign.commands.{VERBS[words[0]] if verb else 'plan'}")
+    with plain_warnings(sys.stderr):
+        if verb:
+            return int(getattr(module, words[0])(words[1:]))
+        return int(module.plan_or_ladder(words))

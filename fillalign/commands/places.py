@@ -1,0 +1,52 @@
+"""Where to hang the fills of an area."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fillalign._text import plain
+from fillalign.commands.shell import (
+    BAD_VENUE,
+    OK,
+    Parser,
+    fail,
+    number,
+    told,
+    venue_named,
+)
+
+
+def places(argv: Sequence[str]) -> int:
+    """Say where to hang the fills of an area, by planning with each place."""
+    from fillalign.planning import propose_places
+    from fillalign.venue import VenueError
+
+    parser = Parser(prog="fillalign places", allow_abbrev=False,
+                     description="Say where to hang the fills of an area: each place is planned "
+                                 "with, best first. A place is a calculation, not a rigging point: "
+                                 "only qualified riggers say what may hang where.",
+                     epilog="example: fillalign places hall.toml back --from-m 14 --to-m 26")
+    parser.add_argument("venue", metavar="VENUE.toml", help="venue file, or one of ours")
+    parser.add_argument("area", metavar="AREA", help="seat area to serve")
+    for name, words in (("from-m", "least x of the boxes"), ("to-m", "greatest x of the boxes"),
+                        ("height-m", "height of the boxes")):
+        parser.add_argument(f"--{name}", type=number, metavar="M", help=words)
+    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
+    args = parser.parse_args(argv)
+    try:
+        venue = venue_named(args.venue)
+    except VenueError as error:
+        return fail(str(error), BAD_VENUE)
+    try:
+        table = propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
+                               height_m=args.height_m, progress=told)
+    except (KeyError, ValueError) as error:
+        parser.error(str(error.args[0]))
+    if args.json:
+        print(table.to_json(orient="records"))
+        return OK
+    print(table.drop(columns="toml").round(2).to_string(index=False))
+    print(plain("\nThe best of them, for the venue file:".strip()))
+    for line in table["toml"].iloc[0].splitlines():
+        print(plain(line))
+    return OK

@@ -1,0 +1,236 @@
+"""A plan from a venue file, and the answer for one fill on a ladder: the command without a verb."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fillalign._text import plain
+from fillalign.commands.shell import (
+    BAD_VENUE,
+    NOT_WRITTEN,
+    OK,
+    Parser,
+    fail,
+    number,
+    told,
+    venue_named,
+    write,
+)
+
+if TYPE_CHECKING:
+    from fillalign.air import Air
+    from fillalign.planning import FillPlan
+    from fillalign.venue import Venue
+
+_DESCRIPTION = """\
+Plan, time, trim and check fill loudspeakers. Ways to ask:
+
+  with a venue file       fillalign VENUE.toml
+  with a venue of ours    fillalign tidewell_hall
+  with a laser            fillalign --main-m 41 --fill-m 15 --temperature-c 24
+  a first venue file      fillalign new hall.toml
+  where to hang it        fillalign places hall.toml AREA
+  to learn                fillalign lessons DIR
+
+A venue gives its set-up sheet, printed or written to a folder with --out. A laser
+answers for one fill at one seat: how long to delay it, what assuming 20 C would have
+cost, how to trim it, and how the weather moves it. fillalign is the same as
+python -m fillalign; 'fillalign VERB --help' tells more of each verb."""
+_USAGE = """\
+fillalign VENUE.toml [--out DIR] [options]
+       fillalign --main-m M --fill-m M --temperature-c C [options]
+       fillalign new FILE.toml [options]
+       fillalign places VENUE.toml AREA [options]
+       fillalign lessons DIR
+       fillalign --help"""
+_EPILOG = """\
+exit codes:
+  0  the answer was given; targets that a plan does not meet stand in its sheet
+  2  the command line or a value on it is wrong
+  3  the venue file cannot be read, has mistakes, or no plan fits its devices
+  4  a file cannot be written, or is there already and --overwrite was not given
+  130  interrupted from the keyboard; no file has changed but those said to be written
+
+Predictions are estimates: listen and measure before an audience comes in."""
+
+
+def plan_parser() -> Parser:
+    """Return the parser of the command without a verb."""
+    from fillalign.venue import DEMO_VENUES
+
+    parser = Parser(
+        prog="python -m fillalign",
+        usage=_USAGE,
+        description=_DESCRIPTION,
+        epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    add = parser.add_argument
+    add("venue", nargs="?", metavar="VENUE.toml",
+        help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
+    add("--json", action="store_true", help="print numbers as JSON instead of text")
+    add("--cures", action="store_true",
+        help="try for 15 s what would mend the areas that the plan leaves short, and tell")
+    air = parser.add_argument_group("the air, where the sound travels")
+    air.add_argument("--temperature-c", type=number, metavar="C",
+                     help="temperature in degrees Celsius (a venue file has its own)")
+    air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
+                     help="relative humidity, 0 to 100 (default: the venue's vapour at this "
+                          "temperature, or 50 without a venue)")
+    air.add_argument("--pressure-kpa", type=number, metavar="KPA",
+                     help="air pressure (default: the venue's, or 101.325)")
+    write = parser.add_argument_group("with a venue file")
+    write.add_argument("--out", metavar="DIR",
+                       help="write the sheet as text, CSV and a page to print into this folder, "
+                            "which is made if it is not there")
+    write.add_argument("--picture", metavar="FILE.svg",
+                       help="write a picture of the plan: from above, from the side, along the "
+                            "walk")
+    write.add_argument("--overwrite", action="store_true",
+                       help="replace files that are there already")
+    _add_quick(parser)
+    return parser
+
+
+_QUICK_HELP = {
+    "main_m": "distance from the main to the seat where main and fill are equally loud",
+    "fill_m": "distance from the fill to that seat",
+    "mains_db": "meter at that seat, mains alone",
+    "fill_db": "meter at that seat, fill alone, with its trim as it is",
+    "goal_db": "level wanted at that seat with both",
+    "main_latency_ms": "processing latency of the main's path (default: 0)",
+    "fill_latency_ms": "processing latency of the fill's path (default: 0)",
+    "margin_ms": "how much later than the main the fill shall arrive (default: 0)",
+    "sample_rate_hz": "sample rate of the device that delays (default: 48000)",
+}
+_UNITS = {"m": "M", "db": "DB", "ms": "MS", "hz": "HZ"}
+
+
+def _add_quick(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("without a venue file")
+    for name, words in _QUICK_HELP.items():
+        group.add_argument(f"--{name.replace('_', '-')}", type=number, help=words,
+                           metavar=_UNITS[name.rpartition("_")[2]])
+
+
+def _air(venue: Venue, args: argparse.Namespace) -> Air:
+    """Return the show's air with what the command line changes of it."""
+    from fillalign.air import Air
+
+    show = venue.states["show"].air
+    air = show if args.temperature_c is None else show.at_temperature(args.temperature_c)
+    humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
+    pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
+    return Air(air.temperature_c, humidity, pressure)
+
+
+def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    from fillalign.planning import plan_fills
+    from fillalign.venue import VenueError
+
+    given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
+    if given:
+        parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
+    if args.picture is not None and Path(args.picture).suffix.lower() != ".svg":
+        parser.error(f"--picture writes SVG: its name must end in .svg, got {args.picture}")
+    if args.out == "":
+        parser.error("--out takes the name of a folder, such as sheets or . for this one")
+    try:
+        venue = venue_named(args.venue)
+    except VenueError as error:
+        return fail(str(error), BAD_VENUE)
+    try:
+        air = _air(venue, args)
+    except ValueError as error:
+        parser.error(str(error))
+    try:
+        plan = plan_fills(venue, air=air)
+    except ValueError as error:
+        return fail(f"{Path(args.venue).name}: {error}", BAD_VENUE)
+    return _show(plan, args)
+
+
+def _picture(plan: FillPlan) -> bytes:
+    from fillalign import plots
+
+    return plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
+
+
+def _show(plan: FillPlan, args: argparse.Namespace) -> int:
+    from fillalign._files import SheetError, signals_wait
+    from fillalign.sheet import setup_sheet_text, sheet_files
+
+    if args.json:
+        print(json.dumps(plan.to_dict()))
+    elif args.out is None and args.picture is None:
+        print(setup_sheet_text(plan), end="")
+    if args.out is None and args.picture is None and not args.cures:
+        return OK
+    contents: dict[Path, bytes] = {}
+    if args.picture is not None:
+        contents[Path(args.picture)] = _picture(plan)
+    folder = None if args.out is None else Path(args.out)
+    if folder is not None:
+        contents |= {folder / name: content for name, content in sheet_files(plan).items()}
+    try:
+        with signals_wait():
+            if contents:
+                write(contents, folder, overwrite=args.overwrite)
+    except SheetError as error:
+        return fail(str(error), NOT_WRITTEN)
+    for line in plan.unmet:
+        print(plain(f"not met: {line}"))
+    if args.cures:
+        from fillalign.planning import find_cures
+
+        cures = find_cures(plan, progress=told)
+        for cure in cures:
+            print(plain(f"cure: {cure}"))
+        if not cures:
+            print("cures: no area is short, so there was nothing to try")
+    return OK
+
+
+def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+    from fillalign.sheet import quick_answer
+
+    for name in ("out", "picture"):
+        if getattr(args, name) is not None:
+            parser.error(f"--{name} goes with a venue file")
+    needed = ("main_m", "fill_m", "temperature_c")
+    missing = [f"--{name.replace('_', '-')}" for name in needed if getattr(args, name) is None]
+    if missing:
+        what = ", ".join(missing)
+        parser.error(f"give a venue file, or {what}" if len(missing) == len(needed)
+                     else f"without a venue file {what} must be given too")
+    names = [*needed, "humidity_pct", "pressure_kpa", *list(_QUICK_HELP)[2:]]
+    values = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
+    try:
+        answer = quick_answer(**values)
+    except ValueError as error:
+        parser.error(str(error))
+    if args.json:
+        # What is not finite is no JSON: it becomes a word, as in a plan.
+        print(json.dumps({name: str(value) if value in (math.inf, -math.inf) or value != value
+                          else value for name, value in asdict(answer).items()}))
+    else:
+        print(answer.text(), end="")
+    return OK
+
+
+def plan_or_ladder(argv: Sequence[str]) -> int:
+    """Answer for a venue, or for a laser's numbers."""
+    parser = plan_parser()
+    for word in argv:
+        # Each version of argparse makes something else of a value of two dashes.
+        if word.startswith("--") and word.endswith("=--"):
+            parser.error(f"{word[:-3]} takes a value, got --")
+    args = parser.parse_args(argv)
+    return _quick(parser, args) if args.venue is None else _from_venue(parser, args)

@@ -1,0 +1,105 @@
+"""What all verbs share: their parser, exit codes, files written, and words for a terminal."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn, TextIO
+
+from fillalign._text import LONGEST_PATH, plain, short
+
+if TYPE_CHECKING:
+    from fillalign.venue import Venue
+
+OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, INTERRUPTED = 0, 2, 3, 4, 130
+
+
+def number(text: str) -> float:
+    """Return a number typed on the command line, or refuse it in words."""
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"takes a number alone, with a point and no unit, such as 12.5; got {text!r}"
+        ) from None
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that repeats nothing harmful or endless of what it was given."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say what is wrong, and end with 2."""
+        super().error(short(message, LONGEST_PATH))
+
+
+def venue_named(name: str) -> Venue:
+    """Return the venue of a file, or one of ours where no file has its name."""
+    from fillalign.venue import DEMO_VENUES, read_demo_venue, read_venue
+
+    ours = name in DEMO_VENUES and not os.path.lexists(name)
+    return read_demo_venue(name) if ours else read_venue(name)
+
+
+@contextmanager
+def plain_warnings(stream: TextIO) -> Iterator[None]:
+    """Say warnings about ranges once, as a line for the person who asked."""
+    from fillalign._validate import RangeWarning
+
+    said = set()
+    with warnings.catch_warnings():
+        usual = warnings.showwarning
+
+        def show(message: Warning | str, category: type[Warning], *rest: object) -> None:
+            if not issubclass(category, RangeWarning):
+                usual(message, category, *rest)  # type: ignore[arg-type]
+            elif str(message) not in said:
+                said.add(str(message))
+                print(f"note: {message}", file=stream)
+
+        warnings.simplefilter("always", RangeWarning)
+        warnings.showwarning = show  # type: ignore[assignment]
+        yield
+
+
+def write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool) -> None:
+    """Write all files or none, say which, and make their folder."""
+    from fillalign._files import SheetError, write_whole
+
+    missing = [] if folder is None else [
+        path for path in (folder, *folder.parents) if not os.path.lexists(path)
+    ]
+    try:
+        if folder is not None:
+            os.makedirs(folder, exist_ok=True)
+        write_whole(contents, overwrite=overwrite)
+    except OSError as error:
+        for path in missing:
+            with suppress(OSError):
+                path.rmdir()
+        if folder is None or isinstance(error, SheetError):
+            raise
+        taken = isinstance(error, FileExistsError | NotADirectoryError)
+        reason = "is no folder; name another" if taken else f"cannot be made, {error.strerror}"
+        raise SheetError(folder, reason) from error
+    for path in contents:
+        print(plain(f"written: {path}"))
+    sys.stdout.flush()
+
+
+def told(done: int, number: int) -> None:
+    """Tell on one line of a terminal how far a search has come."""
+    if sys.stderr.isatty():
+        print(f"\rtried {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
+              flush=True)
+
+
+def fail(message: str, code: int) -> int:
+    """Say on the error stream why there is no answer, and return the code."""
+    for line in message.splitlines():
+        print(plain(line), file=sys.stderr)
+    return code

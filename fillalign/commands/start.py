@@ -1,0 +1,99 @@
+"""Where to start from: a first venue file, a survey form, the lessons in a folder of one's own."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from fillalign._text import plain
+from fillalign.commands.shell import NOT_WRITTEN, OK, Parser, fail, number, write
+
+
+def lessons(argv: Sequence[str]) -> int:
+    """Put the lessons and their data into a folder, and say how to open them."""
+    from fillalign._files import SheetError, signals_wait
+    from fillalign.venue import shipped_path
+
+    parser = Parser(prog="fillalign lessons", allow_abbrev=False,
+                     description="Put the lessons and their data into a folder.")
+    parser.add_argument("folder", metavar="DIR", help="made if it is not there")
+    parser.add_argument("--overwrite", action="store_true", help="replace lessons there already")
+    args = parser.parse_args(argv)
+    folder = Path(args.folder)
+    contents = {folder / place / path.name: path.read_bytes()
+                for place in ("notebooks", "data")
+                for path in sorted(shipped_path(place).iterdir()) if path.is_file()}
+    try:
+        for place in ("notebooks", "data"):
+            (folder / place).mkdir(parents=True, exist_ok=True)
+        with signals_wait():
+            write(contents, folder, overwrite=args.overwrite)
+    except OSError as error:
+        reason = error if isinstance(error, SheetError) else f"{folder}: {error.strerror}"
+        return fail(str(reason), NOT_WRITTEN)
+    first = shlex.quote(str(folder / "notebooks" / "00_start_here.ipynb"))
+    print(plain(f"Now open them: jupyter lab {first}"))
+    print("(without JupyterLab: pip install 'fillalign[notebooks]')")
+    return OK
+
+
+def new(argv: Sequence[str]) -> int:
+    """Write a first venue file from a handful of numbers, asked for where they are not given."""
+    from fillalign._files import SheetError, signals_wait
+    from fillalign.venue import QUESTIONS, starter_toml, survey_form_html
+
+    parser = Parser(prog="fillalign new", allow_abbrev=False,
+                     description="Write a first venue file from a handful of numbers; what is not "
+                                 "given is asked for. With a name that ends in .html: a blank "
+                                 "survey form to print.",
+                     epilog="example: fillalign new gym.toml --name Gym --length-m 36 --width-m 18")
+    parser.add_argument("file", metavar="FILE.toml")
+    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    parser.add_argument("--name", help="name of the venue")
+    parser.add_argument("--programme", choices=("speech", "music"))
+    for key, words, unit, low, high, _ in QUESTIONS:
+        parser.add_argument(f"--{key.replace('_', '-')}", type=number, metavar=unit.upper(),
+                            help=f"{words} ({low:g} to {high:g} {unit})")
+    args = parser.parse_args(argv)
+    try:
+        if args.file.lower().endswith(".html"):
+            content = survey_form_html()
+        else:
+            name = args.name or _asked("name of the venue")
+            programme = args.programme or _asked("speech or music", "speech")
+            numbers = {key: _number_asked(args, key, words, unit, default)
+                       for key, words, unit, _, _, default in QUESTIONS}
+            content = starter_toml(name, programme, **numbers)
+    except (ValueError, argparse.ArgumentTypeError) as error:
+        parser.error(str(error))
+    try:
+        with signals_wait():
+            write({Path(args.file): content.encode()}, None, overwrite=args.overwrite)
+    except SheetError as error:
+        return fail(str(error), NOT_WRITTEN)
+    if not args.file.lower().endswith(".html"):
+        print(plain(f"Now plan it: fillalign {shlex.quote(args.file)}"))
+    return OK
+
+
+def _asked(words: str, default: str | None = None) -> str:
+    """Ask at the prompt; where there is nobody to answer, the default or one clear error."""
+    if not sys.stdin or not sys.stdin.isatty():
+        if default is None:
+            raise ValueError(f"{words}: not given, and nobody is there to ask")
+        return default
+    shown = "" if default is None else f" [{default}]"
+    return input(f"{words}{shown}: ").strip() or default or ""
+
+
+def _number_asked(
+    args: argparse.Namespace, key: str, words: str, unit: str, default: float | None
+) -> float:
+    given: float | None = getattr(args, key)
+    if given is not None:
+        return given
+    return number(_asked(f"{words}, in {unit} (--{key.replace('_', '-')})",
+                          None if default is None else f"{default:g}"))
