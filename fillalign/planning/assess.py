@@ -5,29 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from itertools import chain, product
-from typing import Any
 
 import numpy as np
 
 from fillalign._validate import FloatArray, check_choice
-from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
-    C_POWER,
-    Paths,
-    Seats,
     Settings,
-    output_arrivals_ms,
     single_points,
     speech_at,
     superpose,
     trace_paths,
-    venue_seats,
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import (
-    counting_mains,
     delay_bases,
     delay_uncertainty,
     wanted_delays_ms,
@@ -42,6 +34,7 @@ from fillalign.planning.equalise import (
     try_low_cuts,
 )
 from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
+from fillalign.planning.meter import expected_readings
 from fillalign.planning.need import (
     AreaNeed,
     RowCheck,
@@ -158,7 +151,7 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
     sounding = [*mains, *sounding_of(settings, fills)]
     check = rows_with(yardstick, settings, sounding)
     after = area_needs(yardstick, check, sounding_of(settings, sounding))
-    readings = _expected_readings(zones, settings, fills)
+    readings = expected_readings(zones, settings, fills)
     reports = []
     for tier in tiers:
         others = [name for name in sounding if name not in tier]
@@ -373,81 +366,3 @@ def _added_at_stage_db(zones: Zones, settings: Settings, sounding: list[str]) ->
     every, mains = (field.total(field.gains(names))[0] @ A_POWER
                     for names in (sounding, main_outputs(venue)))
     return float(power_to_db(every / mains))
-
-
-def _expected_readings(
-    zones: Zones, settings: Settings, outputs: list[str]
-) -> dict[str, Reading]:
-    """Predict what a meter shows for each fill in the empty venue, at trim 0 where it is off."""
-    venue, mains = zones.venue, main_outputs(zones.venue)
-    seats, state = venue_seats(venue), venue.states["check"]
-    readings = {}
-    for output in outputs:
-        on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
-        equal = zones.paths.seats.points_m[_equal_seat(zones, on, output)]
-        places = [_aim_seat(venue, seats, output),
-                  int(np.linalg.norm(seats.points_m - equal, axis=1).argmin())]
-        paths = trace_paths(venue, seats.take(np.array(places)), state)
-        field = superpose(paths, on, sounding=[*mains, output])
-        alone, fill, both = (field.total(field.gains(names))
-                             for names in (mains, [output], [*mains, output]))
-        (mains_dba, equal_mains), (fill_dba, equal_fill) = (
-            power_to_db(power @ A_POWER).tolist() for power in (alone, fill))
-        click = _polarity_click(paths.take(slice(1)), on, output, mains)
-        readings[output] = Reading(
-            output=output,
-            seat_m=tuple(paths.seats.points_m[0].tolist()),
-            mains_dba=mains_dba,
-            mains_dbc=float(power_to_db(alone[0] @ C_POWER)),
-            fill_dba=fill_dba,
-            fill_dbc=float(power_to_db(fill[0] @ C_POWER)),
-            both_dba=float(power_to_db(both[0] @ A_POWER)),
-            **click,
-            equal_m=tuple(equal.tolist()),
-            equal_mains_dba=equal_mains,
-            equal_fill_dba=equal_fill,
-        )
-    return readings
-
-
-def _equal_seat(zones: Zones, settings: Settings, output: str) -> int:
-    """Covered seat at which the direct sounds of fill and mains are nearest to equal."""
-    covered = np.flatnonzero(zones.seats_in(covered_areas(zones.venue, [output])))
-    over = delay_bases(zones, settings, [output])[output].over_mains_db
-    return int(covered[np.abs(over).argmin()])
-
-
-def _polarity_click(
-    paths: Paths, settings: Settings, output: str, mains: list[str]
-) -> dict[str, Any]:
-    """Octave in which turning a fill over takes most off the sum at one seat, both in time there.
-
-    A low cut turns the phase: in some octaves the sum grows, and nowhere need it fall
-    by what can be heard.
-    """
-    own = settings[output]
-    _, arrival = counting_mains(paths, settings, output)
-    at = list(paths.venue.outputs).index(output)
-    gap = float(output_arrivals_ms(paths, settings)[at, 0] - arrival[0])
-    timed = settings.replaced(output, delay_ms=max(own.delay_ms - gap, 0.0))
-    other = "normal" if own.polarity == "inverted" else "inverted"
-    as_set, turned = (
-        field.total(field.gains())[0].reshape(-1, 3).sum(axis=1)
-        for polarity in (own.polarity, other)
-        for field in [superpose(paths, timed.replaced(output, polarity=polarity),
-                                sounding=[*mains, output])]
-    )
-    change = np.where(as_set > 0.0, power_to_db(turned / np.maximum(as_set, 1e-30)), 0.0)
-    octave = int(change.argmin())
-    return {"click_delay_ms": timed[output].delay_ms, "click_hz": int(OCTAVES_NOMINAL[octave]),
-            "click_db": float(change[octave])}
-
-
-def _aim_seat(venue: Venue, seats: Seats, output: str) -> int:
-    """Covered seat nearest to where an output's boxes aim."""
-    covers = covered_areas(venue, [output])
-    inside = np.flatnonzero(np.isin(
-        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
-    aims = np.array([source.aim_m for source in venue.sources if source.output == output])
-    away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
-    return int(inside[away.argmin()])

@@ -32,6 +32,17 @@ _AS_DIALLED = ("low_cut_order", "low_cut_kind", "shelf_db", "shelf_hz", "trim_db
 
 
 @dataclass(frozen=True)
+class MeterSeat:
+    """What a meter shows at one more seat of a fill: `where` says which of its rows it is in."""
+
+    where: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    fill_dba: float
+    both_dba: float
+
+
+@dataclass(frozen=True)
 class Reading:
     """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
 
@@ -39,7 +50,8 @@ class Reading:
     octave in which turning the fill's polarity over then takes most off the sum, and
     `click_db` that change.
     `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
-    a meter shows there: it shows totals, which need not be equal.
+    a meter shows there: it shows totals, which need not be equal. `more` are the seats of
+    the first and the last row covered.
     """
 
     output: str
@@ -55,6 +67,7 @@ class Reading:
     equal_m: tuple[float, float, float]
     equal_mains_dba: float
     equal_fill_dba: float
+    more: tuple[MeterSeat, ...]
 
 
 @dataclass(frozen=True)

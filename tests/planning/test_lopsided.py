@@ -335,6 +335,25 @@ def test_what_a_meter_shows_where_direct_sounds_are_equal(barn, output):
 
 
 @pytest.mark.parametrize("output", FILLS)
+def test_what_a_meter_shows_in_the_first_and_the_last_row(barn, output):
+    """At the seat of that row that lies nearest across to the one aimed at."""
+    found, inside = barn.plan.fill(output).reading, barn.here(output)
+    depth = barn.points[inside, 0]
+    for seat, where, x in zip(found.more, ("first row", "last row"), (depth.min(), depth.max()),
+                              strict=True):
+        away = np.abs(barn.points[:, 1] - found.seat_m[1])
+        at = int(np.where(inside & (barn.points[:, 0] == x), away, np.inf).argmin())
+        assert seat.where == where
+        np.testing.assert_allclose(seat.seat_m, barn.points[at])
+        there = Place(barn.venue, "check", barn.points[[at]], barn.areas[[at]],
+                      shift_db=barn.shift)
+        shown = seat.mains_dba, seat.fill_dba, seat.both_dba
+        for level, names in zip(shown, (MAINS, [output], [*MAINS, output]), strict=True):
+            total = there.sums(barn.settings, names).total[0]
+            assert level == pytest.approx(db(total @ A), abs=0.01)
+
+
+@pytest.mark.parametrize("output", FILLS)
 def test_the_click_of_a_fill_turned_over_with_both_in_time(barn, output):
     """In the empty barn at the seat of the reading, delay set so that both come together."""
     found = barn.plan.fill(output).reading

@@ -1,0 +1,133 @@
+"""What a meter shows in the empty venue: where to hold it for each fill, and what to expect."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from fillalign._validate import FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL
+from fillalign.field import (
+    A_POWER,
+    C_POWER,
+    IntArray,
+    Paths,
+    Seats,
+    Settings,
+    output_arrivals_ms,
+    superpose,
+    trace_paths,
+    venue_seats,
+)
+from fillalign.levels import power_to_db
+from fillalign.planning.delay import counting_mains, delay_bases
+from fillalign.planning.result import MeterSeat, Reading
+from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.venue import Venue
+
+
+def expected_readings(
+    zones: Zones, settings: Settings, outputs: list[str]
+) -> dict[str, Reading]:
+    """Predict what a meter shows for each fill in the empty venue, at trim 0 where it is off."""
+    venue, mains = zones.venue, main_outputs(zones.venue)
+    seats, state = venue_seats(venue), venue.states["check"]
+    readings = {}
+    for output in outputs:
+        on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
+        equal = zones.paths.seats.points_m[_equal_seat(zones, on, output)]
+        aim = _aim_seat(venue, seats, output)
+        places = [aim, int(np.linalg.norm(seats.points_m - equal, axis=1).argmin()),
+                  *_end_seats(venue, seats, output, aim)]
+        paths = trace_paths(venue, seats.take(np.array(places)), state)
+        alone, fill, both = meter_powers(paths, on, output)
+        mains_dba, fill_dba, both_dba = (
+            power_to_db(power @ A_POWER).tolist() for power in (alone, fill, both))
+        click = _polarity_click(paths.take(slice(1)), on, output, mains)
+        readings[output] = Reading(
+            output=output,
+            seat_m=tuple(paths.seats.points_m[0].tolist()),
+            mains_dba=mains_dba[0],
+            mains_dbc=float(power_to_db(alone[0] @ C_POWER)),
+            fill_dba=fill_dba[0],
+            fill_dbc=float(power_to_db(fill[0] @ C_POWER)),
+            both_dba=both_dba[0],
+            **click,
+            equal_m=tuple(equal.tolist()),
+            equal_mains_dba=mains_dba[1],
+            equal_fill_dba=fill_dba[1],
+            more=tuple(
+                MeterSeat(where, tuple(paths.seats.points_m[at].tolist()), mains_dba[at],
+                          fill_dba[at], both_dba[at])
+                for at, where in ((2, "first row"), (3, "last row"))),
+        )
+    return readings
+
+
+def meter_powers(
+    paths: Paths, settings: Settings, output: str
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Total power (n, b) of the mains alone, of one fill alone, and of both."""
+    mains = main_outputs(paths.venue)
+    field = superpose(paths, settings, sounding=[*mains, output])
+    alone, fill, both = (field.total(field.gains(names))
+                         for names in (mains, [output], [*mains, output]))
+    return alone, fill, both
+
+
+def _end_seats(venue: Venue, seats: Seats, output: str, aim: int) -> list[int]:
+    """Seats of the first and the last row that an output covers, the nearest across to `aim`."""
+    inside = _covered(venue, seats, output)
+    x = seats.points_m[inside, 0]
+    across = np.abs(seats.points_m[inside, 1] - seats.points_m[aim, 1])
+    return [int(inside[np.where(x == end, across, np.inf).argmin()])
+            for end in (x.min(), x.max())]
+
+
+def _equal_seat(zones: Zones, settings: Settings, output: str) -> int:
+    """Covered seat at which the direct sounds of fill and mains are nearest to equal."""
+    covered = np.flatnonzero(zones.seats_in(covered_areas(zones.venue, [output])))
+    over = delay_bases(zones, settings, [output])[output].over_mains_db
+    return int(covered[np.abs(over).argmin()])
+
+
+def _polarity_click(
+    paths: Paths, settings: Settings, output: str, mains: list[str]
+) -> dict[str, Any]:
+    """Octave in which turning a fill over takes most off the sum at one seat, both in time there.
+
+    A low cut turns the phase: in some octaves the sum grows, and nowhere need it fall
+    by what can be heard.
+    """
+    own = settings[output]
+    _, arrival = counting_mains(paths, settings, output)
+    at = list(paths.venue.outputs).index(output)
+    gap = float(output_arrivals_ms(paths, settings)[at, 0] - arrival[0])
+    timed = settings.replaced(output, delay_ms=max(own.delay_ms - gap, 0.0))
+    other = "normal" if own.polarity == "inverted" else "inverted"
+    as_set, turned = (
+        field.total(field.gains())[0].reshape(-1, 3).sum(axis=1)
+        for polarity in (own.polarity, other)
+        for field in [superpose(paths, timed.replaced(output, polarity=polarity),
+                                sounding=[*mains, output])]
+    )
+    change = np.where(as_set > 0.0, power_to_db(turned / np.maximum(as_set, 1e-30)), 0.0)
+    octave = int(change.argmin())
+    return {"click_delay_ms": timed[output].delay_ms, "click_hz": int(OCTAVES_NOMINAL[octave]),
+            "click_db": float(change[octave])}
+
+
+def _aim_seat(venue: Venue, seats: Seats, output: str) -> int:
+    """Covered seat nearest to where an output's boxes aim."""
+    inside = _covered(venue, seats, output)
+    aims = np.array([source.aim_m for source in venue.sources if source.output == output])
+    away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
+    return int(inside[away.argmin()])
+
+
+def _covered(venue: Venue, seats: Seats, output: str) -> IntArray:
+    """Seats in the areas that an output covers."""
+    covers = covered_areas(venue, [output])
+    return np.flatnonzero(np.isin(
+        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
