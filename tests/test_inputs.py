@@ -400,6 +400,8 @@ SINGLE = {
     "propose_places": {"venue": HALL, "area": HALL.areas[-1].name},
     "quick_answer": {"main_m": 41.0, "fill_m": 15.0, "temperature_c": 24.0,
                      "mains_db": 80.0, "fill_db": 80.0, "goal_db": 83.0},
+    "groove": {},
+    "read_demo_sound": {"name": "clap"},
     "snare": {},
     "write_wav": {"path": "never.wav", "signal": NOISE, "sample_rate_hz": 48000},
 }

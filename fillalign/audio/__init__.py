@@ -12,6 +12,7 @@ from fillalign.audio.gap import (
     measured_levels,
     measured_toml,
 )
+from fillalign.audio.groove import GROOVE_PARTS, groove
 from fillalign.audio.impulse import (
     Arrival,
     find_arrivals,
@@ -26,6 +27,7 @@ from fillalign.audio.signals import (
     snare,
     take_turns,
 )
+from fillalign.audio.sounds import DEMO_SOUNDS, Sound, read_demo_sound
 from fillalign.audio.wav import (
     Recording,
     RecordingError,
@@ -35,11 +37,14 @@ from fillalign.audio.wav import (
 )
 
 __all__ = [
+    "DEMO_SOUNDS",
+    "GROOVE_PARTS",
     "Arrival",
     "GapReading",
     "OctaveDecay",
     "Recording",
     "RecordingError",
+    "Sound",
     "air_filter",
     "clap",
     "click_train",
@@ -50,11 +55,13 @@ __all__ = [
     "exponential_sweep",
     "find_arrivals",
     "fractional_delay",
+    "groove",
     "impulse_response",
     "measure_gap",
     "measured_levels",
     "measured_toml",
     "pink_noise",
+    "read_demo_sound",
     "read_recording",
     "read_wav",
     "render_seat",

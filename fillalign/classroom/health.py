@@ -8,7 +8,8 @@ from collections.abc import Callable
 from importlib.metadata import version
 
 from fillalign.air import Air
-from fillalign.classroom.venues import DEMO_SOUNDS, DEMO_VENUES, data_path
+from fillalign.audio import DEMO_SOUNDS
+from fillalign.classroom.venues import DEMO_VENUES, data_path
 from fillalign.propagation import travel_time_ms
 
 _NEEDS = {

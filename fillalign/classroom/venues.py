@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from fillalign.venue import Venue
 
 DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")
-DEMO_SOUNDS = ("voice", "clap", "snare")
 
 
 def data_path(name: str) -> Path:
@@ -76,13 +75,14 @@ def demo_plan(name: str) -> FillPlan:
 
 @cache
 def demo_sound(name: str) -> Recording:
-    """Return a sound to listen with: voice, clap or snare (`samples`, `sample_rate_hz`).
+    """Return a sound to listen with, such as voice, reading_1 or clap, at 48 kHz.
 
     Examples
     --------
     >>> demo_sound("clap").sample_rate_hz
     48000
     """
-    from fillalign.audio import read_wav
+    from fillalign.audio import DEMO_SOUNDS, Recording, read_demo_sound
 
-    return read_wav(data_path(f"{one_of('sound', name, DEMO_SOUNDS)}.wav"))
+    sound = read_demo_sound(one_of("sound", name, DEMO_SOUNDS), sample_rate_hz=48000)
+    return Recording(sound.samples[:, None], 48000)
