@@ -73,7 +73,7 @@ if TYPE_CHECKING:
         write_venue as write_venue,
     )
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _HOMES = {
     "_validate": "RangeWarning",

@@ -28,7 +28,6 @@ from fillalign.absorption import absorption_db_per_m
 
 __all__ = [
     "Air",
-    "enhancement_factor",
     "humidity_at_constant_vapour",
     "pressure_kpa_at_altitude",
     "saturation_vapour_pressure_pa",
@@ -111,32 +110,6 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     2339
     """
     return scalar_out(_saturation_pa(read_temperature_c(temperature_c)))
-
-
-@broadcasting
-def enhancement_factor(temperature_c: ArrayLike, pressure_kpa: ArrayLike = REFERENCE_KPA) -> Any:
-    """Return the ratio of the vapour's saturation pressure in air to that of water alone.
-
-    Parameters
-    ----------
-    temperature_c, pressure_kpa : array_like
-        Temperature in C (-50 to 60), static pressure in kPa (20 to 200); they broadcast.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If an input is not a number or outside its range.
-
-    Notes
-    -----
-    Davis 1992, Metrologia 29, appendix, A1.2.
-
-    Examples
-    --------
-    >>> round(enhancement_factor(20.0, 101.325), 5)
-    1.00403
-    """
-    return _enhancement(read_temperature_c(temperature_c), 1000.0 * read_pressure_kpa(pressure_kpa))
 
 
 @broadcasting

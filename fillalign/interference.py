@@ -15,9 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._text import quoted
 from fillalign._validate import ComplexArray, FloatArray, as_float, as_whole, scalar_out
-from fillalign.absorption import band_edges_hz
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 __all__ = [
@@ -27,7 +25,6 @@ __all__ = [
     "interference_power",
     "notch_frequencies_hz",
     "ripple_db",
-    "third_octave_smooth_db",
     "two_arrival_response",
 ]
 
@@ -183,74 +180,6 @@ def _edges(low_hz: ArrayLike, high_hz: ArrayLike) -> tuple[FloatArray, FloatArra
     if np.any(high <= low):
         raise ValueError("high_hz must lie above low_hz in every band")
     return low, high
-
-
-def third_octave_smooth_db(
-    frequency_hz: ArrayLike, response: ArrayLike, centre_hz: ArrayLike
-) -> Any:
-    """Return a response averaged by power over third octaves, in dB.
-
-    This is what the ear keeps of a comb: the mean of |H|^2 over linear
-    frequency between the base-ten edges of each band.
-
-    Parameters
-    ----------
-    frequency_hz : array_like, shape (m,)
-        Increasing frequencies in Hz, fine enough to resolve the comb.
-    response : array_like, shape (..., m)
-        Complex or real response at those frequencies.
-    centre_hz : array_like, shape (...) or (k,)
-        Band centres in Hz; their bands must lie inside the grid.
-
-    Returns
-    -------
-    float or ndarray, shape (..., k)
-        Level of the band average in dB; minus infinity for silence.
-
-    Raises
-    ------
-    TypeError
-        If the response is not numbers.
-    ValueError
-        If the grid does not increase, or does not cover a band.
-
-    Examples
-    --------
-    >>> grid = np.linspace(800.0, 1200.0, 4001)
-    >>> comb = two_arrival_response(grid, 20.0, 0.0)
-    >>> round(third_octave_smooth_db(grid, comb, 1000.0), 1)
-    3.2
-    """
-    grid = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
-    centre = as_float("centre_hz", centre_hz, "Hz", low=0.0, open_low=True)
-    if grid.ndim != 1 or grid.size < 2 or np.any(np.diff(grid) <= 0.0):
-        raise ValueError("frequency_hz must be one increasing list of at least 2 frequencies")
-    low, high = (np.asarray(edge) for edge in band_edges_hz(centre))
-    if centre.size and (low.min() < grid[0] or high.max() > grid[-1]):
-        raise ValueError(f"frequency_hz must cover {low.min():.6g} to {high.max():.6g} Hz, "
-                         f"got {grid[0]:.6g} to {grid[-1]:.6g}")
-    values = np.asarray(response)
-    if values.dtype.kind not in "fiuc":
-        raise TypeError(f"response must be real or complex numbers, got {quoted(str(response))}")
-    size = np.abs(values)
-    if values.shape[-1:] != grid.shape or not (size <= 1e50).all():
-        raise ValueError(f"response must hold a finite number for each of the {grid.size} "
-                         "frequencies on its last axis")
-    power = size**2
-    slices = np.diff(grid) * (power[..., 1:] + power[..., :-1]) / 2.0
-    total = np.concatenate([np.zeros_like(power[..., :1]), np.cumsum(slices, axis=-1)], axis=-1)
-    inside = _integral(grid, power, total, high) - _integral(grid, power, total, low)
-    return power_to_db(np.maximum(inside / (high - low), 0.0))
-
-
-def _integral(
-    grid: FloatArray, power: FloatArray, total: FloatArray, edge: FloatArray
-) -> FloatArray:
-    """Return the integral from the grid's start to `edge` of the polyline through `power`."""
-    left = np.clip(np.searchsorted(grid, edge, side="right") - 1, 0, grid.size - 2)
-    step = edge - grid[left]
-    slope = (power[..., left + 1] - power[..., left]) / (grid[left + 1] - grid[left])
-    return np.asarray(total[..., left] + step * (power[..., left] + step * slope / 2.0))
 
 
 def cross_power(

@@ -35,8 +35,6 @@ __all__ = [
     "fill_level_db",
     "path_loss_db",
     "pink_band_levels_db",
-    "point_source_level_db",
-    "power_mean_db",
     "power_sum_db",
     "power_to_db",
     "spreading_db",
@@ -136,14 +134,6 @@ def amplitude_to_db(amplitude: ArrayLike) -> Any:
     return scalar_out(20.0 * _log10(np.abs(as_float("amplitude", amplitude))))
 
 
-def _weighted_powers(
-    level_db: ArrayLike, weights: ArrayLike | None
-) -> tuple[FloatArray, FloatArray]:
-    power = np.atleast_1d(db_to_power(level_db))
-    weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
-    return power * weight, np.broadcast_to(weight, power.shape)
-
-
 @broadcasting
 def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None) -> Any:
     """Return the level of unrelated sounds together: 10 log10 sum w 10^(L/10).
@@ -155,7 +145,8 @@ def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | N
     axis : int, tuple of int or None
         Axis summed over; None for all.
     weights : array_like, optional
-        Factors on the powers, at least 0, that broadcast to `level_db`.
+        Factors on the powers, at least 0, that broadcast to `level_db`: 1 / n for
+        each of n gives their mean.
 
     Raises
     ------
@@ -167,31 +158,9 @@ def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | N
     >>> round(power_sum_db([90.0, 90.0]), 2)
     93.01
     """
-    power, _ = _weighted_powers(level_db, weights)
-    return power_to_db(power.sum(axis=axis))
-
-
-@broadcasting
-def power_mean_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None) -> Any:
-    """Return the level of the (weighted) mean power of `level_db`.
-
-    Arguments are those of `power_sum_db`.
-
-    Raises
-    ------
-    TypeError, ValueError
-        As there, and if the weights (or the axis) hold nothing to average.
-
-    Examples
-    --------
-    >>> round(power_mean_db([90.0, 100.0]), 2)
-    97.4
-    """
-    power, weight = _weighted_powers(level_db, weights)
-    shares = weight.sum(axis=axis)
-    if not np.all(shares > 0.0):
-        raise ValueError("level_db must hold at least one level of weight above 0, got none")
-    return power_to_db(power.sum(axis=axis) / shares)
+    power = np.atleast_1d(db_to_power(level_db))
+    weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
+    return power_to_db((power * weight).sum(axis=axis))
 
 
 @broadcasting
@@ -321,34 +290,6 @@ def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> An
     return as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m) - spread
 
 
-@broadcasting
-def point_source_level_db(
-    level_1m_db: ArrayLike, distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air
-) -> Any:
-    """Return the direct level of a point source in dB: its level at 1 m less `path_loss_db`.
-
-    Parameters
-    ----------
-    level_1m_db : array_like
-        Level brought back to 1 m on the axis (spreading undone, air not), dB, at
-        most 1000.
-    distance_m, frequency_hz, air
-        As for `path_loss_db`; the three arrays broadcast.
-
-    Raises
-    ------
-    TypeError, ValueError
-        As there, and if a level is not a number or above 1000 dB.
-
-    Examples
-    --------
-    >>> from fillalign.air import Air
-    >>> round(point_source_level_db(127.0, 40.0, 8000.0, Air(20.0, 50.0)), 1)
-    90.7
-    """
-    return as_level("level_1m_db", level_1m_db) - path_loss_db(distance_m, frequency_hz, air)
-
-
 def _pole_frequencies_hz() -> tuple[float, float, float, float]:
     # IEC 61672-1 defines the poles by the -3 dB points of C (10^1.5 and
     # 10^3.9 Hz) and the corner of A (10^2.45 Hz), not by the rounded figures.
@@ -463,12 +404,6 @@ def weighted_total_db(
     return power_sum_db(level, weights=weights)
 
 
-def scaled_to_dba(shape_db: FloatArray, total_dba: ArrayLike, frequency_hz: FloatArray) -> Any:
-    """Return band levels of a given shape, lifted to an A-weighted total."""
-    total = as_level("total_dba", total_dba)[..., np.newaxis]
-    return total + (shape_db - weighted_total_db(shape_db, frequency_hz))
-
-
 def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     """Return unweighted band levels in dB of pink noise with a given A-weighted total.
 
@@ -493,4 +428,6 @@ def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     array([88.3, 88.3])
     """
     frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
-    return scaled_to_dba(np.zeros(frequency.shape), total_dba, frequency)
+    flat = np.zeros(frequency.shape)
+    total = as_level("total_dba", total_dba)[..., np.newaxis]
+    return total + (flat - weighted_total_db(flat, frequency))

@@ -25,7 +25,6 @@ from fillalign.levels import as_frequency
 
 __all__ = [
     "array_elements",
-    "array_power_factor",
     "array_radiated_power",
     "box_directivity",
     "box_exponent",
@@ -338,61 +337,6 @@ def _splay(value: ArrayLike, joints: int) -> FloatArray:
         raise ValueError(f"splay_deg must be one angle or {joints} (one for each joint), "
                          f"got shape {splay.shape}")
     return np.broadcast_to(splay, (joints,))
-
-
-def array_power_factor(
-    positions_m: ArrayLike,
-    frequency_hz: ArrayLike,
-    speed_m_s: float,
-    *,
-    amplitudes: ArrayLike | None = None,
-) -> Any:
-    """Return the power, shape (...), an array radiates over that of one element of amplitude 1.
-
-    Close together, elements load each other: n of them radiate up to n^2 times
-    the power of one in the lows and n times in the highs.
-
-    Parameters
-    ----------
-    positions_m : array_like, shape (n, 3)
-        Centres of the elements, in m.
-    frequency_hz : array_like, shape (...)
-        Frequencies, 0.001 Hz to 1 MHz.
-    speed_m_s : float
-        Speed of sound, 200 to 500 m/s.
-    amplitudes : array_like, shape (n,), optional
-        Amplitude of each element (negative: reversed polarity); 1 by default.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If positions are not (n, 3), amplitudes are not n, or frequency or
-        speed are out of range.
-
-    Notes
-    -----
-    ``W = sum_ij A_i A_j sinc(2 f s_ij / c)``, s_ij the distances between the
-    elements, sinc(x) = sin(pi x) / (pi x): for elements that each radiate alike
-    in all directions. Dividing it by the Q of directive elements is up to 7 dB
-    too low in the mids; `array_radiated_power` is right for those.
-
-    Examples
-    --------
-    >>> round(array_power_factor([[0, 0, 0], [0, 0, 0.3]], 50.0, 343.0), 2)
-    3.97
-    """
-    positions = _array_positions(positions_m)
-    frequency = as_frequency("frequency_hz", frequency_hz)
-    speed = as_number("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
-    amplitude = np.ones(len(positions))
-    if amplitudes is not None:
-        amplitude = as_float("amplitudes", amplitudes)
-        if amplitude.shape != (len(positions),):
-            raise ValueError(f"amplitudes must hold one for each of {len(positions)} elements, "
-                             f"got shape {amplitude.shape}")
-    apart = np.linalg.norm(positions[:, np.newaxis] - positions, axis=-1)
-    coupling = np.sinc(2.0 * frequency[..., np.newaxis, np.newaxis] * apart / speed)
-    return scalar_out(np.einsum("i,...ij,j", amplitude, coupling, amplitude))
 
 
 def array_radiated_power(

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import FloatArray, as_float, check_choice, check_shapes, scalar_out
-from fillalign.levels import as_frequency, as_level, db_to_power, power_to_db, scaled_to_dba
+from fillalign.levels import as_level, db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import DECAY_NEPERS, as_rt60, early_share
 
@@ -28,7 +28,6 @@ __all__ = [
     "clarity_db",
     "direct_to_reverberant_db",
     "modulation_transfer",
-    "speech_band_levels_db",
     "speech_octave_levels_db",
     "speech_transmission_index",
 ]
@@ -267,35 +266,6 @@ def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> 
     edition = check_choice("spectrum", spectrum, tuple(SPEECH_SPECTRA_DB))
     level = as_float("level_dba", level_dba, "dB")
     return np.asarray(level[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
-
-
-def speech_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
-    """Return unweighted band levels in dB of speech with a given A-weighted total.
-
-    The spectrum is that of IEC 60268-16:2011 (male speech, from memory), known
-    by octave from 125 Hz to 8 kHz; thirds share their octave's power equally
-    and bands outside are silent (minus infinity). Arguments are those of
-    `fillalign.levels.pink_band_levels_db`.
-
-    Raises
-    ------
-    TypeError, ValueError
-        As there, and if no band holds speech.
-
-    Examples
-    --------
-    >>> octaves = 1000 * 10 ** (0.3 * np.arange(-3, 4))
-    >>> speech_band_levels_db(65.0, octaves).round(1)
-    array([67.9, 67.9, 64.2, 58.2, 52.2, 46.2, 40.2])
-    """
-    frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
-    spectrum = np.array(SPEECH_SPECTRA_DB["2011"])
-    octave = np.rint(np.log10(frequency / 1000.0) * 10.0 / 3.0).astype(int) + 3
-    spoken = (octave >= 0) & (octave < len(spectrum))
-    if not spoken.any():
-        raise ValueError("frequency_hz must hold a band between 125 Hz and 8 kHz, got none")
-    level = spectrum[np.where(spoken, octave, 0)]
-    return scaled_to_dba(np.where(spoken, level, -np.inf), total_dba, frequency)
 
 
 def _masking_db(level_db: FloatArray) -> FloatArray:

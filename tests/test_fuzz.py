@@ -126,7 +126,6 @@ def test_clicks_at_low_rates(rate):
     (lambda: public.apply_filters([1.0], [[1.0] * 6], axis=1), "axis must be one of the"),
     (lambda: public.modulation_transfer([[1.0]], [[0.0]], [[1.0]], [1.0]), "must have shape"),
     (lambda: public.echo_criterion([1.0], [0.0], [1.0], [1.0, 2.0]), "rt60_s must fit"),
-    (lambda: public.third_octave_smooth_db([1.0, 9e3], [1e200, 1.0], 100.0), "a finite number"),
     (lambda: write_wav("x.wav", 0.5, 8000), r"signal must be \(n,\) or"),
 ])
 def test_values_that_fit_nowhere(call, message):

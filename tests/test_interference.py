@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings, strategies as st
-from scipy import integrate
 
 from fillalign import interference as comb
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
@@ -122,35 +121,6 @@ def test_ripple_broadcasts_over_seats_and_bands():
     alone = [comb.ripple_db(-9.0, 4.0, low, high) for low, high in zip(LOW, HIGH, strict=True)]
     np.testing.assert_array_equal(ripple[1], alone)
     assert ripple[1, -1] == pytest.approx(comb.comb_peak_db(-9.0) - comb.comb_dip_db(-9.0))
-
-
-def test_smoothing_agrees_with_the_closed_form():
-    grid = np.arange(40.0, 23000.0, 0.25)
-    responses = np.stack([comb.two_arrival_response(grid, delay, -4.0) for delay in (0.3, 12.0)])
-    smooth = comb.third_octave_smooth_db(grid, responses, THIRDS_HZ)
-    power = np.broadcast_to([[[1.0]], [[10**-0.4]]], (2, 2, 27))
-    time_s = np.array([[[0.0], [0.0]], [[0.3e-3], [12e-3]]])
-    exact = 10 * np.log10(comb.interference_power(power, time_s, LOW, HIGH))
-    np.testing.assert_allclose(smooth, exact, rtol=0, atol=1e-3)
-
-
-def test_smoothing_averages_over_frequency_on_an_uneven_grid():
-    """On a ramp of power the mean over linear frequency is the power at the arithmetic centre."""
-    grid = np.array([800.0, 850.0, 990.0, 1000.0, 1117.0, 1200.0])
-    low, high = band_edges_hz(1000.0)
-    smooth = comb.third_octave_smooth_db(grid, np.sqrt(grid), 1000.0)
-    assert smooth == pytest.approx(10 * np.log10((low + high) / 2), abs=1e-12)
-    # With the edges off the grid: the integral of the polyline, by quadrature.
-    power = np.array([1.0, 5.0, 0.0, 2.0, 7.0, 1.0])
-    inside, _ = integrate.quad(
-        lambda f: np.interp(f, grid, power), low, high, points=grid[2:5], epsabs=1e-12
-    )
-    smooth = comb.third_octave_smooth_db(grid, np.sqrt(power), 1000.0)
-    assert 10 ** (smooth / 10) == pytest.approx(inside / (high - low), rel=1e-9)
-
-
-def test_smoothing_silence():
-    assert comb.third_octave_smooth_db([800.0, 1200.0], [0.0, 0.0], 1000.0) == -np.inf
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -450,12 +420,6 @@ def test_bad_input_to_interference(change, message):
         (lambda: comb.notch_frequencies_hz(0.0, 3), "delay_ms must be above 0 ms"),
         (lambda: comb.notch_frequencies_hz(1.0, 0), "count must be between 1 and 1000000, got 0"),
         (lambda: comb.ripple_db(0.0, 1.0, 200.0, 100.0), "high_hz must lie above low_hz"),
-        (lambda: comb.third_octave_smooth_db([1.0], [1.0], 1000.0), "increasing list"),
-        (lambda: comb.third_octave_smooth_db([9e2, 8e2], [1, 1], 1000.0), "increasing list"),
-        (lambda: comb.third_octave_smooth_db([900.0, 1200.0], [1, 1], 1000.0), "must cover 891"),
-        (lambda: comb.third_octave_smooth_db([800.0, 1100.0], [1, 1], 1000.0), "must cover 891"),
-        (lambda: comb.third_octave_smooth_db([800.0, 1200.0], [1], 1000.0), "each of the 2 freq"),
-        (lambda: comb.third_octave_smooth_db([800.0, 1200.0], [1, np.nan], 1e3), "finite number"),
     ],
 )
 def test_bad_input_to_combs(call, message):
@@ -467,4 +431,3 @@ def test_scalars_give_python_numbers():
     assert type(comb.two_arrival_response(100.0, 1.0, 0.0)) is complex
     assert type(comb.comb_peak_db(0.0)) is float
     assert type(comb.ripple_db(-6.0, 1.0, 100.0, 200.0)) is float
-    assert type(comb.third_octave_smooth_db([800.0, 1200.0], [1.0, 1.0], 1000.0)) is float

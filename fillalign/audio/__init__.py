@@ -3,7 +3,7 @@
 In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 """
 
-from fillalign.audio.auralise import air_filter, common_scale, fractional_delay, render_seat
+from fillalign.audio.auralise import air_filter, common_scale, render_seat
 from fillalign.audio.decay import OctaveDecay, decay_times, decay_toml
 from fillalign.audio.gap import (
     GapReading,
@@ -54,7 +54,6 @@ __all__ = [
     "decay_toml",
     "exponential_sweep",
     "find_arrivals",
-    "fractional_delay",
     "groove",
     "impulse_response",
     "measure_gap",

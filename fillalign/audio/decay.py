@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_mono, as_rate, check_flag, check_type
+from fillalign._validate import ByValue, FloatArray, as_mono, as_rate, check_flag, check_type
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL, band_edges_hz
 from fillalign.levels import power_to_db
 from fillalign.room import DECAY_NEPERS
@@ -32,8 +32,8 @@ _C50_MARGIN_DB = 20.0
 _PARTS_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 
 
-@dataclass(frozen=True)
-class OctaveDecay:
+@dataclass(frozen=True, eq=False)
+class OctaveDecay(ByValue):
     """One octave's decay; what cannot be told is None and has its reason in `why`.
 
     `edt_s`, `t20_s` and `t30_s` are times for 60 dB, read from 0 to -10, -5 to

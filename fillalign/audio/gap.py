@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
 from fillalign._validate import (
+    ByValue,
     FloatArray,
     as_mono,
     as_number,
@@ -46,8 +47,8 @@ _CLOCK_PPM = 50.0  # two devices' crystals apart, at worst (common practice)
 _MARGIN_DB = 6.0
 
 
-@dataclass(frozen=True)
-class GapReading:
+@dataclass(frozen=True, eq=False)
+class GapReading(ByValue):
     """What a recording says of one fill at one seat.
 
     The first four are None where `cannot_tell` holds the reason. `gap_ms` is

@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
-from fillalign._validate import SAMPLE_RATES_HZ, FloatArray, as_float, as_path, as_rate
+from fillalign._validate import SAMPLE_RATES_HZ, ByValue, FloatArray, as_float, as_path, as_rate
 
 MAX_CHANNELS = 8
 MAX_FILE_BYTES = 1_000_000_000
@@ -45,8 +45,8 @@ class RecordingError(ValueError):
         super().__init__(plain(f"{self.path}: {reason}"))
 
 
-@dataclass(frozen=True)
-class Recording:
+@dataclass(frozen=True, eq=False)
+class Recording(ByValue):
     """Samples (n, channels) between -1 and 1, and their rate in Hz.
 
     Examples

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from fillalign._validate import ComplexArray, FloatArray, as_air
+from fillalign._validate import ByValue, ComplexArray, FloatArray, as_air
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 from fillalign.interference import interference_power
@@ -63,8 +63,8 @@ def third_sums(values: FloatArray) -> FloatArray:
     return np.asarray(np.add.reduceat(values * SUB_SHARE, _FIRST_SUB, axis=-1))
 
 
-@dataclass(frozen=True)
-class Seats:
+@dataclass(frozen=True, eq=False)
+class Seats(ByValue):
     """Ear positions (n, 3) with their area: index into the venue's, -1 for none."""
 
     points_m: FloatArray
@@ -107,8 +107,8 @@ def place_among_seats(venue: Venue, point_m: FloatArray) -> Seats:
     return Seats(point_m[None, :], seats.area[[away.argmin()]])
 
 
-@dataclass(frozen=True)
-class Paths:
+@dataclass(frozen=True, eq=False)
+class Paths(ByValue):
     """All paths at trim 0: sources s, seats n, third octaves b, sub-bands p.
 
     `power` (s, n, b) is each source alone, its elements' interference included, re
@@ -262,8 +262,8 @@ def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, Boo
     return ratio, hidden
 
 
-@dataclass(frozen=True)
-class Elements:
+@dataclass(frozen=True, eq=False)
+class Elements(ByValue):
     """Elements e of one source at seats n at trim 0, measured levels left out.
 
     `amplitude` (e, n, b) is pressure re 20 uPa; `length_m`, `wind_m_s` and

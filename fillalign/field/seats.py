@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted
-from fillalign._validate import FloatArray, as_points, check_choice
+from fillalign._validate import ByValue, FloatArray, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field.paths import (
@@ -63,8 +63,8 @@ _SEATS_TOGETHER = 128
 _TOGETHER = 50_000
 
 
-@dataclass(frozen=True)
-class SeatField:
+@dataclass(frozen=True, eq=False)
+class SeatField(ByValue):
     """Levels at n seats for o outputs in 27 third octaves (`THIRDS_HZ`), unweighted, in dB.
 
     `direct_db`, `useful_db`, `total_db` (n, 27) are of everything sounding;
@@ -250,8 +250,8 @@ def seat_field(
     return SeatField(names, asked.seats.points_m, direct, useful, total, every, arrival)
 
 
-@dataclass(frozen=True)
-class Speech:
+@dataclass(frozen=True, eq=False)
+class Speech(ByValue):
     """Speech energy of every source s at every seat n, by octave, each at trim 0.
 
     `direct` and `tail` (s, n, 7), `time_ms` (s, n), `rt60_s` (7,); `output` (s,) is
@@ -353,8 +353,8 @@ def speech_at(
     )
 
 
-@dataclass(frozen=True)
-class SeatSpeech:
+@dataclass(frozen=True, eq=False)
+class SeatSpeech(ByValue):
     """Clarity at n seats by octave, 125 Hz to 8 kHz (`STI_OCTAVES_HZ`).
 
     `index` (n,) is the speech transmission index; `clarity_db` (n, 7) is C50 for

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._validate import ComplexArray, FloatArray
+from fillalign._validate import ByValue, ComplexArray, FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field.paths import (
@@ -66,6 +66,8 @@ class Settings(Mapping[str, OutputSettings]):
     >>> dialled["Fill"].trim_db, dialled.sounds("Fill"), dialled.gains(["Mains"]).tolist()
     (-6.0, True, [1.0])
     """
+
+    __slots__ = ("_by_output", "_venue")
 
     def __init__(self, venue: Venue, dialled: Mapping[str, OutputSettings] | None = None) -> None:
         given = {} if dialled is None else dialled
@@ -161,8 +163,8 @@ def filter_power(own: OutputSettings) -> FloatArray:
     return third_sums(np.abs(_response(own, SUB_CENTRE_HZ)) ** 2)
 
 
-@dataclass(frozen=True)
-class Field:
+@dataclass(frozen=True, eq=False)
+class Field(ByValue):
     """Some outputs at seats under given delays and filters, each at trim 0.
 
     With o outputs, n seats and b third octaves: `own` (o, n, b) is the direct power

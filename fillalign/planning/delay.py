@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
-from fillalign._validate import FloatArray
+from fillalign._validate import ByValue, FloatArray
 from fillalign.air import Air
 from fillalign.field import A_POWER, BoolArray, IntArray, Paths, Settings, direct_power
 from fillalign.levels import power_to_db
@@ -85,8 +85,8 @@ class DelayAnswers:
         return float(getattr(self, rule.replace("-", "_") + "_ms"))
 
 
-@dataclass(frozen=True)
-class DelayBasis:
+@dataclass(frozen=True, eq=False)
+class DelayBasis(ByValue):
     """Paths that decide one output's delay, over its covered seats n.
 
     Lengths in m, winds along them in m/s; `over_mains_db` (n,) is the direct sound of
@@ -168,8 +168,8 @@ class DelayBasis:
         return float(self.wanted_ms(air)[self.weights > 0].max() - delay_ms)
 
 
-@dataclass(frozen=True)
-class DelayUncertainty:
+@dataclass(frozen=True, eq=False)
+class DelayUncertainty(ByValue):
     """Standard uncertainty of a delay in ms, in all and by cause."""
 
     total_ms: float

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._validate import ByValue, FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.field import (
     A_POWER,
@@ -33,8 +33,8 @@ WEIGHTS = np.stack([A_POWER, _HIGHS, _MIDS], axis=1)
 """Weights (b, 3) of level, of highs (4 and 8 kHz octaves) and of mids (500 Hz and 1 kHz)."""
 
 
-@dataclass(frozen=True)
-class Reference:
+@dataclass(frozen=True, eq=False)
+class Reference(ByValue):
     """The mains alone over the reference rows, frozen before any decision.
 
     `level_dba` is the heard level that the profile starts from and `meter_dba`

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted, short
-from fillalign._validate import as_float, as_points
+from fillalign._validate import ByValue, as_float, as_points
 from fillalign.air import Air
 from fillalign.field import Settings, output_roles, single_points, trace_paths
 from fillalign.planning.seats import SeatChecks, Walk, check_points
@@ -70,8 +70,8 @@ class Reading:
     more: tuple[MeterSeat, ...]
 
 
-@dataclass(frozen=True)
-class FillReport:
+@dataclass(frozen=True, eq=False)
+class FillReport(ByValue):
     """What was found for one fill output.
 
     `sounding` tells whether it is in use; `needs` are those of its areas without its
@@ -123,13 +123,12 @@ class FillReport:
 
 
 @dataclass(frozen=True, eq=False)
-class FillPlan:
+class FillPlan(ByValue):
     """Settings for every output of a venue and what they do.
 
     Made by `plan_fills` and `evaluate`. `needs` are those with the mains alone,
     `needs_after` those that are left. `findings` hold all that there is to say;
     `summary`, `unmet`, `cautions` and `assumptions` are views of them, as sentences.
-    Two plans are equal when everything in them is.
     """
 
     venue: Venue
@@ -147,10 +146,6 @@ class FillPlan:
     front_relief_db: float
     findings: tuple[Finding, ...]
 
-    def __eq__(self, other: object) -> bool:
-        """Compare everything that the plans hold."""
-        return isinstance(other, FillPlan) and self.to_dict() == other.to_dict()
-
     def __repr__(self) -> str:
         """Name the venue and say what every output is set to."""
         dialled = "; ".join(
@@ -159,8 +154,6 @@ class FillPlan:
             for name, own in self.settings.items()
         )
         return f"FillPlan({quoted(self.venue.name)}, {self.air.temperature_c:g} C: {dialled})"
-
-    __hash__ = None  # type: ignore[assignment]
 
     @property
     def summary(self) -> tuple[str, ...]:

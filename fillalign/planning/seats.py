@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._validate import ByValue, FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.field import (
     A_POWER,
@@ -32,8 +32,8 @@ RIPPLE_BANDS = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
 _BLOCK = 1024
 
 
-@dataclass(frozen=True)
-class SeatChecks:
+@dataclass(frozen=True, eq=False)
+class SeatChecks(ByValue):
     """One entry for each fill and each seat it covers or touches, as arrays of length k.
 
     A fill touches a seat where its direct sound lies within 10 dB of the mains'.
@@ -66,8 +66,8 @@ class SeatChecks:
         return np.asarray(keeps_image(self.gap_ms, self.level_difference_db))
 
 
-@dataclass(frozen=True)
-class Walk:
+@dataclass(frozen=True, eq=False)
+class Walk(ByValue):
     """Row means from the stage to the back, (r,), with the mains alone and with all.
 
     Total and heard level in dBA, the profile, and the speech transmission index;

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray
+from fillalign._validate import ByValue, FloatArray
 from fillalign.field import (
     A_POWER,
     JUST_NOTICEABLE,
@@ -104,8 +104,8 @@ def joined(parts: list[Judged], order: IntArray) -> Judged:
     )
 
 
-@dataclass(frozen=True)
-class TrimCurve:
+@dataclass(frozen=True, eq=False)
+class TrimCurve(ByValue):
     """Benefit and harm of one output against its trim (k values), delays and filters as set.
 
     `served_share` of the covered rows reach level, tone and speech goal; `missing` is

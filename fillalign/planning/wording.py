@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
+from fillalign._validate import ByValue
+
 _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
     "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
@@ -274,8 +276,8 @@ class Kind(Enum):
         return sentence
 
 
-@dataclass(frozen=True)
-class Finding:
+@dataclass(frozen=True, eq=False)
+class Finding(ByValue):
     """Something that a plan found: its kind, the output or area it is about, its numbers.
 
     `str()` gives the sentence. A value may hold findings that the sentence lists.

@@ -23,7 +23,6 @@ from fillalign.audio.auralise import (
     REFERENCE_DB,
     air_filter,
     common_scale,
-    fractional_delay,
     render_seat,
 )
 from fillalign.audio.gap import measure_gap
@@ -161,59 +160,6 @@ def test_no_air_is_no_filter() -> None:
 def test_air_filter_refuses_nonsense(arguments: tuple, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         air_filter(*arguments)
-
-
-# Fractional delay
-
-
-@pytest.mark.parametrize("delay", [0.0, 0.25, 3.0, 100.5, 1234.567])
-def test_delayed_click_is_a_sinc(delay: float) -> None:
-    """Shannon's interpolation: a click becomes sin(pi(n - d))/(pi(n - d))."""
-    click = np.zeros(401)
-    click[200] = 1.0
-    later = fractional_delay(click, delay)
-    assert later.size == 401 + int(np.ceil(delay))
-    place = np.arange(later.size) - 200 - delay
-    near = np.abs(place) < 190
-    assert later[near] == pytest.approx(np.sinc(place[near]), abs=2e-4)
-
-
-def test_delay_has_the_phase_slope_of_a_pure_delay() -> None:
-    noise = np.random.default_rng(7).standard_normal(4000) * np.hanning(4000)
-    later = fractional_delay(noise, 12.34)
-    before = np.fft.rfft(noise, 8192)
-    ratio = np.fft.rfft(later, 8192) / before
-    band = slice(100, 3900)
-    slope = np.polyfit(np.arange(8192 // 2 + 1)[band], np.unwrap(np.angle(ratio))[band], 1)[0]
-    assert -slope * 8192 / (2 * np.pi) == pytest.approx(12.34, abs=1e-3)
-    strong = np.abs(before[band]) > np.median(np.abs(before))
-    assert np.abs(ratio[band])[strong] == pytest.approx(1.0, abs=5e-3)
-
-
-def test_whole_delays_shift_and_fractions_add_up() -> None:
-    tone = np.sin(0.3 * np.arange(2000)) * np.hanning(2000)
-    assert fractional_delay(tone, 5)[5:] == pytest.approx(tone, abs=1e-12)
-    twice = fractional_delay(fractional_delay(tone, 0.3), 0.7)
-    assert twice[1:2001] == pytest.approx(tone, abs=1e-3)
-    exact = np.sin(0.3 * (np.arange(500, 1500) - 0.4)) * np.hanning(2000)[500:1500]
-    assert fractional_delay(tone, 0.4)[500:1500] == pytest.approx(exact, abs=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("arguments", "error", "message"),
-    [
-        (([], 1.0), ValueError, r"signal must be one channel of samples, got shape \(0,\)"),
-        (([[1.0, 2.0]], 1.0), ValueError, r"signal must be one channel .* got shape \(1, 2\)"),
-        ((["a"], 1.0), TypeError, r"signal must be a finite number"),
-        (([1.0, np.nan], 1.0), ValueError, r"signal must be a finite number, got nan"),
-        (([1.0], -0.5), ValueError, r"delay_samples must be between 0 and 10000000 samples"),
-    ],
-)
-def test_fractional_delay_refuses_nonsense(
-    arguments: tuple, error: type[Exception], message: str
-) -> None:
-    with pytest.raises(error, match=message):
-        fractional_delay(*arguments)
 
 
 # The loop closes: gaps

@@ -14,7 +14,7 @@ import numpy as np
 from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.venues import demo_plan
 from fillalign.field import SeatField, seat_field
-from fillalign.levels import power_mean_db
+from fillalign.levels import power_sum_db
 from fillalign.planning import FillPlan
 from fillalign.venue import OutputSettings
 
@@ -91,7 +91,8 @@ def row_means_db(level_db: FloatArray) -> FloatArray:
     ends = np.cumsum([rows * seats for rows, seats in counts])
     blocks = zip(counts, np.split(level_db, ends[:-1]), strict=True)
     return np.concatenate([
-        power_mean_db(block.reshape(*count, *level_db.shape[1:]), axis=1) for count, block in blocks
+        power_sum_db(block.reshape(*count, *level_db.shape[1:]), axis=1, weights=1 / count[1])
+        for count, block in blocks
     ])
 
 

@@ -29,7 +29,7 @@ from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import seat_field
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
 from fillalign.interference import two_arrival_response
-from fillalign.levels import amplitude_to_db, power_mean_db, power_sum_db
+from fillalign.levels import amplitude_to_db, power_sum_db
 from fillalign.planning import LOW_CUT_LOSS_DB
 from fillalign.venue import OutputSettings
 
@@ -89,7 +89,8 @@ def area_db(corner_hz: float | None, name: str, trim_db: float) -> FloatArray:
     plan, settings = hall(), with_low_cut(corner_hz, name, trim_db=trim_db)
     areas = next(fill.areas for fill in plan.fills if fill.output == fills()[0])
     own = [area.name in areas for area in plan.venue.areas for _ in area.seats_m()]
-    return np.asarray(power_mean_db(seats_with(settings).total_db[own], axis=0))
+    return np.asarray(power_sum_db(seats_with(settings).total_db[own], axis=0,
+                                   weights=1 / sum(own)))
 
 
 @cache
