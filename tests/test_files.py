@@ -1,7 +1,7 @@
 """Writing: whole or not at all, whatever stops it, with one error that names the file.
 
 Every writer goes through `write_whole`: the set-up sheet, the picture, WAV files
-and the predictions of a lesson.
+and more.
 """
 
 from __future__ import annotations
@@ -21,7 +21,6 @@ from fillalign import _files, read_wav, write_sheet, write_wav
 from fillalign.__main__ import main
 from fillalign._files import SheetError, write_whole
 from fillalign.audio.wav import RecordingError
-from fillalign.classroom import predictions
 from fillalign.commands.plan import _picture
 from tests.demo_plans import DATA, demo_plan
 
@@ -399,35 +398,6 @@ def test_an_interrupted_command_ends_quietly(monkeypatch, capsys):
     monkeypatch.setattr("fillalign.__main__.main", interrupted)
     assert sys.modules["fillalign.__main__"].run() == 130
     assert capsys.readouterr() == ("", "")
-
-
-def test_predictions_that_cannot_be_kept_stay_in_memory(tmp_path):
-    predictions.keep_predictions(tmp_path / "missing" / "mine.json")
-    try:
-        said = predictions.write_down("00-a", 70)
-        assert said.startswith("Written down: 70 ms. Not kept: ")
-        assert said.endswith("mine.json: cannot be written, No such file or directory; nothing was "
-                             "changed")
-        assert predictions.predicted("00-a") == 70.0
-    finally:
-        predictions.forget_predictions()
-
-
-def test_predictions_are_replaced_whole(tmp_path, monkeypatch):
-    path = tmp_path / "mine.json"
-    try:
-        predictions.keep_predictions(path)
-        predictions.write_down("00-a", 70)
-        before = path.read_bytes()
-        monkeypatch.setattr(os, "replace", no_links)
-        assert "Not kept" in predictions.write_down("00-a", 80)
-        assert left(tmp_path) == {"mine.json": before}
-        monkeypatch.undo()
-        path.write_bytes(b"\xff\xfe")
-        with pytest.raises(ValueError, match="these are no predictions"):
-            predictions.keep_predictions(path)
-    finally:
-        predictions.forget_predictions()
 
 
 def test_a_sound_is_replaced_only_when_told(tmp_path):

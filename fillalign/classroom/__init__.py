@@ -22,16 +22,12 @@ if TYPE_CHECKING:
         solution,
     )
     from fillalign.classroom.health import health_check, versions
+    from fillalign.classroom.kept import keep_in, kept_text
     from fillalign.classroom.keys import answer_key, answer_key_html
     from fillalign.classroom.live import LiveFigure, LivePlayer
+    from fillalign.classroom.my_work import checklist, class_work, my_work
     from fillalign.classroom.players import ab_pair, compare, player
-    from fillalign.classroom.predictions import (
-        Prediction,
-        forget_predictions,
-        keep_predictions,
-        predicted,
-        predictions_text,
-    )
+    from fillalign.classroom.predictions import Prediction, predicted
     from fillalign.classroom.twenty_minutes import quick_form
     from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
     from fillalign.classroom.widgets import Choice, Slider, Switch, projector
@@ -44,8 +40,9 @@ _HOMES = {
     "health": ("health_check", "versions"),
     "live": ("LiveFigure", "LivePlayer"),
     "players": ("ab_pair", "compare", "player"),
-    "predictions": ("Prediction", "forget_predictions", "keep_predictions", "predicted",
-                    "predictions_text"),
+    "kept": ("keep_in", "kept_text"),
+    "my_work": ("checklist", "class_work", "my_work"),
+    "predictions": ("Prediction", "predicted"),
     "twenty_minutes": ("quick_form",),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
     "widgets": ("Choice", "Slider", "Switch", "projector"),
@@ -66,21 +63,23 @@ __all__ = [
     "answer_key",
     "answer_key_html",
     "check",
+    "checklist",
     "class_predictions",
+    "class_work",
     "compare",
     "data_path",
     "demo_plan",
     "demo_sound",
     "demo_venue",
     "exercise_seed",
-    "forget_predictions",
     "health_check",
     "hint",
-    "keep_predictions",
+    "keep_in",
+    "kept_text",
+    "my_work",
     "player",
     "predict",
     "predicted",
-    "predictions_text",
     "projector",
     "question",
     "quick_form",

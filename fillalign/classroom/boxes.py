@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from matplotlib.figure import Figure
 
-from fillalign.classroom import exercises, predictions
+from fillalign.classroom import exercises, kept, predictions
 from fillalign.classroom.figures import HUE, INK, PALE, WARM, Picture
 from fillalign.classroom.live import picture_html
 from fillalign.classroom.registry import find_prediction
@@ -43,7 +44,8 @@ class AnswerBox:
     def __init__(self, exercise_id: str, seed: int | None = None) -> None:
         self.id, self.seed = exercise_id, exercises.exercise_seed() if seed is None else seed
         self.text = f"{exercise_id}: {exercises.question(exercise_id, seed=self.seed)}"
-        self._tries = self._hints = 0
+        before = kept.kept("answers").get(self._name, {})
+        self._tries, self._hints = int(before.get("tries", 0)), int(before.get("hints", 0))
         self.entry = entry("Your answer", enter=self._checked)
         self.check = button("Check", self._checked)
         self.hint = button("Hint", self._hinted)
@@ -53,18 +55,33 @@ class AnswerBox:
         self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"),
                          row(self.entry, self.check, self.hint, self.solution), self.reply)
+        if before.get("given"):
+            self.entry.value = str(before["given"])
+            verdict = exercises.check(self.id, self.entry.value, seed=self.seed,
+                                      attempt=max(self._tries, 1))
+            say(self.reply, verdict.text)
+            self._unlock(verdict.right)
+
+    @property
+    def _name(self) -> str:
+        return f"{self.id}/{self.seed}"
+
+    def _keep(self) -> str:
+        return kept.keep("answers", self._name, {
+            "given": self.entry.value.strip(), "tries": self._tries, "hints": self._hints})
 
     def _checked(self) -> None:
         verdict = exercises.check(self.id, self.entry.value, seed=self.seed,
                                   attempt=self._tries + 1)
         if self.entry.value.strip():
             self._tries += 1
-        say(self.reply, verdict.text)
+        say(self.reply, f"{verdict.text}\n{self._keep()}".strip())
         self._unlock(verdict.right)
 
     def _hinted(self) -> None:
         self._hints += 1
-        say(self.reply, exercises.hint(self.id, self._hints, seed=self.seed))
+        said = exercises.hint(self.id, self._hints, seed=self.seed)
+        say(self.reply, f"{said}\n{self._keep()}".strip())
         self._unlock(False)
 
     def _unlock(self, right: bool) -> None:
@@ -115,6 +132,10 @@ class PredictionBox:
         self.button = button("Write it down", self._write)
         self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"), row(self.entry, self.button), self.reply)
+        before = predictions.predicted(prediction_id)
+        if before is not None:
+            self.entry.value = f"{before:g}"
+            say(self.reply, f"Written down: {before:g} {prediction.unit}.")
 
     def _write(self) -> None:
         try:
@@ -137,7 +158,7 @@ def predict(prediction_id: str) -> PredictionBox:
     >>> box.button.click()
     >>> predictions.predicted("00-a")
     70.0
-    >>> predictions.forget_predictions()
+    >>> kept.forget()
     """
     return PredictionBox(prediction_id)
 
@@ -219,7 +240,7 @@ def reveal(prediction_id: str) -> Reveal:
     >>> _ = predictions.write_down("00-a", 12)
     >>> "You predicted 12 ms" in shown.reply.value
     True
-    >>> predictions.forget_predictions()
+    >>> kept.forget()
     """
     return Reveal(prediction_id)
 
@@ -227,7 +248,9 @@ def reveal(prediction_id: str) -> Reveal:
 class ClassPredictions:
     """The predictions of a class on one line, with what they show in words."""
 
-    def __init__(self, prediction_id: str, entries: str | Iterable[float | str]) -> None:
+    def __init__(
+        self, prediction_id: str, entries: str | Path | Iterable[float | str]
+    ) -> None:
         self.values = predictions.class_values(prediction_id, entries)
         self.text = predictions.class_text(prediction_id, self.values)
         self.picture, self.alt = strip_picture(prediction_id, self.values)
@@ -244,7 +267,7 @@ class ClassPredictions:
 
 
 def class_predictions(
-    prediction_id: str, entries: str | Iterable[float | str] = ()
+    prediction_id: str, entries: str | Path | Iterable[float | str] = ()
 ) -> ClassPredictions:
     """Return the predictions of a class together, for the educator to show.
 
@@ -252,9 +275,10 @@ def class_predictions(
     ----------
     prediction_id : str
         Such as `"02-a"`.
-    entries : str or iterable
-        Numbers, or lines from `predictions_text()` of each learner; pasted as
-        one text, a line each, or with semicolons between numbers.
+    entries : str, Path or iterable
+        Numbers, or lines from `kept_text()` of each learner; pasted as
+        one text, a line each, or with semicolons between numbers. A Path names a
+        folder with a file of each learner.
 
     Raises
     ------

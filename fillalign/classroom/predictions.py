@@ -1,26 +1,18 @@
-"""Predictions: a number written down before anything is shown, kept for later.
-
-They stay in this kernel's memory. `keep_predictions` also writes them to a small
-file; without it a lesson run twice from the top shows the same both times.
-"""
+"""Predictions: a number written down before anything is shown, kept for later."""
 
 from __future__ import annotations
 
-import json
 import math
-import os
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from fillalign.classroom import kept
 from fillalign.classroom.exercises import Slip, as_number
 
-_kept: dict[str, float] = {}
 _listeners: dict[str, list[Callable[[], None]]] = {}
-_file: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -71,7 +63,8 @@ def predicted(prediction_id: str) -> float | None:
     >>> predicted("00-a") is None
     True
     """
-    return _kept.get(_find(prediction_id).id)
+    value = kept.kept("predictions").get(_find(prediction_id).id)
+    return None if value is None else float(value)
 
 
 def write_down(prediction_id: str, value: float | str) -> str:
@@ -86,79 +79,18 @@ def write_down(prediction_id: str, value: float | str) -> str:
     --------
     >>> write_down("00-a", "70 ms")
     'Written down: 70 ms.'
-    >>> forget_predictions()
+    >>> kept.forget()
     """
-    prediction = _find(prediction_id)
-    _kept[prediction.id] = as_number(value)
+    prediction, number = _find(prediction_id), as_number(value)
+    trouble = kept.keep("predictions", prediction.id, number)
     for call in _listeners.get(prediction.id, []):
         call()
-    said = f"Written down: {_kept[prediction.id]:g} {prediction.unit}."
-    if _file is None:
-        return said
-    part = _file.with_name(f".{_file.name}.part")
-    try:
-        # Put in its place as a whole, so that a full disk leaves the old one.
-        part.write_text(f"{predictions_text()}\n", "utf-8")
-        os.replace(part, _file)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink()
-        return (f"{said} Not kept: {_file}: cannot be written, {error.strerror}; nothing was "
-                "changed")
-    return said
+    return f"Written down: {number:g} {prediction.unit}. {trouble}".strip()
 
 
 def on_prediction(prediction_id: str, call: Callable[[], None]) -> None:
     """Have something called whenever that prediction is written down."""
     _listeners.setdefault(_find(prediction_id).id, []).append(call)
-
-
-def forget_predictions() -> None:
-    """Forget all predictions of this kernel; a file that keeps them is let go, not emptied."""
-    global _file
-    _kept.clear()
-    _listeners.clear()
-    _file = None
-
-
-def predictions_text() -> str:
-    """Return all predictions as one line of text, to hand to the educator.
-
-    Examples
-    --------
-    >>> predictions_text()
-    '{}'
-    """
-    return json.dumps(dict(sorted(_kept.items())))
-
-
-def keep_predictions(path: str | Path = "my_predictions.json") -> str:
-    """Keep predictions in a file from now on, and read those it holds.
-
-    Parameters
-    ----------
-    path : str or Path
-        Where; made with the first prediction if it is not there.
-
-    Raises
-    ------
-    ValueError
-        If the file holds something else.
-    """
-    global _file
-    where = Path(path)
-    if where.is_file():
-        _kept.update(_parsed_line(where.read_text("utf-8", "replace").strip()))
-    _file = where
-    return f"Predictions are kept in {where.name}."
-
-
-def _parsed_line(line: str) -> dict[str, float]:
-    try:
-        found = json.loads(line)
-        return {str(name): as_number(value) for name, value in found.items()}
-    except (ValueError, AttributeError):
-        raise ValueError(f"these are no predictions: {line[:60]!r}") from None
 
 
 def result_text(prediction_id: str) -> str:
@@ -203,15 +135,16 @@ def compared_text(prediction_id: str) -> str:
     return f"{said} Your number was {abs(apart):.{prediction.decimals}f} {prediction.unit} {word}."
 
 
-def class_values(prediction_id: str, entries: str | Iterable[float | str]) -> list[float]:
+def class_values(prediction_id: str, entries: str | Path | Iterable[float | str]) -> list[float]:
     """Return the predictions of a class from what was collected.
 
     Parameters
     ----------
     prediction_id : str
         Such as `"00-a"`.
-    entries : str or iterable
-        Numbers, lines of numbers, or the lines of `predictions_text` of each learner.
+    entries : str, Path or iterable
+        Numbers, lines of numbers, the lines of `kept_text` of each learner, or (as a
+        Path) a folder with a file of each.
 
     Raises
     ------
@@ -220,17 +153,19 @@ def class_values(prediction_id: str, entries: str | Iterable[float | str]) -> li
 
     Examples
     --------
-    >>> class_values("00-a", ['{"00-a": 70}', 12, "80 ms"])
+    >>> class_values("00-a", ['{"predictions": {"00-a": 70}}', 12, "80 ms"])
     [70.0, 12.0, 80.0]
     """
     name = _find(prediction_id).id
+    if isinstance(entries, Path):
+        entries = [path.read_text("utf-8", "replace") for path in sorted(entries.glob("*.json"))]
     lines = entries.splitlines() if isinstance(entries, str) else list(entries)
     found = []
     for line in lines:
         text = str(line).strip()
         if text.startswith("{"):
-            kept = _parsed_line(text)
-            found += [kept[name]] if name in kept else []
+            written = kept.parsed(text)["predictions"]
+            found += [as_number(written[name])] if name in written else []
         elif text:
             found += [as_number(part) for part in text.replace(";", "\n").splitlines()]
     return found

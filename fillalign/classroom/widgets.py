@@ -152,6 +152,12 @@ def button(label: str, call: Callable[[], None], *, tip: str = "") -> Control:
     return made
 
 
+def tick(value: bool, label: str) -> Control:
+    """Return a box to tick, whose label stands beside it and is told to screen readers."""
+    return ipywidgets.Checkbox(value=value, indent=False, tooltip=label,
+                               layout=ipywidgets.Layout(width="28px"))
+
+
 def markup(content: str) -> Control:
     """Return a panel of HTML that was made here, such as audio players."""
     return ipywidgets.HTML(content, layout=ipywidgets.Layout(width=_WIDE))

@@ -9,7 +9,13 @@ import re
 import numpy as np
 import pytest
 
-from fillalign.classroom import answer_box, class_predictions, exercises as ex, predictions as pr
+from fillalign.classroom import (
+    answer_box,
+    class_predictions,
+    exercises as ex,
+    kept,
+    predictions as pr,
+)
 from fillalign.classroom.keys import answer_key, answer_key_html
 from fillalign.classroom.registry import _by_id, all_exercises, all_predictions, lesson_modules
 from tests import public
@@ -21,10 +27,10 @@ PREDICTIONS = all_predictions()
 
 @pytest.fixture(autouse=True)
 def _fresh():
-    pr.forget_predictions()
+    kept.forget()
     ex.exercise_seed(1)
     yield
-    pr.forget_predictions()
+    kept.forget()
     ex.exercise_seed(1)
 
 
@@ -414,29 +420,15 @@ def test_a_prediction_is_kept_and_compared():
     assert pr.compared_text("00-a").endswith("Your number was 25 ms less.")
     pr.write_down("00-a", 100)
     assert pr.compared_text("00-a").endswith("Your number was 24 ms more.")
-    assert json.loads(pr.predictions_text()) == {"00-a": 100.0}
+    assert json.loads(kept.kept_text())["predictions"] == {"00-a": 100.0}
     with pytest.raises(ValueError, match="please give one number"):
         pr.write_down("00-a", "soon")
     assert pr.predicted("00-a") == 100.0
 
 
-def test_predictions_in_a_file_only_when_asked(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    pr.write_down("00-a", 60)
-    assert list(tmp_path.iterdir()) == []
-    assert pr.keep_predictions("mine.json") == "Predictions are kept in mine.json."
-    pr.write_down("00-b", 1.5)
-    pr.forget_predictions()
-    assert pr.predicted("00-b") is None
-    pr.keep_predictions("mine.json")
-    assert (pr.predicted("00-a"), pr.predicted("00-b")) == (60.0, 1.5)
-    (tmp_path / "other.json").write_text("[1, 2]", encoding="utf-8")
-    with pytest.raises(ValueError, match=r"these are no predictions: '\[1, 2\]'"):
-        pr.keep_predictions("other.json")
-
-
 def test_predictions_of_a_class():
-    pasted = '{"00-a": 70, "00-b": 1}\n\n26; 0\n80 ms\n{"00-b": 2}'
+    pasted = ('{"predictions": {"00-a": 70, "00-b": 1}}\n\n26; 0\n80 ms\n'
+              '{"predictions": {"00-b": 2}}')
     values = pr.class_values("00-a", pasted)
     assert values == [70.0, 26.0, 0.0, 80.0]
     said = pr.class_text("00-a", values).splitlines()

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 import fillalign.classroom as classroom
-from fillalign.classroom import figures, players, predictions as pr, widgets
+from fillalign.classroom import figures, kept, players, widgets
 from fillalign.classroom.boxes import (
     answer_box,
     class_predictions,
@@ -37,11 +37,11 @@ def _fresh():
     # Panels of other tests need not follow the size switch.
     widgets.size.followers.clear()
     widgets.size.calls.clear()
-    pr.forget_predictions()
+    kept.forget()
     projector(False)
     yield
     projector(False)
-    pr.forget_predictions()
+    kept.forget()
 
 
 def parabola(**more):
