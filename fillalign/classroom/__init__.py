@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from fillalign.classroom.kept import keep_in, kept_text
     from fillalign.classroom.keys import answer_key, answer_key_html
     from fillalign.classroom.live import LiveFigure, LivePlayer
-    from fillalign.classroom.my_work import checklist, class_work, my_work
+    from fillalign.classroom.own_work import checklist, class_work, my_work
     from fillalign.classroom.players import ab_pair, compare, player
     from fillalign.classroom.predictions import Prediction, predicted
     from fillalign.classroom.twenty_minutes import quick_form
@@ -41,7 +41,7 @@ _HOMES = {
     "live": ("LiveFigure", "LivePlayer"),
     "players": ("ab_pair", "compare", "player"),
     "kept": ("keep_in", "kept_text"),
-    "my_work": ("checklist", "class_work", "my_work"),
+    "own_work": ("checklist", "class_work", "my_work"),
     "predictions": ("Prediction", "predicted"),
     "twenty_minutes": ("quick_form",),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),

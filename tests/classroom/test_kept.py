@@ -8,7 +8,7 @@ import pytest
 from fillalign.classroom import kept, predictions
 from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
 from fillalign.classroom.exercises import right_answer
-from fillalign.classroom.my_work import checklist, class_work, my_work
+from fillalign.classroom.own_work import checklist, class_work, my_work
 
 
 @pytest.fixture(autouse=True)
