@@ -7,6 +7,9 @@ text); pictures, sound and widget states go. Cell ids stay as they are. With
 
 from __future__ import annotations
 
+import ast
+import builtins
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,6 +19,10 @@ import nbformat
 MOST_LINES = 20
 MOST_BYTES = 150_000
 LEAST_COMPARED = 5
+MOST_WORDS = 900
+"""Words that a lesson may show at once: prose that is not folded, and what its panels say."""
+MOST_BETWEEN = 120
+"""Words of prose that may stand between two things to do."""
 LONGEST_LINE = 100
 """Characters that a printed line may have; wider ones break inside words on a small screen."""
 IGNORED = "nbval-ignore-output"
@@ -82,6 +89,53 @@ def compared(notebook: Any) -> int:
         and IGNORED not in cell.metadata.get("tags", [])
         for cell in notebook.cells
     )
+
+
+def count_words(text: str) -> int:
+    """Return how many words a reader meets: no markup, no targets of links, no formulas' signs."""
+    plain = re.sub(r"!\[[^\]]*\]\([^)]*\)|\]\([^)]*\)|<[^>]*>|[|*`#\[\]]|- \[ \]|:?-{3,}:?", " ", text)
+    return len(re.findall(r"\S*\w\S*", plain))
+
+
+def unfolded(source: str) -> str:
+    """Return a text cell without what is folded, but with the words to click on."""
+    return re.sub(r"<details>\s*<summary>(.*?)</summary>.*?</details>", r"\1", source,
+                  flags=re.DOTALL)
+
+
+def said(cell: Any) -> str:
+    """Return what the stored outputs of a code cell say: panels in words, and printed text."""
+    texts = [output.text if output.output_type == "stream" else output.data.get("text/plain", "")
+             for output in cell.outputs]
+    return "" if cell.metadata.get("jupyter", {}).get("outputs_hidden") else "\n".join(texts)
+
+
+def words_in_view(notebook: Any) -> tuple[int, int, int, int]:
+    """Return words of prose in view, in panels and prints, folded, and most between two doings."""
+    prose = panels = folded = longest = since = 0
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            panels += count_words(said(cell))
+            # An import shows nothing and is nothing to do.
+            since = since if not cell.outputs and "tags" not in cell.metadata else 0
+        else:
+            shown = count_words(unfolded(cell.source))
+            prose, folded = prose + shown, folded + count_words(cell.source) - shown
+            since += shown
+            longest = max(longest, since)
+    return prose, panels, folded, longest
+
+
+def unbound(source: str) -> list[str]:
+    """Return the names that a cell takes from cells before it, which a fresh kernel lacks."""
+    names = [node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Name)]
+    bound = {node.id for node in names if isinstance(node.ctx, ast.Store)} | set(dir(builtins))
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, (ast.Import, ast.ImportFrom)):
+            bound |= {(alias.asname or alias.name).partition(".")[0] for alias in node.names}
+        elif isinstance(node, (ast.FunctionDef, ast.arg)):
+            bound.add(node.name if isinstance(node, ast.FunctionDef) else node.arg)
+    return sorted({node.id for node in names} - bound)
 
 
 def faults(path: Path) -> list[str]:

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING
 
 from fillalign.classroom.registry import one_of
 from fillalign.planning import plan_fills
-from fillalign.venue import read_venue
+from fillalign.venue import DEMO_VENUES, read_venue
 
 if TYPE_CHECKING:
     from fillalign.audio import Recording
     from fillalign.planning import FillPlan
     from fillalign.venue import Venue
-
-DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")
 
 
 def data_path(name: str) -> Path:
@@ -51,7 +49,7 @@ def data_path(name: str) -> Path:
 
 @cache
 def demo_venue(name: str) -> Venue:
-    """Return a demo venue: tidewell_hall, cinder_meadow, saltmarsh_chapel or lantern_room.
+    """Return a demo venue, by one of the names of `DEMO_VENUES`.
 
     Examples
     --------

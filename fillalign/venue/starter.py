@@ -10,7 +10,8 @@ from fillalign.venue.reader import read_venue
 from fillalign.venue.rules import PROGRAMMES
 from fillalign.venue.whole import Venue
 
-DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room")
+DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room",
+               "pewter_barn")
 
 
 def shipped_path(*parts: str) -> Path:
@@ -43,7 +44,8 @@ def read_demo_venue(name: str) -> Venue:
     ----------
     name : str
         tidewell_hall (a community hall), cinder_meadow (a field with towers),
-        saltmarsh_chapel (a long decay) or lantern_room (where no fill is needed).
+        saltmarsh_chapel (a long decay), lantern_room (where no fill is needed) or
+        pewter_barn (rain on the roof: no words at the back without fills).
 
     Returns
     -------
