@@ -93,7 +93,8 @@ def compared(notebook: Any) -> int:
 
 def count_words(text: str) -> int:
     """Return how many words a reader meets: no markup, no targets of links, no formulas' signs."""
-    plain = re.sub(r"!\[[^\]]*\]\([^)]*\)|\]\([^)]*\)|<[^>]*>|[|*`#\[\]]|- \[ \]|:?-{3,}:?", " ", text)
+    plain = re.sub(r"!\[[^\]]*\]\([^)]*\)|\]\([^)]*\)|<[^>]*>|[|*`#\[\]]|- \[ \]|:?-{3,}:?",
+                   " ", text)
     return len(re.findall(r"\S*\w\S*", plain))
 
 
