@@ -9,8 +9,9 @@ from importlib.metadata import version
 
 from fillalign.air import Air
 from fillalign.audio import DEMO_SOUNDS
-from fillalign.classroom.venues import DEMO_VENUES, data_path
+from fillalign.classroom.venues import data_path
 from fillalign.propagation import travel_time_ms
+from fillalign.venue import DEMO_VENUES
 
 _NEEDS = {
     "numpy": "numbers", "scipy": "filters", "pandas": "tables", "matplotlib": "pictures",
