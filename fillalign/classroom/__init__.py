@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from fillalign.classroom.own_work import checklist, class_work, my_work
     from fillalign.classroom.players import ab_pair, compare, player
     from fillalign.classroom.predictions import Prediction, predicted
+    from fillalign.classroom.seat import SeatPanel, seat_panel
     from fillalign.classroom.twenty_minutes import quick_form
     from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
     from fillalign.classroom.widgets import Choice, Slider, Switch, projector
@@ -43,6 +44,7 @@ _HOMES = {
     "kept": ("keep_in", "kept_text"),
     "own_work": ("checklist", "class_work", "my_work"),
     "predictions": ("Prediction", "predicted"),
+    "seat": ("SeatPanel", "seat_panel"),
     "twenty_minutes": ("quick_form",),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
     "widgets": ("Choice", "Slider", "Switch", "projector"),
@@ -54,6 +56,7 @@ __all__ = [
     "LiveFigure",
     "LivePlayer",
     "Prediction",
+    "SeatPanel",
     "Slider",
     "Slip",
     "Switch",
@@ -84,6 +87,7 @@ __all__ = [
     "question",
     "quick_form",
     "reveal",
+    "seat_panel",
     "solution",
     "versions",
 ]

@@ -21,6 +21,7 @@ from fillalign.field.paths import (
 from fillalign.field.seats import (
     C_POWER,
     JUST_NOTICEABLE,
+    Planned,
     SeatField,
     SeatSpeech,
     Speech,
@@ -50,6 +51,7 @@ __all__ = [
     "Field",
     "IntArray",
     "Paths",
+    "Planned",
     "SeatField",
     "SeatSpeech",
     "Seats",

@@ -9,7 +9,7 @@ from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.place import find_cures, propose_places
 from fillalign.planning.result import FillPlan, FillReport, Reading
-from fillalign.planning.seats import SeatChecks, Walk
+from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs
@@ -28,6 +28,7 @@ __all__ = [
     "SeatChecks",
     "TrimCurve",
     "Walk",
+    "check_points",
     "evaluate",
     "find_cures",
     "low_cuts",
