@@ -375,7 +375,7 @@ def wav_case(rng: Rng, folder: Path) -> str:
 # Functions --------------------------------------------------------------------------------
 
 SWEEP = public.exponential_sweep(seconds=0.2)
-READING = public.GapReading(3.0, 0.1, -2.0, True, 0.9, None, {1000: 70.0}, {1000: 68.0})
+READING = public.GapReading(3.0, 0.1, -2.0, True, mains_db={1000: 70.0}, fill_db={1000: 68.0})
 BASES: dict[str, dict[str, Any]] = {
     name: {**given, **fixed}
     for name, (given, fixed) in {**test_inputs.BY_ITEM, **test_inputs.WHOLE}.items()

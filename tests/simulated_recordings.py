@@ -101,13 +101,16 @@ def delayed(x: np.ndarray, samples: float) -> np.ndarray:
     return fft.irfft(fft.rfft(x, size) * turn, size)
 
 
-def scenario(number: int, *, decay_s: float | None = None, snr_db: float | None = None) -> Scenario:
+def scenario(number: int, *, decay_s: float | None = None, snr_db: float | None = None,
+             gap_ms: float | None = None, level_db: float | None = None) -> Scenario:
     """Return the scenario of that number; numbers are seeds."""
     rng = np.random.default_rng([7, number])
     rate = (48000, 44100)[number % 2]
     decay = decay_s or float(np.exp(rng.uniform(np.log(0.3), np.log(3.0))))
     snr = rng.uniform(0, 30) if snr_db is None else snr_db
     gap, level = rng.uniform(-20, 60), rng.uniform(-15, 6)
+    gap = gap if gap_ms is None else gap_ms
+    level = level if level_db is None else level_db
     inverted, pink = bool(rng.integers(2)), bool(rng.integers(2))
     (mains, fill), times = room_responses(rate, decay, bool(rng.integers(2)), rng)
     wait = times[0] - times[1] + gap / 1000  # what the fill's processor is set to

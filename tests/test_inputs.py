@@ -117,6 +117,7 @@ WAVES = {"power": RNG.uniform(0.1, 1.0, (3, 2)), "time_s": [[0.01], [0.013], [0.
          "phase_rad": RNG.uniform(0.0, 3.0, (3, 2)), "group_delay_s": [[0.001], [0.0], [0.002]]}
 NOISE = 0.1 * RNG.standard_normal(4000)
 LATER = np.roll(NOISE, 240)
+TURNS = take_turns(NOISE, spacing_s=0.2, sample_rate_hz=48000.0)
 HUNG = {"positions_m": [[0.0, 0.0, 6.0], [0.0, 0.0, 5.6]]}
 
 # Functions of whole arrays: all their arrays, and what goes with them unchanged.
@@ -145,8 +146,7 @@ WHOLE = {
                 "near_m": [20.0, 0.0, 4.0], "room_m": [[-50.0, -50.0, 0.0], [50.0, 50.0, 9.0]]},
                {"height_m": 4.6}),
     "measure_gap": ({"signal": NOISE}, {
-        "recording": Recording(take_turns(NOISE, spacing_s=0.2, sample_rate_hz=48000.0)
-                               .sum(axis=1, keepdims=True), 48000),
+        "recording": Recording(TURNS[:, :1] + np.roll(TURNS[:, 1:], 150, axis=0), 48000),
         "sample_rate_hz": 48000.0, "spacing_s": 0.2}),
     "modulation_transfer": ({**ARRIVALS, "modulation_hz": [1.0, 4.0]}, {}),
     "off_axis_angles": ({"source_m": POINTS, "aim_m": SEATS, "point_m": SEATS[::-1]}, {}),

@@ -5,19 +5,21 @@ In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 
 from fillalign.audio.auralise import air_filter, common_scale, render_seat
 from fillalign.audio.decay import OctaveDecay, decay_times, decay_toml
-from fillalign.audio.gap import (
-    GapReading,
-    correction_ms,
-    measure_gap,
-    measured_levels,
-    measured_toml,
-)
+from fillalign.audio.gap import measure_gap
 from fillalign.audio.groove import GROOVE_PARTS, groove
 from fillalign.audio.impulse import (
     Arrival,
     find_arrivals,
     impulse_response,
     time_difference_ms,
+)
+from fillalign.audio.reading import (
+    Doubt,
+    GapReading,
+    Heard,
+    correction_ms,
+    measured_levels,
+    measured_toml,
 )
 from fillalign.audio.signals import (
     clap,
@@ -40,7 +42,9 @@ __all__ = [
     "DEMO_SOUNDS",
     "GROOVE_PARTS",
     "Arrival",
+    "Doubt",
     "GapReading",
+    "Heard",
     "OctaveDecay",
     "Recording",
     "RecordingError",

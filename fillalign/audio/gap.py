@@ -1,24 +1,23 @@
 """Measured against planned: what a recording at a seat says about a fill.
 
-A reading is a gap with its uncertainty, or 'cannot tell' with the reason. The
-surest way is `one-after-other`: mains, fill and mains again in one take
-(`signals.take_turns`). Both at once can be told apart only where the fill
-stands out from the reflections of the mains, or where a take of the mains
+A reading is a gap with its uncertainty, or a doubt with its likely cause and the
+next step. The surest way is `one-after-other`: mains, fill and mains again in
+one take (`signals.take_turns`). Both at once can be told apart only where the
+fill stands out from the reflections of the mains, or where a take of the mains
 alone at the same seat is at hand to be taken out.
 """
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import quoted
 from fillalign._validate import (
-    ByValue,
     FloatArray,
     as_mono,
     as_number,
@@ -27,53 +26,38 @@ from fillalign._validate import (
     check_choice,
     check_type,
 )
-from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
-from fillalign.audio.impulse import NOISE_FACTOR, Arrival
-from fillalign.audio.takes import (
-    CLOSEST_MS,
-    CannotTellError,
-    Sound,
-    check_speed,
+from fillalign.audio.faults import (
+    check_length,
+        check_signal,
     check_take,
+    in_step,
+    same_sound,
+    swapped,
+    sweep_course,
+    unsteady,
+)
+from fillalign.audio.impulse import Arrival
+from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard
+from fillalign.audio.takes import (
+    AFTER_MS,
+    CLOSEST_MS,
+    Sound,
+    Take,
+    start_of_turns_ms,
     without_mains,
 )
 from fillalign.audio.wav import Recording
-from fillalign.levels import db_to_amplitude, db_to_power, weighted_total_db
-from fillalign.venue import Measured
+from fillalign.levels import db_to_amplitude
 
 MODES = ("one-after-other", "together", "two-takes")
 _USUAL_GAPS_MS = (-20.0, 60.0)  # searched where no gap was planned
-_CLOCK_PPM = 50.0  # two devices' crystals apart, at worst (common practice)
-_MARGIN_DB = 6.0
-
-
-@dataclass(frozen=True, eq=False)
-class GapReading(ByValue):
-    """What a recording says of one fill at one seat.
-
-    The first four are None where `cannot_tell` holds the reason. `gap_ms` is
-    positive where the fill comes later; `uncertainty_ms` covers 95 %;
-    `level_difference_db` is fill less mains in direct sound, 1 to 4 kHz;
-    `polarity_same` is None also where the phases lie between. `mains_db` and
-    `fill_db` are levels of pink noise by nominal octave, of all sound of each,
-    on one uncalibrated scale; empty where both sounded together. `confidence`
-    (0 to 1) is the chance that noise did not make the weaker arrival, times
-    that of a reflection's not being taken for the fill.
-    """
-
-    gap_ms: float | None = None
-    uncertainty_ms: float | None = None
-    level_difference_db: float | None = None
-    polarity_same: bool | None = None
-    confidence: float = 0.0
-    cannot_tell: str | None = None
-    mains_db: Mapping[int, float] = field(default_factory=dict)
-    fill_db: Mapping[int, float] = field(default_factory=dict)
-
-    @property
-    def difference_by_octave_db(self) -> dict[int, float]:
-        """Fill less mains by nominal octave, all sound of each, in dB."""
-        return {f: self.fill_db[f] - self.mains_db[f] for f in self.fill_db if f in self.mains_db}
+_LONGEST_EARLY_MS = 1500.0
+CLOCK_PPM = 50.0  # two devices' crystals apart, at worst (common practice)
+_MARGIN_DB = 10.0
+# Of the angle between two octaves. Of 2,000 pairs of crossovers (Linkwitz and Riley's, 12 to 48 dB
+# an octave, 0.9 to 3.5 kHz) none looks turned over in all octaves by so much.
+_SAME_WAY = 0.75
+_LEAST_NOISE_S = 4.0
 
 
 @dataclass(frozen=True)
@@ -94,87 +78,122 @@ class _Pick:
         return noise / (np.pi * 4.0)
 
 
+def _polarity(mains: _Pick, fill: _Pick) -> bool | Doubt:
+    """Return whether both pulses point the same way, if every octave above 1 kHz says so."""
+    pairs = list(zip(mains.sound.phases_deg(mains.time_ms), fill.sound.phases_deg(fill.time_ms),
+                     strict=True))
+    turns = [a - b for a, b in pairs if a is not None and b is not None]
+    cosines = np.cos(np.radians([*turns, mains.arrival.phase_deg - fill.arrival.phase_deg]))
+    if len(turns) < len(pairs):
+        return Doubt("narrow-band", "not every octave from 1 to 16 kHz is heard of both")
+    if np.abs(cosines).min() < _SAME_WAY or np.ptp(np.sign(cosines)) > 0:
+        return Doubt("unlike-boxes", "the octaves above 1 kHz do not agree on the polarity")
+    return bool(cosines[0] > 0)
+
+
+def _heard(mains: _Pick, fill: _Pick, gap_ms: float) -> dict[str, Heard]:
+    """Return what was heard of both on one clock, from a little before the first of them."""
+    found = {}
+    for name, pick, own_ms in (("mains", mains, 0.0), ("fill", fill, gap_ms)):
+        zero = pick.time_ms - own_ms
+        first, last = (pick.sound.index(zero + at) for at in (
+            min(0.0, gap_ms) - 20.0, max(0.0, gap_ms) + AFTER_MS))
+        found[name] = Heard(pick.sound.response[first:last], pick.sound.rate,
+                            pick.sound.time_ms(first) - zero, own_ms)
+    return found
+
+
 def _reading(
-    mains: _Pick, fill: _Pick, gap_ms: float, *, clock_ms: float = 0.0, sure: float = 1.0,
-    span_ms: float | None = None,
+    mains: _Pick, fill: _Pick, gap_ms: float, *, unsteady: Doubt | None = None,
+    clock_ms: float = 0.0, span_ms: float | None = None,
 ) -> GapReading:
     """Put two picks together; levels by octave where each sounded alone for `span_ms`."""
-    phase = np.cos(np.radians(mains.arrival.phase_deg - fill.arrival.phase_deg))
-    level = fill.sound.direct_db(fill.time_ms) - mains.sound.direct_db(mains.time_ms)
+    withheld = {} if unsteady is None else {"level": unsteady}
+    polarity = _polarity(mains, fill)
+    if isinstance(polarity, Doubt):
+        withheld["polarity"] = polarity
     terms = (0.03, clock_ms, mains.scatter_ms, fill.scatter_ms)
+    octaves = ({}, {}) if span_ms is None or unsteady else (
+        mains.sound.octaves_db(mains.time_ms, span_ms), fill.sound.octaves_db(fill.time_ms, span_ms)
+    )
     return GapReading(
         gap_ms=float(gap_ms),
         uncertainty_ms=float(np.sqrt(sum(term**2 for term in terms))),
-        level_difference_db=level,
-        polarity_same=None if abs(phase) < 0.3 else bool(phase > 0),
-        confidence=min(mains.arrival.confidence, fill.arrival.confidence) * sure,
-        mains_db={} if span_ms is None else mains.sound.octaves_db(mains.time_ms, span_ms),
-        fill_db={} if span_ms is None else fill.sound.octaves_db(fill.time_ms, span_ms),
+        level_difference_db=None if unsteady else (
+            fill.sound.direct_db(fill.time_ms) - mains.sound.direct_db(mains.time_ms)),
+        polarity_same=None if isinstance(polarity, Doubt) else polarity,
+        withheld=withheld,
+        mains_db=octaves[0],
+        fill_db=octaves[1],
+        heard=_heard(mains, fill, gap_ms),
     )
 
 
-def _start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
-    """Return about when the first turn's loudest sound arrives.
-
-    The product of what lies one spacing apart is largest there.
-    """
-    from scipy import ndimage
-
-    block = round(sound.rate / 1000)
-    size = sound.highs.size // block
-    loud = np.abs(sound.highs[: size * block]).reshape(size, block).max(axis=1)
-    step = spacing_ms * sound.rate / 1000 / block
-    count = size - round((turns - 1) * step)
-    second, third = round(step), round(2 * step)
-    product = loud[:count] * ndimage.maximum_filter1d(loud, 161)[second : second + count]
-    if turns == 3:
-        product = product * ndimage.maximum_filter1d(loud, 5)[third : third + count]
-    start = sound.time_ms(int(np.argmax(product)) * block)
-    _check_silence_around(sound, start, spacing_ms, turns)
-    return start
-
-
-def _check_silence_around(sound: Sound, start_ms: float, spacing_ms: float, turns: int) -> None:
-    """Refuse a take that plays on: which turn is whose would be a guess."""
-    def loudest(turn: int) -> float:
-        centre = start_ms + turn * spacing_ms
-        near = sound.highs[sound.index(centre - 80) : sound.index(centre + 80)]
-        return float(np.abs(near).max(initial=0.0))
-
-    for turn, alike in ((-1, 1), (turns, turns - 2)):
-        noise = sound.noise(start_ms + alike * spacing_ms)
-        if loudest(turn) > max(NOISE_FACTOR * noise, 0.5 * loudest(alike)):
-            raise CannotTellError(f"there are more turns than {turns}: cut the recording to them, "
-                                  "or say how many there are")
-
-
-def _one_after_other(sound: Sound, spacing_ms: float, turns: int) -> GapReading:
+def _one_after_other(
+    take: Take, spacing_ms: float, turns: int, *, proven: bool = False
+) -> GapReading:
     """Read one take of mains, fill and, with three turns, mains again."""
-    start = _start_of_turns_ms(sound, spacing_ms, turns)
+    sound = take.sound
+    start = start_of_turns_ms(sound, spacing_ms, turns)
+    check_signal(take, start)
     mains = sound.first("mains", start - 80, start + 5)
-    zero = mains.time_ms + spacing_ms
-    fill = sound.first("fill", zero - 100, zero + 150)
-    clock_ms = _CLOCK_PPM * 1e-6 * spacing_ms
+    zero, clock_ms = mains.time_ms + spacing_ms, CLOCK_PPM * 1e-6 * spacing_ms
+    both: tuple[Arrival, ...] = (mains,)
     if turns == 3:
-        again = sound.first("mains' second turn", zero + spacing_ms - 5, zero + spacing_ms + 5)
+        again = sound.first("mains' second turn", zero + spacing_ms - 12, zero + spacing_ms + 12)
         apart = again.time_ms - mains.time_ms
         if abs(apart - 2 * spacing_ms) > 6 * clock_ms:
-            raise CannotTellError(
-                f"the mains' two turns are {apart:.2f} ms apart instead of {2 * spacing_ms:.2f}: "
-                "something moved, or the spacing is another")
-        zero, clock_ms = (mains.time_ms + again.time_ms) / 2, 0.0
-    return _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - zero,
-                    clock_ms=clock_ms, span_ms=0.5 * spacing_ms)
+            raise CannotTellError("moved", f"the mains' two turns are {apart:.2f} ms apart "
+                                  f"instead of {2 * spacing_ms:.2f}")
+        zero, clock_ms, both = (mains.time_ms + again.time_ms) / 2, 0.0, (mains, again)
+    check_length(take, mains.time_ms, mains.time_ms + (turns - 1) * spacing_ms)
+    earliest = zero - min(0.5 * spacing_ms, _LONGEST_EARLY_MS)
+    onset = sound.onset_ms(earliest, zero + 0.4 * spacing_ms)
+    if onset is None:
+        raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
+    fill = sound.first("fill", onset - 80, onset + 5)
+    if fill.time_ms < earliest:
+        raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
+    result = _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - zero,
+                      unsteady=unsteady(take, mains.time_ms), clock_ms=clock_ms,
+                      span_ms=0.5 * spacing_ms)
+    doubt = same_sound(tuple((sound, each.time_ms) for each in both), (sound, zero),
+                       fill.time_ms - zero, fill.level_db - mains.level_db, proven=proven,
+                       clock_ms=clock_ms)
+    return _compared(result, sound, both, spacing_ms) if doubt is None else result.doubted(doubt)
 
 
-def _two_takes(sounds: Sequence[Sound], references: Sequence[Sound]) -> GapReading:
+def _compared(
+    reading: GapReading, sound: Sound, turns: Sequence[Arrival], spacing_ms: float
+) -> GapReading:
+    """Withhold the level where the mains' two turns are not equally loud."""
+    first, last = (sound.octaves_db(each.time_ms, 0.25 * spacing_ms) for each in
+                   (turns[0], turns[-1]))
+    apart = max((abs(first[f] - last[f]) for f in first if f in last and f >= 500), default=0.0)
+    if apart <= 1.0:
+        return reading
+    doubt = Doubt("automatic-gain", f"the mains' two turns differ by {apart:.1f} dB")
+    return replace(reading, level_difference_db=None, mains_db={}, fill_db={},
+                   withheld={**reading.withheld, "level": doubt})
+
+
+def _two_takes(takes: Sequence[Take], references: Sequence[Take]) -> GapReading:
     """Read a take of each, timed by what was played as recorded beside it."""
-    picks, times = [], []
-    for sound, reference, what in zip(sounds, references, ("mains", "fill"), strict=True):
-        played = reference.first_of_all("reference channel")
-        picks.append(_Pick(sound, sound.first_of_all(what)))
-        times.append(picks[-1].time_ms - played.time_ms)
-    return _reading(picks[0], picks[1], times[1] - times[0], span_ms=1000.0)
+    picks, times, zeros = [], [], []
+    for take, reference, what in zip(takes, references, ("mains", "fill"), strict=True):
+        zeros.append(reference.sound.first_of_all("reference channel").time_ms)
+        check_signal(take, take.sound.loudest_ms())
+        picks.append(_Pick(take.sound, take.sound.first_of_all(what)))
+        check_length(take, picks[-1].time_ms, picks[-1].time_ms)
+        times.append(picks[-1].time_ms - zeros[-1])
+    mains, fill = picks
+    gap = times[1] - times[0]
+    result = _reading(mains, fill, gap, span_ms=1000.0, unsteady=unsteady(takes[0], mains.time_ms))
+    if mains.sound.rate != fill.sound.rate:
+        return result
+    doubt = same_sound(((mains.sound, mains.time_ms),), (fill.sound, zeros[1] + times[0]), gap,
+                       fill.arrival.level_db - mains.arrival.level_db)
+    return result if doubt is None else result.doubted(doubt)
 
 
 def _standing_out(
@@ -188,8 +207,8 @@ def _standing_out(
     inside = [p for p in later if low_ms <= p.time_ms - first.time_ms <= high_ms]
     if not inside:
         raise CannotTellError(
-            f"no second arrival between {low_ms:.1f} and {high_ms:.1f} ms after the first (two "
-            f"within {CLOSEST_MS} ms of each other pass for one)")
+            "no-second-arrival", f"no second arrival between {low_ms:.1f} and {high_ms:.1f} ms "
+            f"after the first (two within {CLOSEST_MS} ms of each other pass for one)")
     strongest = max(p.level_db for p in inside)
     chosen = next(p for p in inside if p.level_db >= strongest - 3.0)
     before = max((p.level_db for p in later if p.time_ms < chosen.time_ms), default=-np.inf)
@@ -200,8 +219,10 @@ def _standing_out(
     return chosen, margin
 
 
-def _together(sound: Sound, low_ms: float, high_ms: float) -> GapReading:
+def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
     """Read a take of both at once, the gap being known to lie between two values."""
+    sound = take.sound
+    check_signal(take, sound.loudest_ms())
     first = sound.first_of_all("first arrival")
     peaks = (first, *sound.arrivals(
         first.time_ms + CLOSEST_MS, first.time_ms + 120, sound.noise(first.time_ms),
@@ -210,92 +231,126 @@ def _together(sound: Sound, low_ms: float, high_ms: float) -> GapReading:
     near, far = (low_ms, high_ms) if fill_later else (-high_ms, -low_ms)
     second, margin = _standing_out(peaks, near, far)
     if margin < _MARGIN_DB:
-        raise CannotTellError("no second arrival stands out from the reflections; let mains and "
-                              "fill play one after the other, or add a take of the mains alone")
+        raise CannotTellError("reflections", "no second arrival stands out from the reflections")
     if second.time_ms - first.time_ms <= -near:
-        raise CannotTellError("the order: within this search either may come first; let them play "
-                              "one after the other")
+        raise CannotTellError("order", "within this search either may come first")
     mains, fill = (first, second) if fill_later else (second, first)
-    return _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - mains.time_ms,
-                    sure=1 - float(db_to_power(-margin)))
+    return _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - mains.time_ms)
 
 
-def _taken_apart(both: Sound, alone: Sound) -> GapReading:
+def _taken_apart(both: Take, alone: Take) -> GapReading:
     """Read a take of both by taking the mains out that were recorded alone."""
-    rest, mains, mains_ms = without_mains(both, alone)
+    if both.sound.rate != alone.sound.rate:
+        raise ValueError(f"recording and mains_alone must have one sample rate, got "
+                         f"{both.sound.rate:g} and {alone.sound.rate:g} Hz")
+    check_signal(alone, alone.sound.loudest_ms())
+    if sweep_course(both.signal, both.sound.rate) is None \
+            and both.signal.size < _LEAST_NOISE_S * both.sound.rate:
+        raise CannotTellError("short-signal", f"the signal lasts "
+                              f"{both.signal.size / both.sound.rate:.1f} s and is no sweep")
+    rest, mains, mains_ms = without_mains(both.sound, alone.sound)
     floor_db = mains.level_db - 20
-    fill = rest.first("fill", mains_ms - 100, mains_ms + 150, floor_db=floor_db)
+    onset = rest.onset_ms(mains_ms - _LONGEST_EARLY_MS, mains_ms + AFTER_MS - 10)
+    if onset is None:
+        raise CannotTellError("fill-silent", "nothing is left when the mains are taken out")
+    fill = rest.first("fill", onset - 80, onset + 5, floor_db=floor_db)
     if abs(fill.time_ms - mains_ms) < CLOSEST_MS and fill.level_db < mains.level_db - 10:
         # So weak and at the very time of the mains, it may be a rest of them.
         weak_db = fill.level_db
         fill = rest.first("fill", mains_ms + CLOSEST_MS, mains_ms + 150, floor_db=floor_db)
         if fill.level_db < weak_db + 10:
-            raise CannotTellError("the fill: what is left of the mains may hide it; do not move "
-                                  "anything between the takes")
-    return _reading(_Pick(alone, mains), _Pick(rest, fill), fill.time_ms - mains_ms)
+            raise CannotTellError("other-take", "what is left of the mains may hide the fill")
+    return _reading(_Pick(alone.sound, mains), _Pick(rest, fill), fill.time_ms - mains_ms,
+                    unsteady=unsteady(alone, mains.time_ms))
 
 
 @dataclass(frozen=True)
 class _Played:
-    """What was played, and the channel of the microphone that heard it."""
+    """What was played, and the channel of the microphone that heard it, None for the loudest."""
 
     signal: FloatArray
     rate: float
-    channel: int
+    channel: int | None
+    reference: int | None
 
     @property
     def seconds(self) -> float:
         return self.signal.size / self.rate
 
-    def heard(self, take: Recording, *, needed_s: float, reference: int | None = None) -> Sound:
-        """Return the sound in the microphone's or the reference channel of a take."""
-        name, number = "channel", self.channel
-        if reference is not None:
-            name, number = "reference_channel", reference
+    def heard(self, take: Recording, *, needed_s: float, reference: bool = False) -> Take:
+        """Return what the microphone's or the reference channel of a take holds of the signal."""
         check_type("recording", take, Recording)
+        name, number = ("reference_channel", self.reference) if reference else (
+            "channel", self._channel(take))
         count = take.samples.shape[1]
-        if not 1 <= as_whole(name, number) <= count:
+        if number is None or not 1 <= as_whole(name, number) <= count:
             raise ValueError(f"{name} must be between 1 and {count}, got {number}")
-        samples = take.samples[:, int(number) - 1]
-        check_take(take, samples, self.rate, needed_s)
-        sound = Sound.of(samples, self.signal, self.rate)
-        check_speed(samples, self.signal, sound.response, self.rate)
-        return sound
+        samples, rate = take.samples[:, int(number) - 1], float(take.sample_rate_hz)
+        check_take(samples, rate, needed_s)
+        signal = in_step(self._at_rate(rate), samples, rate)
+        return Take(samples, signal, Sound.of(samples, signal, rate), int(number))
+
+    def _channel(self, take: Recording) -> int:
+        """Return the channel asked for, or the one that holds most of the highs."""
+        if self.channel is not None:
+            return self.channel
+        levels = np.std(np.diff(take.samples, axis=0), axis=0)
+        if self.reference is not None and levels.size > 1:
+            levels[np.arange(levels.size) == self.reference - 1] = -1.0
+        return int(np.argmax(levels)) + 1
+
+    def _at_rate(self, rate: float) -> FloatArray:
+        """Return the signal as the recorder's rate holds it."""
+        from scipy.signal import resample_poly
+
+        if rate == self.rate:
+            return self.signal
+        ratio = Fraction(rate / self.rate).limit_denominator(2000)
+        return np.asarray(resample_poly(self.signal, ratio.numerator, ratio.denominator))
 
 
 def _read_turns(
-    take: Recording, played: _Played, spacing_s: float | None, turns: int
+    takes: Sequence[Recording], played: _Played, spacing_s: float | None, turns: int,
+    moved_ms: float,
 ) -> GapReading:
+    """Read a take in turns, and a second one with the fill later where the first proves nothing."""
     if spacing_s is None:
         raise ValueError("spacing_s must be given for one-after-other")
     spacing = as_number("spacing_s", spacing_s, "s", low=played.seconds, high=120)
     if as_whole("turns", turns) not in (2, 3):
         raise ValueError(f"turns must be 2 or 3, got {turns!r}")
-    sound = played.heard(take, needed_s=(turns - 1) * spacing + played.seconds)
-    return _one_after_other(sound, spacing * 1000, turns)
+    needed_s = (turns - 1) * spacing + played.seconds
+    heard = [played.heard(take, needed_s=needed_s) for take in takes]
+    read = [_one_after_other(each, spacing * 1000, turns, proven=len(takes) == 2)
+            for each in heard]
+    if len(read) == 2 and read[0].gap_ms is not None and read[1].gap_ms is not None:
+        moved = read[1].gap_ms - read[0].gap_ms
+        if abs(moved - moved_ms) > 0.3:
+            raise CannotTellError("same-sound", f"the fill was set {moved_ms:g} ms later but came "
+                                  f"{moved:.1f} ms later")
+    return replace(read[0], channel=heard[0].channel)
 
 
-def _read_two(takes: tuple[Recording, ...], played: _Played, reference: int | None) -> GapReading:
-    if reference is None:
-        raise CannotTellError("two takes that share no time: record the signal itself on a second "
-                              "channel of both")
+def _read_two(takes: Sequence[Recording], played: _Played) -> GapReading:
+    if played.reference is None:
+        raise CannotTellError("no-reference", "the two takes share no time")
     needed_s = played.seconds
-    return _two_takes([played.heard(take, needed_s=needed_s) for take in takes],
-                     [played.heard(take, needed_s=needed_s, reference=reference)
-                      for take in takes])
+    heard = [played.heard(take, needed_s=needed_s) for take in takes]
+    wired = [played.heard(take, needed_s=needed_s, reference=True) for take in takes]
+    return replace(_two_takes(heard, wired), channel=heard[0].channel)
 
 
 def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, search_ms: float,
                mains_alone: Recording | None) -> GapReading:
     low, high = _USUAL_GAPS_MS
     if planned_gap_ms is not None:
-        planned = as_number("planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150)
         reach = as_number("search_ms", search_ms, "ms", low=0.5, high=40)
-        low, high = planned - reach, planned + reach
+        low, high = planned_gap_ms - reach, planned_gap_ms + reach
     both = played.heard(take, needed_s=played.seconds)
-    if mains_alone is not None:
-        return _taken_apart(both, played.heard(mains_alone, needed_s=played.seconds))
-    return _together(both, low, high)
+    if mains_alone is None:
+        return replace(_together(both, low, high), channel=both.channel)
+    alone = replace(played, channel=both.channel).heard(mains_alone, needed_s=played.seconds)
+    return replace(_taken_apart(both, alone), channel=both.channel)
 
 
 def measure_gap(
@@ -309,15 +364,17 @@ def measure_gap(
     planned_gap_ms: float | None = None,
     search_ms: float = 5.0,
     mains_alone: Recording | None = None,
+    moved_take: Recording | None = None,
+    moved_ms: float = 3.0,
     reference_channel: int | None = None,
-    channel: int = 1,
+    channel: int | None = None,
 ) -> GapReading:
     """Read how much later the fill arrives than the mains, or say why it cannot be told.
 
     Parameters
     ----------
     recording : Recording or pair of Recording
-        A take at the seat; for `two-takes` (mains alone, fill alone).
+        A take at the seat, at any sample rate; for `two-takes` (mains alone, fill alone).
     signal : array_like, shape (n,)
         What was played, from `fillalign.audio.signals`.
     sample_rate_hz : float
@@ -332,16 +389,22 @@ def measure_gap(
         cancels unequal clocks of player and recorder; 2 if not, and then 50
         millionths of the spacing enter the uncertainty.
     planned_gap_ms, search_ms : float
-        Together: the gap planned (-100 to 150 ms), and how far from it (0.5 to 40 ms) it
-        is looked for; without a plan from -20 to 60 ms.
+        The gap planned (-100 to 150 ms). In turns and two takes it shows whether
+        mains and fill were exchanged. Together it is looked for so far from it
+        (0.5 to 40 ms); without a plan from -20 to 60 ms.
     mains_alone : Recording
         Together: a second take at the same seat and input gain with the fill
         off. It tells the fill from the reflections of the mains; the plan is
         then not needed.
+    moved_take, moved_ms : Recording, float
+        One after the other: a second take with the fill set so much later (1 to
+        50 ms). Where there is no room to tell mains from fill by, it proves that
+        the fill was heard.
     reference_channel : int
         Two takes: the channel that recorded the signal itself, by wire.
     channel : int
-        The channel of the microphone, from 1.
+        The channel of the microphone, from 1; by default the loudest but for
+        the reference. The reading names it.
 
     Returns
     -------
@@ -352,11 +415,13 @@ def measure_gap(
     TypeError, ValueError
         If an argument is not numbers or out of its range, or one that the
         mode needs is missing. Faults of the recording are not errors: they
-        are in the reading's `cannot_tell`.
+        are in the reading's `doubt`.
 
     Notes
     -----
     Two arrivals within 0.3 ms of each other, recorded together, pass for one.
+    Without a plan nothing can show that mains and fill were exchanged. A fill is
+    looked for from 1.5 s (half the spacing, if that is less) before the mains.
 
     Examples
     --------
@@ -370,126 +435,29 @@ def measure_gap(
     >>> round(reading.gap_ms, 2), round(reading.level_difference_db, 1)
     (10.0, -8.0)
     """
-    played = as_mono("signal", signal, least=2)
-    rate = as_rate(sample_rate_hz)
     check_choice("mode", mode, MODES)
+    played = _Played(as_mono("signal", signal, least=2), as_rate(sample_rate_hz), channel,
+                     reference_channel)
+    planned = None if planned_gap_ms is None else as_number(
+        "planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150)
+    moved = as_number("moved_ms", moved_ms, "ms", low=1, high=50)
     takes = recording if isinstance(recording, tuple) else (recording,)
     if len(takes) != (2 if mode == "two-takes" else 1):
         raise ValueError("recording must be a pair (mains, fill) for two-takes and one take "
                          f"otherwise, got {len(takes)} for {mode}")
-    for take in (*takes, *([] if mains_alone is None else [mains_alone])):
+    for take in (*takes, *(each for each in (mains_alone, moved_take) if each is not None)):
         if not isinstance(take, Recording):
             raise TypeError("recording must be a Recording, such as read_wav returns, got "
                             f"{quoted(take)}")
-    heard = _Played(played, rate, channel)
     try:
-        if mode == "one-after-other":
-            return _read_turns(takes[0], heard, spacing_s, turns)
+        if mode == "together":
+            return _read_both(takes[0], played, planned, search_ms, mains_alone)
         if mode == "two-takes":
-            return _read_two(takes, heard, reference_channel)
-        return _read_both(takes[0], heard, planned_gap_ms, search_ms, mains_alone)
+            reading = _read_two(takes, played)
+        else:
+            proof = () if moved_take is None else (moved_take,)
+            reading = _read_turns((takes[0], *proof), played, spacing_s, turns, moved)
+        doubt = None if planned is None else swapped(reading, planned)
+        return reading if doubt is None else reading.doubted(doubt)
     except CannotTellError as reason:
-        return GapReading(cannot_tell=str(reason))
-
-
-def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, float]:
-    """Return what to add to the fill's delay, and its uncertainty (95 %), both in ms.
-
-    Parameters
-    ----------
-    reading : GapReading
-        One that could tell.
-    planned_gap_ms : float
-        The gap the plan gives for this seat: `gap_ms` in `FillPlan.seats`.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If the plan is not a number, or the reading cannot tell.
-
-    Examples
-    --------
-    >>> correction_ms(GapReading(gap_ms=3.5, uncertainty_ms=0.04), 5.0)
-    (1.5, 0.04)
-    """
-    check_type("reading", reading, GapReading)
-    planned = as_number("planned_gap_ms", planned_gap_ms, "ms")
-    if reading.gap_ms is None or reading.uncertainty_ms is None:
-        raise ValueError(f"there is nothing to correct by: {reading.cannot_tell}")
-    return planned - reading.gap_ms, reading.uncertainty_ms
-
-
-def measured_levels(
-    reading: GapReading, mains_dba: float
-) -> tuple[dict[int, float], dict[int, float]]:
-    """Return the octave levels of mains and fill, in dB, from one meter reading.
-
-    Parameters
-    ----------
-    reading : GapReading
-        Of mains and fill that sounded apart.
-    mains_dba : float
-        What a meter at the seat shows for the mains alone, pink noise, 20 to
-        140 dBA. It calibrates the microphone, which is taken to be flat.
-
-    Returns
-    -------
-    tuple of dict
-        Nominal octave to dB: mains, fill.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If the level is not a number or out of range, or the reading holds none.
-
-    Examples
-    --------
-    >>> mains, fill = measured_levels(GapReading(mains_db={1000: -20}, fill_db={1000: -26}), 70)
-    >>> round(mains[1000], 2), round(fill[1000], 2)
-    (70.0, 64.0)
-    """
-    check_type("reading", reading, GapReading)
-    total = as_number("mains_dba", mains_dba, "dBA", low=20, high=140)
-    if not reading.mains_db:
-        raise ValueError("the reading holds no levels by octave: record mains and fill apart")
-    exact = dict(zip(OCTAVES_NOMINAL, OCTAVES_HZ, strict=True))
-    shown = weighted_total_db(list(reading.mains_db.values()), [exact[f] for f in reading.mains_db])
-    gain = total - float(shown)
-    return ({f: level + gain for f, level in reading.mains_db.items()},
-            {f: level + gain for f, level in reading.fill_db.items()})
-
-
-def _toml_text(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def measured_toml(measured: Sequence[Measured]) -> str:
-    """Return `[[measured]]` entries to paste at the end of a venue file.
-
-    Parameters
-    ----------
-    measured : list or tuple of Measured
-        Levels of one output each, by octave or in dBA; written to 0.1 dB.
-
-    Examples
-    --------
-    >>> entry = Measured("fills", (30.0, 0.0, 1.2), "check", by_octave_db={500: 62.04, 1000: 61.5})
-    >>> print(measured_toml([entry]))
-    [[measured]]
-    output = "fills"
-    at_m = [30.0, 0.0, 1.2]
-    state = "check"
-    by_octave_db = {500 = 62.0, 1000 = 61.5}
-    <BLANKLINE>
-    """
-    entries = []
-    check_type("measured", measured, list, tuple)
-    for item in measured:
-        check_type("each of measured", item, Measured)
-        at = ", ".join(repr(round(float(x), 3)) for x in item.at_m)
-        level = (f"level_dba = {item.level_dba:.1f}" if item.level_dba is not None else
-                 "by_octave_db = {"
-                 + ", ".join(f"{f} = {v:.1f}" for f, v in sorted(item.by_octave_db.items())) + "}")
-        entries.append(f"[[measured]]\noutput = {_toml_text(item.output)}\nat_m = [{at}]\n"
-                       f"state = {_toml_text(item.state)}\n{level}\n")
-    return "\n".join(entries)
+        return GapReading(doubt=reason.doubt)

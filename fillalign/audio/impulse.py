@@ -6,7 +6,7 @@ of a tenth of a millisecond, by band-limited interpolation between samples.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from fillalign.levels import amplitude_to_db, db_to_amplitude
 READ_ABOVE_HZ = 1000.0
 # A local peak of noise passes this many times its rms about once in 1e14 samples.
 NOISE_FACTOR = 8.0
+_SMOOTH_HZ = 30.0
 _REACH = 16  # samples on either side that an interpolated value draws on
 _FINE = np.arange(-16, 17) / 16
 
@@ -81,8 +82,8 @@ def impulse_response(
     Notes
     -----
     Deconvolution as Farina 2000 (AES preprint 5093), by division of spectra
-    with the signal's power spectrum smoothed over 50 Hz and regularised, so that clicks
-    and noise are read by the same formula; confined to the signal's own band.
+    with the signal's power spectrum smoothed over some 30 Hz and regularised, so that
+    clicks and noise are read by the same formula; confined to the signal's own band.
 
     Examples
     --------
@@ -95,13 +96,16 @@ def impulse_response(
 
     heard, played = as_mono("recording", recording, least=2), as_mono("signal", signal, least=2)
     rate = as_rate(sample_rate_hz)
-    lead = round(as_number("lead_ms", lead_ms, "ms", low=0, high=1000) * rate / 1000)
+    lead = round(as_number("lead_ms", lead_ms, "ms", low=0, high=61000) * rate / 1000)
     if not played.any():
         raise ValueError("signal must not be silent")
     size = fft.next_fast_len(heard.size + max(played.size, lead), real=True)
     frequency = np.arange(size // 2 + 1) * rate / size
     spectrum = fft.rfft(played, size)
-    power = ndimage.uniform_filter1d(np.abs(spectrum) ** 2, 1 + round(50 * size / rate))
+    reach = 1 + round(_SMOOTH_HZ * size / rate)
+    power = ndimage.uniform_filter1d(np.abs(spectrum) ** 2, reach)
+    # Twice, or the ripple of a train of clicks would leave echoes of its own.
+    power = ndimage.uniform_filter1d(power, reach)
     inside = np.flatnonzero(power > 1e-4 * power.max())
     taper = _band_taper(frequency, max(frequency[inside[0]], 5.0), frequency[inside[-1]])
     inverse = taper * np.conj(spectrum) / (power + 1e-5 * power.max())
@@ -230,13 +234,13 @@ def find_arrivals(
 def time_difference_ms(
     first: ArrayLike, second: ArrayLike, sample_rate_hz: float, *, max_ms: float = 200.0
 ) -> Arrival:
-    """Return how much later `second` holds what `first` holds, for programme.
+    """Return how much later the first arrival in `second` comes than in `first`, for programme.
 
     Parameters
     ----------
     first, second : array_like, shape (n,)
-        Two channels of one recording: the desk's feed and the microphone, or
-        two microphones.
+        Two channels of one recording: the desk's feed and the microphone. What
+        `first` holds must be free of the room: echoes in it pass for arrivals.
     sample_rate_hz : float
         8000 to 192000 Hz.
     max_ms : float
@@ -245,7 +249,8 @@ def time_difference_ms(
     Returns
     -------
     Arrival
-        `time_ms` is the difference; a low `confidence` means not to use it.
+        `time_ms` is the difference: of the first arrival that is no more than 12 dB
+        below the strongest. A low `confidence` means not to use it.
 
     Raises
     ------
@@ -281,6 +286,8 @@ def time_difference_ms(
     lags = np.concatenate([correlation[size - reach :], correlation[: reach + 1]])
     analytic = analytic_highs(lags, rate)
     noise = float(np.sqrt(np.median(np.abs(analytic) ** 2) / np.log(2)))
-    peak = np.array([np.argmax(np.abs(analytic))])
-    position, value = interpolated_peaks(analytic, peak)
+    found = arrivals_in(analytic, rate, noise, range_db=12.0, separation_ms=0.3)
+    if found:
+        return replace(found[0], time_ms=found[0].time_ms - reach * 1000 / rate)
+    position, value = interpolated_peaks(analytic, np.array([np.argmax(np.abs(analytic))]))
     return _arrival(position[0] - reach, value[0], noise, lags.size, rate)

@@ -1,4 +1,4 @@
-"""One take of a test signal: whether it can be used, and what arrived in it.
+"""One take of a test signal and what arrived in it.
 
 Private to `fillalign.audio.gap`, which puts the arrivals of mains and fill
 together. Times are in ms from the start of the take.
@@ -21,82 +21,67 @@ from fillalign.audio.impulse import (
     interpolated_peaks,
     noise_rms,
 )
-from fillalign.audio.wav import Recording
+from fillalign.audio.reading import CannotTellError
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 CLOSEST_MS = 0.3
-LEAD_MS = 150.0
 AFTER_MS = 300.0
+_BEFORE_MS = 150.0
 _READ_OCTAVES = slice(1, 8)  # 125 Hz to 8 kHz
-_LOWEST_PEAK = 1e-4
 GAIN_SLACK = 0.3  # by which the mains may look stronger or weaker in a second take
 _DIRECT_BAND_HZ = (1000.0, 4000.0)
+_PHASE_OCTAVES_HZ = (1000.0, 2000.0, 4000.0, 8000.0)
+_GATE_MS = 1.0  # around a direct sound: longer lets the floor in, shorter tells no octave apart
+_LEAST_SMEAR_MS = 0.8  # an octave; boxes and microphones do up to half of that
+_ONSET = 6.0  # times the sound of the 60 ms before, in power: no tail rises by that
 
 
-WRONG_SPEEDS = (48000 / 44100, 44100 / 48000)
-
-
-class CannotTellError(Exception):
-    """Carries the reason to `measure_gap`, which turns it into an answer."""
-
-
-def _is_clipped(channel: FloatArray) -> bool:
-    """Tell whether the wave runs steeply into flat tops of three samples, more than thrice."""
-    change = np.abs(np.diff(channel))
-    peak = np.abs(channel).max()
-    flat = (change == 0) & (np.abs(channel[1:]) > 0.9 * peak)
-    entered = np.flatnonzero(~flat[:-2] & flat[1:-1] & flat[2:])
-    # The finest step there is tells coarse quantising from a ceiling.
-    steep = max(2e-3 * peak, 3 * change.min(where=change > 0, initial=peak))
-    return int(np.count_nonzero(change[entered] > steep)) > 3
-
-
-def check_take(take: Recording, channel: FloatArray, rate: float, needed_s: float) -> None:
-    """Raise CannotTellError where a take is of no use."""
-    if take.sample_rate_hz != rate:
-        raise CannotTellError(f"wrong rate: recorded at {take.sample_rate_hz} Hz, the signal is "
-                              f"made for {rate:.0f} Hz")
-    if take.seconds < needed_s:
-        raise CannotTellError(f"too short: the recording lasts {take.seconds:.2f} s, what was "
-                              f"played {needed_s:.2f} s")
-    if np.abs(channel).max() < _LOWEST_PEAK:
-        raise CannotTellError("silence: the recording never comes above -80 dB of full scale")
-    if _is_clipped(channel):
-        raise CannotTellError("clipping: the recording runs into its ceiling; turn the input down")
-
-
-def check_speed(channel: FloatArray, signal: FloatArray, response: FloatArray, rate: float) -> None:
-    """Raise CannotTellError where the signal fits better when played at a wrong speed."""
-    from scipy.signal import resample
-
-    for speed in WRONG_SPEEDS:
-        other = impulse_response(channel, resample(signal, round(signal.size / speed)), rate)
-        if np.abs(other).max() > 2 * np.abs(response).max():
-            raise CannotTellError(f"wrong rate: the signal was played {speed:.3f} times as fast as "
-                                  "it is made for; look at the player's and the recorder's rates")
+def _octave_weight(size: int, rate: float, low_hz: float) -> FloatArray:
+    """Return the weight of each frequency of a spectrum in the octave from `low_hz` on."""
+    frequency = np.fft.fftfreq(size, 1 / rate) if size else np.zeros(0)
+    place = np.log2(np.maximum(frequency, 1.0) / (low_hz * np.sqrt(2)))
+    weight: FloatArray = np.cos(np.pi / 2 * np.clip(place, -1, 1)) ** 2
+    return weight
 
 
 @dataclass(frozen=True)
 class Sound:
-    """The response of one channel and its analytic highs; sample 0 lies LEAD_MS before time 0."""
+    """The response of one channel and its analytic highs; sample 0 lies `lead_ms` before time 0."""
 
     response: FloatArray
     highs: ComplexArray
     rate: float
+    lead_ms: float
 
     @classmethod
     def of(cls, channel: FloatArray, signal: FloatArray, rate: float) -> Sound:
-        """Return the response of a channel to the signal."""
-        response = impulse_response(channel, signal, rate, lead_ms=LEAD_MS)
-        return cls(response, analytic_highs(response, rate), rate)
+        """Return the response of a channel to the signal, from a whole signal before its start."""
+        lead_ms = _BEFORE_MS + signal.size * 1000 / rate
+        response = impulse_response(channel, signal, rate, lead_ms=lead_ms)
+        return cls(response, analytic_highs(response, rate), rate, lead_ms)
 
     def index(self, time_ms: float) -> int:
         """Return the sample nearest to a time, within the response."""
-        return int(np.clip(round((time_ms + LEAD_MS) * self.rate / 1000), 0, self.highs.size))
+        nearest = round((time_ms + self.lead_ms) * self.rate / 1000)
+        return int(np.clip(nearest, 0, self.highs.size))
 
     def time_ms(self, index: float) -> float:
         """Return the time of a sample."""
-        return index * 1000 / self.rate - LEAD_MS
+        return index * 1000 / self.rate - self.lead_ms
+
+    def part(self, low_ms: float, high_ms: float) -> ComplexArray:
+        """Return the highs between two times."""
+        return self.highs[self.index(low_ms) : self.index(high_ms)]
+
+    def span(self, start_ms: float, count: int) -> ComplexArray:
+        """Return so many samples of the highs from a time between samples on."""
+        place = (start_ms + self.lead_ms) * self.rate / 1000
+        first = int(np.floor(place)) - 64
+        wanted = np.arange(first, first + count + 128)
+        inside = (wanted >= 0) & (wanted < self.highs.size)
+        part = np.where(inside, self.highs[np.clip(wanted, 0, self.highs.size - 1)], 0.0)
+        turn = np.exp(2j * np.pi * np.fft.fftfreq(part.size) * (place - first - 64))
+        return np.asarray(np.fft.ifft(np.fft.fft(part) * turn))[64 : 64 + count]
 
     def loudest_ms(self) -> float:
         """Return when the strongest sound comes."""
@@ -104,8 +89,32 @@ class Sound:
 
     def noise(self, near_ms: float) -> float:
         """Return the rms of the noise around a time."""
-        part = self.highs[self.index(near_ms - LEAD_MS) : self.index(near_ms + AFTER_MS)]
-        return noise_rms(np.abs(part), self.rate)
+        part = self.part(near_ms - _BEFORE_MS, near_ms + AFTER_MS)
+        return noise_rms(np.abs(part), self.rate) if part.size else 0.0
+
+    def onset_ms(self, low_ms: float, high_ms: float) -> float | None:
+        """Return when the loudest sound between two times sets in that is nobody's tail.
+
+        None where there is none, or another far from it is nearly as loud.
+        """
+        from scipy import ndimage
+
+        step = round(self.rate / 1000)
+        first, last = self.index(low_ms - 70), self.index(high_ms)
+        blocks = np.abs(self.highs[first : first + (last - first) // step * step]) ** 2
+        power = blocks.reshape(-1, step).mean(axis=1)
+        before = ndimage.uniform_filter1d(power, 60, origin=29, mode="nearest")
+        quiet = np.quantile(power, 0.05) if power.size else 0.0
+        rises = power > _ONSET * np.maximum(np.roll(before, 3), quiet)
+        rises[: (self.index(low_ms) - first) // step] = False
+        if not rises.any():
+            return None
+        top = int(np.argmax(power * rises))
+        loudest = power[top]
+        rises[max(0, top - 100) : top + 400] = False
+        if np.max(power * rises) > loudest / 4:
+            return None
+        return self.time_ms(first + (top + 0.5) * step)
 
     def arrivals(
         self, low_ms: float, high_ms: float, noise: float, *, range_db: float, separation_ms: float
@@ -126,10 +135,11 @@ class Sound:
         noise = max(self.noise((low_ms + high_ms) / 2), least)
         found = self.arrivals(low_ms, high_ms, noise, range_db=20.0, separation_ms=0.24)
         if not found:
-            part = np.abs(self.highs[self.index(low_ms) : self.index(high_ms)])
+            part = np.abs(self.part(low_ms, high_ms))
             above = amplitude_to_db(part.max(initial=1e-300) / max(noise, 1e-300))
-            raise CannotTellError(f"signal-to-noise: the {what} is only {above:.0f} dB out of the "
-                                  "noise; play louder or a longer sweep")
+            told = f"is only {above:.0f} dB" if above > 0 else "does not stand"
+            raise CannotTellError("fill-silent" if what == "fill" else "noise",
+                                  f"the {what} {told} out of the noise")
         return found[0]
 
     def first_of_all(self, what: str) -> Arrival:
@@ -145,6 +155,42 @@ class Sound:
         spectrum = np.fft.fft(part * np.hanning(part.size + 2)[1:-1], 1024)
         low, high = (round(f * 1024 / self.rate) for f in _DIRECT_BAND_HZ)
         return float(power_to_db(np.sum(np.abs(spectrum[low:high]) ** 2)))
+
+    def phases_deg(self, at_ms: float) -> list[float | None]:
+        """Return the phase of a direct sound by octave, at the peak of each octave's envelope.
+
+        None where the octave does not stand 12 dB out of the noise.
+        """
+        count = 2 * round(_GATE_MS * self.rate / 1000) + 1
+        gate = np.hanning(count + 2)[1:-1]
+        direct = np.fft.fft(gate * self.span(at_ms - _GATE_MS, count), 4096)
+        quiet = self.part(at_ms - _BEFORE_MS, at_ms - 5)
+        hush = np.abs(np.fft.fft(quiet)) ** 2 / max(quiet.size, 1) ** 2
+        phases: list[float | None] = []
+        for low_hz in _PHASE_OCTAVES_HZ:
+            band = np.fft.ifft(direct * _octave_weight(direct.size, self.rate, low_hz))[:count]
+            peak = band[np.argmax(np.abs(band))]
+            noise = np.sum(hush * _octave_weight(hush.size, self.rate, low_hz) ** 2)
+            phases.append(float(np.degrees(np.angle(peak)))
+                          if abs(peak) > 4 * np.sqrt(noise) else None)
+        return phases
+
+    def smear_ms_per_octave(self, at_ms: float) -> float:
+        """Return by how much later each octave comes than the one below, 0 for a sharp arrival.
+
+        A sweep read with one of another length or other ends does that.
+        """
+        part = self.part(at_ms - 150, at_ms + 150)
+        spectrum = np.fft.fft(part, 1 << int(np.ceil(np.log2(2 * part.size))))
+        frequency = np.maximum(np.fft.fftfreq(spectrum.size, 1 / self.rate), 1.0)
+        # A delay of s log2(f) is a phase of -2 pi s (f log2(f) - f / ln 2).
+        phase = 2 * np.pi / 1000 * frequency * (np.log2(frequency / 1000) - 1 / np.log(2))
+        steps = _LEAST_SMEAR_MS * 1.25 ** np.arange(28)
+        slopes = [0.0, *steps, *-steps]
+        peaks = [float(np.abs(np.fft.ifft(spectrum * np.exp(1j * phase * slope))).max())
+                 for slope in slopes]
+        best = int(np.argmax(peaks))
+        return slopes[best] if peaks[best] > 1.25 * peaks[0] else 0.0
 
     def octaves_db(self, at_ms: float, span_ms: float) -> dict[int, float]:
         """Return levels of pink noise by octave in what comes from a time on, less the noise."""
@@ -165,6 +211,66 @@ class Sound:
         inside = (frequency >= low[:, np.newaxis]) & (frequency < high[:, np.newaxis])
         energy: FloatArray = inside @ (power / frequency) / (inside @ (1 / frequency))
         return energy
+
+
+@dataclass(frozen=True)
+class Take:
+    """One channel of a recording, the signal at its rate, and what was heard of it."""
+
+    samples: FloatArray
+    signal: FloatArray
+    sound: Sound
+    channel: int
+
+    @property
+    def signal_s(self) -> float:
+        """Length of the signal in s."""
+        return self.signal.size / self.sound.rate
+
+
+def start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
+    """Return about when the first turn's loudest sound arrives.
+
+    The product of what lies the mains' turns apart is largest there; of two turns
+    the fill's may come anywhere.
+    """
+    from scipy import ndimage
+
+    block = round(sound.rate / 1000)
+    size = sound.highs.size // block
+    loud = np.abs(sound.highs[: size * block]).reshape(size, block).max(axis=1)
+    apart = round((turns - 1) * spacing_ms * sound.rate / 1000 / block)
+    wide = 25 if turns == 3 else 2 * round(0.3 * spacing_ms) + 1
+    product = loud[: size - apart] * ndimage.maximum_filter1d(loud, wide)[apart:]
+    if turns == 3 and product.max() < 0.03 * np.max(loud) ** 2:
+        raise _other_spacing(loud**2, spacing_ms)
+    start = sound.time_ms(int(np.argmax(product)) * block)
+    _check_silence_around(sound, start, spacing_ms, turns)
+    return start
+
+
+def _other_spacing(power: FloatArray, spacing_ms: float) -> CannotTellError:
+    """Return the refusal of a take without two turns so far apart, with the likely spacing."""
+    from scipy import fft
+
+    size = fft.next_fast_len(2 * power.size, real=True)
+    alike = fft.irfft(np.abs(fft.rfft(power, size)) ** 2, size)[: power.size]
+    least = round(0.3 * spacing_ms)
+    apart_ms = least + int(np.argmax(alike[least:]))
+    return CannotTellError("spacing", f"no two turns are {2 * spacing_ms / 1000:.3f} s apart; the "
+                           f"loudest two are {apart_ms / 1000:.2f} s apart")
+
+
+def _check_silence_around(sound: Sound, start_ms: float, spacing_ms: float, turns: int) -> None:
+    """Refuse a take that plays on: which turn is whose would be a guess."""
+    def loudest(turn: int, reach_ms: float) -> float:
+        centre = start_ms + turn * spacing_ms
+        return float(np.abs(sound.part(centre - reach_ms, centre + reach_ms)).max(initial=0.0))
+
+    for turn, alike in ((-1, 1), (turns, turns - 2)):
+        noise = sound.noise(start_ms + alike * spacing_ms)
+        if loudest(turn, 80) > max(NOISE_FACTOR * noise, 0.5 * loudest(alike, 0.3 * spacing_ms)):
+            raise CannotTellError("more-turns", f"there are more turns than {turns}")
 
 
 def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
@@ -210,10 +316,11 @@ def without_mains(both: Sound, alone: Sound) -> tuple[Sound, Arrival, float]:
     shift, strength, stretch = max(fits, key=lambda fit: fit[1])
     shift += low
     if abs(strength - 1) > GAIN_SLACK:
-        raise CannotTellError("the take of the mains alone does not fit the take of both: the "
-                              "microphone or the input gain was moved")
+        raise CannotTellError("other-take", "the take of the mains alone does not fit the take of "
+                              "both")
     size = fft.next_fast_len(both.highs.size + part.size, real=False)
     turn = np.exp(-2j * np.pi * fft.fftfreq(size) * shift)
     mains = fft.ifft(fft.fft(_warped(part, stretch), size) * turn)[: both.highs.size]
     rest = replace(both, highs=both.highs - mains)
-    return rest, first, first.time_ms + (shift - start) * 1000 / both.rate
+    at_ms = first.time_ms + (shift - start) * 1000 / both.rate + alone.lead_ms - both.lead_ms
+    return rest, first, at_ms

@@ -11,14 +11,15 @@ import pytest
 from scipy import signal as filters
 
 from fillalign.absorption import OCTAVES_HZ
-from fillalign.audio.gap import (
+from fillalign.audio.gap import measure_gap
+from fillalign.audio.impulse import find_arrivals, impulse_response, time_difference_ms
+from fillalign.audio.reading import (
+    Doubt,
     GapReading,
     correction_ms,
-    measure_gap,
     measured_levels,
     measured_toml,
 )
-from fillalign.audio.impulse import find_arrivals, impulse_response, time_difference_ms
 from fillalign.audio.signals import click_train, exponential_sweep, pink_noise, take_turns
 from fillalign.audio.wav import Recording, read_wav
 from fillalign.levels import a_weighting_db
@@ -150,8 +151,10 @@ def check(case: simulated.Scenario, reading: GapReading) -> None:
     assert abs(reading.gap_ms - case.gap_ms) <= reading.uncertainty_ms < 0.1
     tolerance_db = 1.5 if case.snr_db >= 10 else 2.4
     assert reading.level_difference_db == pytest.approx(case.level_db, abs=tolerance_db)
-    assert reading.polarity_same is not case.inverted
-    assert reading.confidence > 0.99
+    if case.snr_db >= 5:  # below, noise may cover the octave from 8 kHz
+        assert not reading.withheld
+    assert reading.polarity_same in ((not case.inverted,) if case.snr_db >= 5 else
+                                     (not case.inverted, None))
 
 
 @pytest.mark.parametrize(("number", "snr_db"), ROOMS)
@@ -264,9 +267,11 @@ def reason(take: Recording | tuple[Recording, ...], **options: object) -> str:
     reading = measure_gap(take, SWEEP, RATE, **options)
     assert reading.gap_ms is reading.uncertainty_ms is reading.level_difference_db is None
     assert reading.polarity_same is None
-    assert reading.confidence == 0
-    assert reading.cannot_tell is not None
-    return reading.cannot_tell
+    assert reading.doubt is not None
+    assert reading.cannot_tell == str(reading.doubt)
+    assert reading.doubt.likely in reading.cannot_tell
+    assert reading.cannot_tell.endswith(reading.doubt.next_step)
+    return f"{reading.doubt.cause}: {reading.doubt.reason}"
 
 
 def test_a_usable_take_shows_that_the_refusals_below_are_for_their_reasons() -> None:
@@ -276,7 +281,7 @@ def test_a_usable_take_shows_that_the_refusals_below_are_for_their_reasons() -> 
 
 def test_noise_silence_and_clipping_are_named() -> None:
     noise = np.random.default_rng(2).standard_normal((2 * RATE, 1))
-    assert reason(Recording(0.1 * noise, RATE)).startswith("signal-to-noise: the first arrival is")
+    assert reason(Recording(0.1 * noise, RATE)).startswith("noise: the first arrival is only")
     assert reason(Recording(1e-5 * noise, RATE)).startswith("silence")
     take = heard(SWEEP, QUIET).samples
     for ceiling in (0.05, 0.15):
@@ -284,7 +289,7 @@ def test_noise_silence_and_clipping_are_named() -> None:
         assert reason(clipped).startswith("clipping")
     clicks = click_train()
     loud = Recording(np.clip(9 * heard(clicks, QUIET).samples, -0.5, 0.5), RATE)
-    assert "clipping" in str(measure_gap(loud, clicks, RATE, mode="together").cannot_tell)
+    assert measure_gap(loud, clicks, RATE, mode="together").doubt.cause == "clipping"
 
 
 def test_clean_signals_do_not_pass_for_clipped_ones() -> None:
@@ -292,19 +297,22 @@ def test_clean_signals_do_not_pass_for_clipped_ones() -> None:
         for bits in (8, 16):
             sweep = exponential_sweep(seconds=2.0, sample_rate_hz=rate, peak_dbfs=0)
             wire = np.round(np.pad(sweep, 4800) * (2 ** (bits - 1) - 1)) / 2 ** (bits - 1)
-            takes = (Recording(np.column_stack([wire, wire]), rate),) * 2
-            reading = measure_gap(takes, sweep, rate, mode="two-takes", reference_channel=2)
-            assert reading.gap_ms == pytest.approx(0.0, abs=1e-6), reading.cannot_tell
+            mains, fill = (Recording(np.column_stack([np.roll(wire, late), wire]), rate)
+                           for late in (0, 441))
+            reading = measure_gap((mains, fill), sweep, rate, mode="two-takes",
+                                  reference_channel=2)
+            assert reading.gap_ms == pytest.approx(441e3 / rate, abs=1e-3), reading.cannot_tell
 
 
-def test_wrong_rate_and_too_short_are_named() -> None:
+def test_wrong_speed_and_too_short_are_named() -> None:
     take = heard(SWEEP, QUIET).samples
-    assert reason(Recording(take, 44100)) == (
-        "wrong rate: recorded at 44100 Hz, the signal is made for 48000 Hz")
-    assert reason(Recording(take[:24000], RATE)) == (
-        "too short: the recording lasts 0.50 s, what was played 1.00 s")
+    assert reason(Recording(take, 44100)).startswith(
+        "wrong-speed: the signal was played 0.919 times as fast")
     slow = filters.resample(take, round(take.size * 44100 / 48000))
-    assert reason(Recording(slow, RATE)).startswith("wrong rate: the signal was played 1.088 times")
+    assert reason(Recording(slow, RATE)).startswith(
+        "wrong-speed: the signal was played 1.088 times as fast")
+    assert reason(Recording(take[:24000], RATE)) == (
+        "cut-short: the recording lasts 0.50 s, what was played 1.00 s")
     turns = Recording(np.tile(take, (2, 1)), RATE)
     assert "lasts 3.00 s, what was played 5.00 s" in reason(
         turns, mode="one-after-other", spacing_s=2.0)
@@ -315,45 +323,52 @@ def test_a_second_arrival_that_is_not_there_is_named() -> None:
     assert "no second arrival between 7.0 and 17.0 ms" in reason(single)
     assert "pass for one" in reason(single, planned_gap_ms=0.0, search_ms=0.5)
     echoes = pulses((40.0, 1.0), (44.0, 0.6), (52.0, 0.5), (63.0, 0.55))
-    assert "no second arrival stands out from the reflections" in reason(heard(SWEEP, echoes))
+    assert reason(heard(SWEEP, echoes)).startswith("reflections: no second arrival stands out")
     weaker = pulses((40.0, 1.0), (44.0, 0.3), (52.0, 0.5), (63.0, 0.3))
-    assert "no second arrival stands out from the reflections" in reason(heard(SWEEP, weaker))
+    assert reason(heard(SWEEP, weaker)).startswith("reflections: no second arrival stands out")
     assert reason(heard(SWEEP, pulses((40.0, 1.0), (42.0, 0.5))), planned_gap_ms=1.0).startswith(
-        "the order: within this search either may come first")
-    assert "signal-to-noise: the fill" in reason(single, mains_alone=single)
+        "order: within this search either may come first")
+    assert reason(single, mains_alone=single) == (
+        "fill-silent: the fill does not stand out of the noise")
     near = heard(SWEEP, pulses((40.0, 1.0), (40.1, 0.15), (44.0, 0.2)))
-    assert "what is left of the mains may hide it" in reason(near, mains_alone=single)
+    assert "what is left of the mains may hide" in reason(near, mains_alone=single)
 
 
 def test_takes_that_share_nothing_are_named() -> None:
     take = heard(SWEEP, QUIET)
-    assert reason((take, take), mode="two-takes").startswith("two takes that share no time")
+    assert reason((take, take), mode="two-takes") == "no-reference: the two takes share no time"
     other = heard(SWEEP, pulses((40.0, 3.0), (45.0, 2.0)))
     assert "the take of the mains alone does not fit" in reason(take, mains_alone=other)
 
 
+TURNS = {"mode": "one-after-other", "spacing_s": 2.0, "planned_gap_ms": None}
+
+
+def in_turns(mains: np.ndarray, fill: np.ndarray, more: int = 0) -> Recording:
+    """Return a take of mains, fill, mains, and so many turns of the fill more, 2 s apart."""
+    played = np.zeros((2, (3 + more) * 2 * RATE))
+    for turn, row in enumerate((0, 1, 0, *[1] * more)):
+        played[row, turn * 2 * RATE : turn * 2 * RATE + SWEEP.size] = SWEEP
+    clean = sum(filters.oaconvolve(p, h) for p, h in zip(played, (mains, fill), strict=True))
+    rough = np.random.default_rng(1).standard_normal(clean.size)
+    return Recording((0.3 * clean + 1e-4 * rough)[:, np.newaxis], RATE)
+
+
 def test_turns_at_another_spacing_are_named() -> None:
-    turns = take_turns(SWEEP, spacing_s=2.0, sample_rate_hz=RATE)
-    take = heard(turns.sum(axis=1), pulses((40.0, 1.0)))
-    good = {"mode": "one-after-other", "spacing_s": 2.0}
-    assert measure_gap(take, SWEEP, RATE, **good).gap_ms == pytest.approx(0.0, abs=0.02)
-    assert "apart instead of 4004.00" in reason(take, **{**good, "spacing_s": 2.002})
+    take = in_turns(pulses((40.0, 1.0)), pulses((43.0, 1.0)))
+    assert measure_gap(take, SWEEP, RATE, **TURNS).gap_ms == pytest.approx(3.0, abs=0.02)
+    assert reason(take, **{**TURNS, "spacing_s": 2.002}).startswith(
+        "moved: the mains' two turns are 4000.00 ms apart instead of 4004.00")
+    assert reason(take, **{**TURNS, "spacing_s": 1.8}).startswith(
+        "spacing: no two turns are 3.600 s apart")
 
 
 def test_a_take_that_plays_on_is_refused_since_either_could_be_the_mains() -> None:
-    turns = take_turns(SWEEP, spacing_s=2.0, sample_rate_hz=RATE)
-    sounds = [filters.oaconvolve(turns[:, k], pulses((30.0 + 9 * k, 1.0 + k))) for k in (0, 1)]
-    good = 0.3 * sum(sounds)
-    rough = 1e-4 * np.random.default_rng(1).standard_normal((good.size, 1))
-    options = {"mode": "one-after-other", "spacing_s": 2.0}
-    take = Recording(good[:, np.newaxis] + rough, RATE)
-    assert measure_gap(take, SWEEP, RATE, **options).gap_ms == pytest.approx(9.0, abs=0.02)
-    assert reason(take, turns=2, **options).startswith("there are more turns than 2")
-    longer = np.pad(sum(sounds), (0, 2 * RATE))
-    longer[6 * RATE : 6 * RATE + 2 * RATE] += sounds[1][2 * RATE : 4 * RATE]
-    rough = 1e-4 * np.random.default_rng(1).standard_normal((longer.size, 1))
-    four = Recording(0.3 * longer[:, np.newaxis] + rough, RATE)
-    assert reason(four, **options).startswith("there are more turns than 3")
+    sounds = pulses((30.0, 1.0)), pulses((39.0, 2.0))
+    take = in_turns(*sounds)
+    assert measure_gap(take, SWEEP, RATE, **TURNS).gap_ms == pytest.approx(9.0, abs=0.02)
+    assert reason(take, turns=2, **TURNS) == "more-turns: there are more turns than 2"
+    assert reason(in_turns(*sounds, more=1), **TURNS) == "more-turns: there are more turns than 3"
 
 
 def test_mistakes_of_the_caller_are_errors() -> None:
@@ -402,8 +417,9 @@ def test_the_sample_measurement_is_what_its_simulation_makes_and_reads_right() -
 
 
 def test_a_reading_that_cannot_tell_corrects_nothing() -> None:
-    with pytest.raises(ValueError, match="there is nothing to correct by: silence"):
-        correction_ms(GapReading(cannot_tell="silence"), 5.0)
+    doubt = Doubt("silence", "nothing is heard")
+    with pytest.raises(ValueError, match="there is nothing to correct by: nothing is heard"):
+        correction_ms(GapReading(doubt=doubt), 5.0)
     with pytest.raises(TypeError, match="planned_gap_ms must be a finite number"):
         correction_ms(GapReading(gap_ms=1.0, uncertainty_ms=0.1), "5")
 

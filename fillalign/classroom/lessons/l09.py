@@ -18,6 +18,7 @@ from fillalign.audio import (
     exponential_sweep,
     impulse_response,
     measure_gap,
+    read_recording,
     read_wav,
     take_turns,
     write_wav,
@@ -114,16 +115,17 @@ def own_reading(path: str, planned_ms: float) -> str:
     if not Path(path).exists():
         return f"No take yet: put your recording beside this notebook as {path}."
     try:
-        reading = measure_gap(read_wav(path), exponential_sweep(sample_rate_hz=RATE_HZ), RATE_HZ,
-                              spacing_s=OWN_SPACING_S)
+        reading = measure_gap(read_recording(path), exponential_sweep(sample_rate_hz=RATE_HZ),
+                              RATE_HZ, spacing_s=OWN_SPACING_S, planned_gap_ms=planned_ms)
     except RecordingError as error:
         return f"This file cannot be used: {error}"
     if reading.gap_ms is None:
         return f"Cannot tell: {reading.cannot_tell}."
     change, sure = correction_ms(reading, planned_ms)
-    polarity = {True: "the same", False: "TURNED OVER", None: "unclear"}[reading.polarity_same]
+    polarity = {True: "the same", False: "TURNED OVER", None: "cannot tell"}[reading.polarity_same]
+    doubts = [f" No {what}: {doubt}." for what, doubt in reading.withheld.items()]
     return (f"Gap {reading.gap_ms:.2f} ms (95 % within {sure:.2f}). Add {change:+.2f} ms to the "
-            f"fill's delay. Polarity: {polarity}.")
+            f"fill's delay. Polarity: {polarity}.{''.join(doubts)}")
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,246 @@
+"""What people do wrong with a take, and how it shows: each fault is looked for by trying it.
+
+Private to `fillalign.audio.gap`. A fault that spoils the reading is raised as
+`CannotTellError`; one that spoils a part of it is returned.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fillalign._validate import ComplexArray, FloatArray
+from fillalign.audio.impulse import analytic_highs, impulse_response
+from fillalign.audio.reading import CannotTellError, Doubt, GapReading
+from fillalign.audio.takes import CLOSEST_MS, Sound, Take
+from fillalign.levels import db_to_amplitude
+
+_LOWEST_PEAK = 1e-4
+_USUAL_RATES = (48000 / 44100, 44100 / 48000)
+_CLOCKS_APART = 2e-4
+_LEAST_SLACK_MS = 0.1  # by which wind and warmth shift the mains from turn to turn
+
+
+def _is_clipped(channel: FloatArray) -> bool:
+    """Tell whether the wave runs steeply into flat tops at its ceiling, more than thrice."""
+    change = np.abs(np.diff(channel))
+    for ceiling in (channel.max(), -channel.min()):
+        sign = 1.0 if ceiling == channel.max() else -1.0
+        flat = (change == 0) & (sign * channel[1:] > 0.998 * ceiling)
+        entered = np.flatnonzero(~flat[:-2] & flat[1:-1] & flat[2:])
+        # The finest step there is tells coarse quantising from a ceiling.
+        steep = max(2e-3 * ceiling, 3 * change.min(where=change > 0, initial=ceiling))
+        if np.count_nonzero(change[entered] > steep) > 3:
+            return True
+    return False
+
+
+def check_take(channel: FloatArray, rate: float, needed_s: float) -> None:
+    """Raise CannotTellError where a take is of no use."""
+    if np.abs(channel).max() < _LOWEST_PEAK:
+        raise CannotTellError("silence", "the recording never comes above -80 dB of full scale")
+    if channel.size < needed_s * rate:
+        raise CannotTellError("cut-short", f"the recording lasts {channel.size / rate:.2f} s, what "
+                              f"was played {needed_s:.2f} s")
+    if _is_clipped(channel):
+        raise CannotTellError("clipping", "the recording runs into its ceiling")
+
+
+def sweep_course(signal: FloatArray, rate: float) -> tuple[float, float] | None:
+    """Return the start in Hz and the seconds per factor e of a rising sweep, None for others."""
+    parts = np.array_split(signal, 24)[3:-3]
+    places, pitches = [], []
+    for number, part in enumerate(parts):
+        power = np.abs(np.fft.rfft(part * np.hanning(part.size))) ** 2
+        pitch = float(np.argmax(power))
+        near = slice(int(0.75 * pitch), int(1.35 * pitch) + 2)
+        if power[near].sum() < 0.8 * power.sum():
+            return None
+        places.append((number + 3.5) * signal.size / 24 / rate)
+        pitches.append(np.log(max(pitch, 0.5) * rate / part.size))
+    slope, start = np.polyfit(places, pitches, 1)
+    return (float(np.exp(start)), float(1 / slope)) if slope > 0 else None
+
+
+def in_step(signal: FloatArray, channel: FloatArray, rate: float) -> FloatArray:
+    """Return a signal that is no sweep at the pace of the recorder's clock.
+
+    Its halves are heard apart by what the clocks run apart in half its length,
+    which takes a sweep's octaves out of place by little but blurs noise.
+    """
+    from scipy import fft
+    from scipy.signal import resample
+
+    half = signal.size // 2
+    if sweep_course(signal, rate) is not None or not (signal[:half].any() and signal[half:].any()):
+        return signal
+    early = np.arange(signal.size) < half
+    first, second = (analytic_highs(impulse_response(channel, np.where(part, signal, 0.0), rate),
+                                    rate) for part in (early, ~early))
+    size = fft.next_fast_len(2 * first.size, real=False)
+    match = np.abs(fft.ifft(fft.fft(first, size).conj() * fft.fft(second, size)))
+    reach = int(_CLOCKS_APART * half) + 1
+    near = np.concatenate([match[-reach:], match[: reach + 1]])
+    later = int(np.argmax(near)) - reach
+    return np.asarray(resample(signal, signal.size + round(signal.size * later / half)))
+
+
+def check_length(take: Take, first_ms: float, last_ms: float) -> None:
+    """Refuse a take that lacks the beginning of the first turn or the end of the last."""
+    missing = last_ms / 1000 + take.signal_s - take.samples.size / take.sound.rate
+    if first_ms < -1.0:
+        raise CannotTellError("cut-short", f"the recording starts {-first_ms / 1000:.2f} s after "
+                              "the first turn does")
+    if missing > 0.01:
+        raise CannotTellError("cut-short", f"the recording ends {missing:.2f} s before the last "
+                              "turn does")
+
+
+def check_signal(take: Take, near_ms: float) -> None:
+    """Refuse a take of something else than the signal."""
+    course = sweep_course(take.signal, take.sound.rate)
+    if course is None:
+        return _check_speed(take)
+    smear = take.sound.smear_ms_per_octave(near_ms)
+    if not smear:
+        return None
+    speed = 1 / (1 + smear / (course[1] * 1000 * np.log(2)))
+    for usual in _USUAL_RATES:
+        if abs(speed / usual - 1) < 0.01:
+            raise _wrong_speed(usual)
+    raise CannotTellError("another-signal", "the signal heard is not the one it is read with: "
+                          f"each octave comes {smear:+.1f} ms after the one below")
+
+
+def _wrong_speed(speed: float) -> CannotTellError:
+    return CannotTellError("wrong-speed", f"the signal was played {speed:.3f} times as fast as it "
+                           "is made for")
+
+
+def _check_speed(take: Take) -> None:
+    """Refuse a take that fits better when the signal was played at a wrong speed."""
+    from scipy.signal import resample
+
+    for speed in _USUAL_RATES:
+        other = impulse_response(
+            take.samples, resample(take.signal, round(take.signal.size / speed)), take.sound.rate)
+        if np.abs(other).max() > 2 * np.abs(take.sound.response).max():
+            raise _wrong_speed(speed)
+
+
+def unsteady(take: Take, at_ms: float) -> Doubt | None:
+    """Return why levels of a take of a sweep cannot be trusted."""
+    course = sweep_course(take.signal, take.sound.rate)
+    if course and _is_overloaded(take.sound, course, at_ms):
+        return Doubt("overload", "the third harmonic of the sweep stands above 5 %")
+    if course and _gain_moves(take, course, at_ms):
+        return Doubt("automatic-gain", "the noise falls while the sweep plays")
+    return None
+
+
+def _gain_moves(take: Take, course: tuple[float, float], start_ms: float) -> bool:
+    """Tell whether the noise above a sweep falls while its lows play: automatic gain."""
+    from scipy.signal import butter, sosfilt
+
+    rate, channel = take.sound.rate, take.samples
+    if course[0] > 600:
+        return False
+    band = butter(6, (6000, min(16000, 0.45 * rate)), "bandpass", fs=rate, output="sos")
+    power = sosfilt(band, channel)[: (channel.size // 100) * 100] ** 2
+    blocks = power.reshape(-1, 100).mean(axis=1)
+    start = start_ms / 1000
+    # Below 1.2 kHz the first four harmonics lie below the band.
+    low, high = (start + course[1] * np.log(f / course[0]) for f in (400.0, 1200.0))
+    calm, loud = (blocks[max(0, int(a * rate / 100)) : max(0, int(b * rate / 100))]
+                  for a, b in ((0.0, start - 0.01), (low, high)))
+    if calm.size * 100 < 0.05 * rate or loud.size == 0:
+        return False
+    return bool(np.median(loud) < 0.6 * np.median(calm))
+
+
+def _is_overloaded(sound: Sound, course: tuple[float, float], at_ms: float) -> bool:
+    """Tell whether the third harmonic of a sweep stands above 5 %: something gives way."""
+    ahead = at_ms - 1000 * course[1] * np.log(3)
+    third, direct = (float(np.sum(np.abs(sound.part(at - 5, at + 45)) ** 2))
+                     for at in (ahead, at_ms))
+    noise = 0.05 * sound.rate * sound.noise(ahead) ** 2
+    return third - 2 * noise > 0.05**2 * direct
+
+
+def share_of_mains(
+    mains: tuple[tuple[Sound, float], ...], fill: tuple[Sound, float], slack_ms: float
+) -> tuple[float, float, float]:
+    """Return how much of the mains stands in the fill's turn at its own time, and how surely.
+
+    In come sounds with the time of the mains' arrival in each, in the fill's turn
+    the time they would have, give or take the slack. Their tails are compared, since
+    direct sounds may well coincide; out come the share of amplitude, its standard
+    deviation, and by how many pieces of the tail it is told.
+    """
+    sound, zero = fill
+    first, again = (_tail(each, at) for each, at in (mains[0], mains[-1]))
+    strength = np.sum((first.conj() * again).real, axis=1)
+    if len(mains) == 1:
+        strength -= first.shape[1] * mains[0][0].noise(mains[0][1]) ** 2
+    model = (first + again) / 2
+    lags = np.arange(-slack_ms, slack_ms + 0.005, 0.01)
+    fits = [float(np.abs(np.vdot(model, _tail(sound, zero + lag)).real)) for lag in lags]
+    heard = _tail(sound, zero + lags[int(np.argmax(fits))])
+    hits = np.sum((model.conj() * heard).real, axis=1)
+    # What lies 50 dB below the direct sound is its own skirt, alike in all pulses.
+    peak = np.abs(sound.part(zero - 20, zero + 100)).max(initial=1e-150)
+    share, trust = 0.0, np.ones(len(hits))
+    for _ in range(4):
+        rest = np.mean(np.abs(heard - share * model) ** 2, axis=1)
+        trust = 1 / np.maximum(rest, 1e-5 * peak**2)
+        total = float(np.sum(strength * trust))
+        share = float(np.sum(hits * trust)) / total if total > 0 else 0.0
+    # Neighbouring samples of a band are alike: so many count for one that is independent.
+    alike = 0.5 * sound.rate / (0.4 * sound.rate - 1000)
+    energy = np.sum(np.abs(first) ** 2, axis=1) * np.sum(np.abs(again) ** 2, axis=1)
+    by_chance = float(np.sum(trust**2 * energy)) * alike / first.shape[1]
+    if total <= 5 * np.sqrt(by_chance):
+        return 0.0, np.inf, 0.0
+    by_pieces = float(np.sum(((hits - share * strength) * trust) ** 2))
+    pieces = total**2 / float(np.sum((strength * trust) ** 2))
+    return share, float(np.sqrt(max(alike * total, by_pieces)) / total), pieces
+
+
+def _tail(sound: Sound, at_ms: float) -> ComplexArray:
+    """Return 250 pieces of 1 ms of what follows an arrival, from 3 ms after it on."""
+    block = round(0.001 * sound.rate)
+    return sound.span(at_ms + 3.0, 250 * block).reshape(250, block)
+
+
+def same_sound(
+    mains: tuple[tuple[Sound, float], ...], fill: tuple[Sound, float], gap_ms: float,
+    level_db: float, *, proven: bool = False, clock_ms: float = 0.0,
+) -> Doubt | None:
+    """Return a doubt where the mains sound in the fill's turn: they would pass for the fill."""
+    share, spread, pieces = share_of_mains(mains, fill, max(_LEAST_SLACK_MS, clock_ms))
+    told = f"{100 * abs(share):.0f} % of the mains' sound comes in the fill's turn"
+    # One reflection may fall on one of the mains by chance, but not be as strong too.
+    sure = share > 6 * spread and (pieces > 2 or abs(share - 1) < 0.1)
+    if sure and share > 0.5:
+        return Doubt("same-sound", told)
+    close = abs(gap_ms) < CLOSEST_MS
+    # A leak is as strong at its direct sound as it is in its tail.
+    hidden = share + 3 * spread > 0.6 * float(db_to_amplitude(level_db))
+    if sure and (share > 0.06 or (close and hidden)):
+        return Doubt("crosstalk", told)
+    if close and hidden and not proven:
+        return Doubt("unproven", "the fill's turn begins at the very time of the mains, with too "
+                     "little of the room to tell them apart")
+    return None
+
+
+def swapped(reading: GapReading, planned_gap_ms: float) -> Doubt | None:
+    """Return a doubt where a reading fits the plan only with mains and fill exchanged."""
+    if reading.gap_ms is None:
+        return None
+    turned, straight = (abs(sign * reading.gap_ms - planned_gap_ms) for sign in (-1, 1))
+    if turned > 1.0 or straight < 1.0 + 2 * turned:
+        return None
+    return Doubt("swapped", f"the fill is {reading.gap_ms:+.1f} ms after the mains; only exchanged "
+                 f"do they fit the plan of {planned_gap_ms:+.1f} ms")
+
+
