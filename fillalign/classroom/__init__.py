@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from fillalign.classroom.kept import keep_in, kept_text
     from fillalign.classroom.keys import answer_key, answer_key_html
     from fillalign.classroom.live import LiveFigure, LivePlayer
+    from fillalign.classroom.own_venue import own_plan, plan_picture, venue_form
     from fillalign.classroom.own_work import checklist, class_work, my_work
     from fillalign.classroom.players import ab_pair, compare, player
     from fillalign.classroom.predictions import Prediction, predicted
@@ -46,6 +47,7 @@ _HOMES = {
     "predictions": ("Prediction", "predicted"),
     "seat": ("SeatPanel", "seat_panel"),
     "twenty_minutes": ("quick_form",),
+    "own_venue": ("own_plan", "plan_picture", "venue_form"),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
     "widgets": ("Choice", "Slider", "Switch", "projector"),
 }
@@ -80,6 +82,8 @@ __all__ = [
     "keep_in",
     "kept_text",
     "my_work",
+    "own_plan",
+    "plan_picture",
     "player",
     "predict",
     "predicted",
@@ -89,6 +93,7 @@ __all__ = [
     "reveal",
     "seat_panel",
     "solution",
+    "venue_form",
     "versions",
 ]
 

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-import base64
 import html
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fillalign.classroom import exercises, kept
-from fillalign.classroom.widgets import bundle, button, markup, row, say, stack, tick, words
+from fillalign.classroom.widgets import (
+    bundle,
+    button,
+    download_link,
+    markup,
+    row,
+    say,
+    stack,
+    tick,
+    words,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,13 +25,6 @@ if TYPE_CHECKING:
 _PRINTED = """<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>{title}</title>
 <style>body {{font: 12pt/1.5 sans-serif; margin: 2cm}} li {{list-style: none; margin: 0.4em 0}}
 </style><h1>{title}</h1><ul>{items}</ul><p>Name, date:</p></html>"""
-
-
-def _link(label: str, name: str, kind: str, content: str) -> str:
-    """Return a link that saves some text as a file, without a server."""
-    data = base64.b64encode(content.encode()).decode()
-    return (f'<a download="{html.escape(name, quote=True)}" href="data:{kind};base64,{data}">'
-            f"{html.escape(label)}</a>")
 
 
 class Checklist:
@@ -60,8 +62,9 @@ class Checklist:
                         for box, item in zip(self.ticks, self.items, strict=True))
         title = f"At the venue: lesson {self.lesson}"
         page = _PRINTED.format(title=html.escape(title), items=items)
-        self.link.value = _link("Save this list to print", f"checklist-{self.lesson}.html",
-                                "text/html", page)
+        self.link.value = download_link(
+            "Save this list to print", f"checklist-{self.lesson}.html", page.encode(),
+            kind="text/html")
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         return bundle(self.box, self.text, **kwargs)
@@ -113,8 +116,9 @@ class MyWork:
         ticks = sum(map(bool, kept.kept("ticks").values()))
         say(self.count, f"{numbers['predictions']} predictions, {numbers['answers']} exercises, "
                         f"{ticks} ticks.")
-        self.link.value = _link("Save my answers as a file", kept.FILE, "application/json",
-                                kept.kept_text() + "\n")
+        self.link.value = download_link(
+            "Save my answers as a file", kept.FILE, f"{kept.kept_text()}\n".encode(),
+            kind="application/json")
 
     def _clear(self) -> None:
         try:

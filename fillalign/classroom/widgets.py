@@ -5,6 +5,7 @@ The only importer of ipywidgets. One size switch serves all panels of a kernel.
 
 from __future__ import annotations
 
+import base64
 import html
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -161,6 +162,26 @@ def tick(value: bool, label: str) -> Control:
 def markup(content: str) -> Control:
     """Return a panel of HTML that was made here, such as audio players."""
     return ipywidgets.HTML(content, layout=ipywidgets.Layout(width=_WIDE))
+
+
+def upload(label: str, accept: str, call: Callable[[str, bytes], None]) -> Control:
+    """Return a button that opens a file of the reader's and hands over its name and content."""
+    box = ipywidgets.FileUpload(description=label, accept=accept, multiple=False,
+                                layout=ipywidgets.Layout(width="auto"))
+
+    def opened(change: dict[str, Any]) -> None:
+        for file in change["new"]:
+            call(file["name"], bytes(file["content"]))
+
+    box.observe(opened, names="value")
+    return box
+
+
+def download_link(label: str, name: str, content: bytes, *, kind: str) -> str:
+    """Return a link that saves a file, without a server; kind is its media type."""
+    data = base64.b64encode(content).decode()
+    return (f'<a download="{html.escape(name, quote=True)}" href="data:{kind};base64,{data}">'
+            f"{html.escape(label)}</a>")
 
 
 def stack(*parts: Control) -> Control:

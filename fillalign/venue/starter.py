@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from fillalign._text import html_text
 from fillalign._validate import as_number, check_choice
+from fillalign.levels import a_weighting_db, db_to_power, power_to_db
 from fillalign.venue.reader import read_venue
 from fillalign.venue.rules import PROGRAMMES
 from fillalign.venue.whole import Venue
@@ -78,7 +81,11 @@ QUESTIONS = (
     ("mains_height_m", "mains, height", "m", 0.5, 40, None),
     ("mains_dba", "each main, pink noise in dBA at 1 m at its usual level", "dBA", 60, 140, None),
     ("fill_at_m", "fills, from the line of the mains; 0 for none yet", "m", 0, 280, 0.0),
+    ("noise_dba", "noise while nobody speaks (fans, rain); 0 if unknown", "dBA", 0, 100, 0.0),
 )
+# Noise of fans and air, by octave: the noise criterion curve NC-30 (from memory).
+_NOISE_DB = {63: 57, 125: 48, 250: 41, 500: 35, 1000: 31, 2000: 29, 4000: 28, 8000: 27}
+_SPEECH_GOAL = 0.5
 
 
 def starter_toml(name: str, programme: str, **measured: float) -> str:
@@ -129,7 +136,8 @@ def starter_toml(name: str, programme: str, **measured: float) -> str:
     if fill and not first < fill < last:
         raise ValueError(f"fill_at_m must be between the first and the last row, {first:g} to "
                          f"{last:g} m, or 0 for none, got {fill:g}")
-    return "\n".join([*_head(name, programme, given), *_boxes(given), *_rows(given), ""])
+    return "\n".join([*_head(name, programme, given), *_boxes(given), *_rows(given),
+                      *_goals(programme, given), ""])
 
 
 def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
@@ -199,6 +207,20 @@ def _rows(given: dict[str, float]) -> list[str]:
         lines += ["[[areas]]", f'name = "{name}"', f"x_from_m = {low:g}", f"x_to_m = {high:g}",
                   f"y_from_m = {-half:g}", f"y_to_m = {half:g}", ""]
     return lines
+
+
+def _goals(programme: str, given: dict[str, float]) -> list[str]:
+    lines = ["[goals]"]
+    if programme == "speech":
+        lines.append(f"sti = {_SPEECH_GOAL:.2f}                 # speech transmission index: the "
+                     "words at every row")
+    if given["noise_dba"]:
+        curve = np.array(list(_NOISE_DB.values()), dtype=float)
+        shown = power_to_db(db_to_power(curve + a_weighting_db(list(_NOISE_DB))).sum())
+        noise = ", ".join(f"{octave} = {level + given['noise_dba'] - shown:.1f}"
+                          for octave, level in _NOISE_DB.items())
+        lines.append(f"noise_db = {{ {noise} }}")
+    return lines if len(lines) > 1 else []
 
 
 def survey_form_html() -> str:

@@ -3,161 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
-from matplotlib.figure import Figure
 
-from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES, key_above
-from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
-from fillalign.classroom.widgets import Slider
-from fillalign.planning import FillPlan, evaluate, plan_fills
+from fillalign.planning import FillPlan, evaluate
 from fillalign.propagation import fill_delay_ms, gap_ms
-from fillalign.venue import (
-    Area,
-    Goals,
-    Loudspeaker,
-    Output,
-    OutputSettings,
-    Room,
-    Source,
-    State,
-    Venue,
-)
-
-_HEIGHT_M, _WIDTH_M, _HANG_M = 7.0, 18.0, 4.5
-_FILL_REACH_M = 9.0
+from fillalign.venue import OutputSettings
 
 
-def own_room(
-    *, length_m: float = 38.0, rt60_s: float = 1.4, fill_at_m: float = 22.0,
-    temperature_c: float = 21.0, margin_ms: float = 5.0,
-) -> Venue:
-    """Return a hall like many: two mains, two fills on one output, rows from 4 m on.
+def dialled(plan: FillPlan, *, later_ms: float = 0.0, trim_db: float = 0.0) -> FillPlan:
+    """Return what the seats get when every fill that sounds is dialled otherwise (lesson 10).
+
+    So much later than planned, so much louder, and without low cut and shelf.
 
     Examples
     --------
-    >>> own_room(length_m=30).room.x_to_m
-    30.0
-    """
-    air = Air(temperature_c, 45.0)
-    # Rooms keep their lows longer and lose their highs sooner than their mids.
-    shape = {63: 1.35, 125: 1.3, 250: 1.1, 500: 1.0, 1000: 1.0, 2000: 0.9, 4000: 0.75,
-             8000: 0.5, 16000: 0.4}
-    decay = {octave: rt60_s * shape[octave] for octave in OCTAVES_NOMINAL}
-    last = length_m - 2.0
-    sides = (-5.0, 5.0)
-    return Venue(
-        name="A Room of My Own",
-        programme="speech",
-        states={name: State(name, air, rt60_s=decay) for name in ("check", "show")},
-        loudspeakers={
-            "main box": Loudspeaker("main box", (90, 50), 120.0, level_dba=94.0, low_limit_hz=60.0),
-            "fill box": Loudspeaker("fill box", (90, 60), 112.0, level_dba=92.0, low_limit_hz=80.0),
-        },
-        outputs={
-            "Mains": Output("Mains", "mono", "console, output 1", latency_ms=2.0),
-            "Fills": Output("Fills", "mono", "console, output 2", latency_ms=2.0),
-        },
-        sources=(
-            *(Source(f"Main {side}", "main", "Mains", "main box", (0.0, y, _HANG_M),
-                     (12.0, y / 2, 1.2)) for side, y in zip(("right", "left"), sides, strict=True)),
-            *(Source(f"Fill {side}", "fill", "Fills", "fill box", (fill_at_m, y, _HANG_M),
-                     (min(fill_at_m + _FILL_REACH_M, last), y / 2, 1.2), kind="delay",
-                     covers=("back",))
-              for side, y in zip(("right", "left"), sides, strict=True)),
-        ),
-        areas=(
-            Area("front", 4.0, fill_at_m, -8.0, 8.0, row_spacing_m=1.5, seat_spacing_m=2.0),
-            Area("back", min(fill_at_m + 1.5, last), last, -8.0, 8.0, row_spacing_m=1.5,
-                 seat_spacing_m=2.0),
-        ),
-        goals=Goals(image_margin_ms=margin_ms),
-        room=Room(-3.0, float(length_m), _WIDTH_M, _HEIGHT_M,
-                  (length_m + 3.0) * _WIDTH_M * _HEIGHT_M),
-        stage_microphone_m=(-1.5, 0.0, 1.5),
-    )
-
-
-def _in_words(plan: FillPlan) -> str:
-    own = plan.settings["Fills"]
-    if not plan.fills[0].sounding:
-        return "No fill is needed here: the back rows lie within the profile with the mains alone."
-    cut = "no low cut" if own.low_cut_hz is None else f"low cut {own.low_cut_hz:.0f} Hz"
-    lines = [
-        f"Fills: delay {own.delay_ms:.1f} ms, trim {own.trim_db:+.1f} dB, {cut}.",
-        f"The mains may come down by {plan.back_gain_db:.1f} dB for the same level at the back.",
-    ]
-    more = f" (And {len(plan.unmet) - 1} more.)" if len(plan.unmet) > 1 else ""
-    lines.append(f"Not met: {plan.unmet[0]}{more}" if plan.unmet else "Every target is met.")
-    return "\n".join(lines)
-
-
-def room_figure() -> LiveFigure:
-    """Plan a hall while its size, decay and fills move (lesson 10).
-
-    Examples
-    --------
-    >>> live = room_figure()
-    >>> live.text.splitlines()[0].startswith("Fills: delay")
-    True
-    """
-
-    def draw(figure: Figure) -> dict[str, Any]:
-        ax = figure.add_subplot()
-        ax.set(xlim=(0, 60), ylim=(62, 82), xlabel="Distance from the mains (m)",
-               ylabel="Useful level in the row (dBA)")
-        before = ax.plot([], [], label="mains alone", **LINES[3])[0]
-        after = ax.plot([], [], label="with the fills", **LINES[0])[0]
-        profile = ax.plot([], [], label="profile", **LINES[2])[0]
-        place = ax.plot([], [], "v", color=LINES[1]["color"], label="fills")[0]
-        key_above(ax)
-        return {"before": before, "after": after, "profile": profile, "place": place}
-
-    def update(artists: dict[str, Any], *, length_m: float, rt60_s: float, fill_at_m: float,
-               margin_ms: float) -> str:
-        depth = min(fill_at_m, length_m - 6.0)
-        plan = plan_fills(own_room(length_m=length_m, rt60_s=rt60_s, fill_at_m=depth,
-                                   margin_ms=margin_ms))
-        walk = plan.walk
-        artists["before"].set_data(walk.x_m, walk.heard_before_dba)
-        artists["after"].set_data(walk.x_m, walk.heard_after_dba)
-        artists["profile"].set_data(walk.x_m, walk.profile_dba)
-        artists["place"].set_data([depth], [81.0])
-        return _in_words(plan)
-
-    return LiveFigure(
-        "A room of your own",
-        "Give it the size of a room you know. Where must the fills hang so that every target is "
-        "met, and how long must the room be before it needs any?",
-        [
-            Slider("length_m", "Length of the room", 14, 60, 38, unit="m"),
-            Slider("rt60_s", "Reverberation time", 0.5, 3.0, 1.4, step=0.1, unit="s"),
-            Slider("fill_at_m", "Fills hang at", 8, 50, 22, unit="m"),
-            Slider("margin_ms", "Image margin", 0, 15, 5, step=1, unit="ms"),
-        ],
-        draw, update,
-        description="Level row by row from the stage to the back, with and without the fills, and "
-                    "the profile that it should keep to.",
-        continuous=False,
-    )
-
-
-def dialled(plan: FillPlan, delay_ms: float, trim_db: float) -> FillPlan:
-    """Return what the seats get when the fills are dialled so (lesson 10).
-
-    Examples
-    --------
-    >>> plan = plan_fills(own_room())
-    >>> dialled(plan, 78.0, -6.0).settings["Fills"].delay_ms
-    78.0
+    >>> from fillalign.classroom import own_plan
+    >>> plan = own_plan()
+    >>> other = dialled(plan, later_ms=12.0)
+    >>> round(other.settings["Fills"].delay_ms - plan.settings["Fills"].delay_ms, 6)
+    12.0
     """
     settings: Mapping[str, OutputSettings] = {
-        **plan.settings, "Fills": OutputSettings(delay_ms=delay_ms, trim_db=trim_db),
+        **plan.settings,
+        **{fill.output: OutputSettings(
+            delay_ms=max(plan.settings[fill.output].delay_ms + later_ms, 0.0),
+            trim_db=plan.settings[fill.output].trim_db + trim_db,
+            polarity=plan.settings[fill.output].polarity)
+           for fill in plan.fills if fill.sounding},
     }
     return evaluate(plan.venue, settings, air=plan.air)
 
