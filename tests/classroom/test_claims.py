@@ -16,7 +16,7 @@ import pytest
 
 from fillalign import Air, absorption_db_per_m, plan_fills, seat_field
 from fillalign.absorption import OCTAVES_NOMINAL
-from fillalign.classroom.lessons import l03, l05, l06, l07, l09, l10
+from fillalign.classroom.lessons import l03, l05, l06, l07, l09
 from fillalign.classroom.lessons.hall import (
     fills,
     fills_off,
@@ -26,8 +26,10 @@ from fillalign.classroom.lessons.hall import (
     seats_with,
     with_fills,
 )
+from fillalign.classroom.own_venue import START
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.planning import LOW_CUT_LOSS_DB, low_cuts
+from fillalign.venue import read_venue_text, starter_toml
 
 NOTEBOOKS = Path(__file__).parents[2] / "notebooks"
 
@@ -269,19 +271,19 @@ def test_09_turning_the_polarity_over_moves_octaves_both_ways():
     assert change.min() < -0.5
 
 
-def test_10_how_long_and_how_far():
-    length, = said("10", "needs fills from about # m")
-    assert not plan_fills(l10.own_room(length_m=length - 1)).fills[0].sounding
-    assert plan_fills(l10.own_room(length_m=length)).fills[0].sounding
-    far, = said("10", "they must hang no farther than # m")
-    near, beyond = (plan_fills(l10.own_room(fill_at_m=at)) for at in (far, far + 1))
-    assert not near.unmet
-    assert beyond.unmet
-    start, = said("10", "Rows lack level from # m")
-    lack = next(need for need in plan_fills(l10.own_room()).needs if need.needed)
-    assert lack.from_x_m == start
-    short, = said("10", "up to # dB short")
-    assert max(need.shortfall_db for need in near.needs_after) == pytest.approx(short, abs=0.05)
+def test_10_who_was_right():
+    """The hall of the question: served while the fans are off, not with 58 dBA of them."""
+    noise, delay = said("10", "With # dBA of fans"), said("10", "the wrong number: # ms")
+    assert [START["noise_dba"]] == noise
+    numbers = [{**START, "noise_dba": level} for level in (0, *noise)]
+    plans = [plan_fills(read_venue_text(starter_toml("Hall", "speech", **one))) for one in numbers]
+    assert [plan.fills[0].sounding for plan in plans] == [False, True]
+    assert not any(plan.unmet for plan in plans)
+    back = [need.shortfall_db for need in plans[1].needs_after if need.area == "back"]
+    assert plans[1].figures()["speech_index_before"] < 0.5
+    assert back
+    assert plans[1].settings["Fills"].delay_ms == pytest.approx(*delay, abs=0.5)
+    assert plans[1].settings["Fills"].low_cut_hz is not None
 
 
 def test_rows_of_the_hall_are_those_of_the_walk():

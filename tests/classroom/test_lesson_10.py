@@ -1,52 +1,114 @@
 """Lesson 10: the learner's own room, against the planner and by hand."""
 
-import numpy as np
+import base64
+import re
+
 import pytest
 
-from fillalign import plan_fills, seat_field
+from fillalign import plan_fills
+from fillalign.classroom import own_venue
 from fillalign.classroom.lessons import l10
+from fillalign.venue import read_venue_text, starter_toml
+from tests.demo_plans import DATA
 
 
-def test_room_figure_shows_the_plan_of_the_room_it_names():
-    live = l10.room_figure()
-    before = live.png
-    for name, value in (("length_m", 44), ("rt60_s", 1.8), ("fill_at_m", 26), ("margin_ms", 8)):
-        live.controls[name].value = value
-    assert live.error == ""
-    plan = plan_fills(l10.own_room(length_m=44, rt60_s=1.8, fill_at_m=26, margin_ms=8))
-    np.testing.assert_allclose(live.artists["after"].get_ydata(), plan.walk.heard_after_dba)
-    np.testing.assert_allclose(live.artists["profile"].get_ydata(), plan.walk.profile_dba)
-    assert f"delay {plan.settings['Fills'].delay_ms:.1f} ms" in live.text
-    assert live.png != before
+@pytest.fixture(autouse=True)
+def _fresh():
+    own_venue._current.clear()
+    yield
+    own_venue._current.clear()
 
 
-def test_a_short_room_needs_no_fill():
-    live = l10.room_figure()
-    live.controls["length_m"].value = 15
-    assert live.error == ""
-    assert "No fill is needed here" in live.text
-    np.testing.assert_allclose(
-        live.artists["before"].get_ydata(), live.artists["after"].get_ydata()
-    )
+@pytest.fixture
+def form():
+    return own_venue.venue_form()
 
 
-def test_own_room_keeps_what_it_is_given():
-    room = l10.own_room(length_m=30, rt60_s=2.0, fill_at_m=18, temperature_c=25, margin_ms=3)
-    assert room.room.x_to_m == 30
-    assert room.states["show"].rt60_s[1000] == 2.0
-    assert room.states["show"].air.temperature_c == 25
-    assert room.sources[-1].position_m[0] == 18
-    assert room.goals.image_margin_ms == 3
-    assert seat_field(room).seats_m[:, 0].max() <= 28
+def saved(form):
+    """Return what the links of a form save, by file name."""
+    found = re.findall(r'download="([^"]+)" href="data:[^;]+;base64,([^"]+)"', form.links.value)
+    return {name: base64.b64decode(content).decode() for name, content in found}
+
+
+def typed(form, **numbers):
+    """Type numbers into the form and press the button."""
+    for key, value in numbers.items():
+        form.entries[key].value = str(value)
+    form.plan_button.click()
+
+
+def test_the_plan_is_that_of_the_numbers_typed(form):
+    typed(form, length_m=44, last_row_m="42,0", rt60_s=1.8, fill_at_m=26)
+    numbers = {**own_venue.START, "length_m": 44, "last_row_m": 42, "rt60_s": 1.8, "fill_at_m": 26}
+    wanted = plan_fills(read_venue_text(starter_toml("A Room of My Own", "speech", **numbers)))
+    assert form.error == ""
+    assert form.plan.settings == wanted.settings
+    assert own_venue.own_plan() is form.plan
+    assert f"delay {wanted.settings['Fills'].delay_ms:.1f} ms" in form.text
+
+
+def test_a_short_quiet_room_needs_no_fill(form):
+    typed(form, length_m=15, last_row_m=13, fill_at_m=9, noise_dba="")
+    assert form.error == ""
+    assert "No fill is needed here" in form.text
+
+
+def test_what_is_saved_is_read_again(form):
+    typed(form, length_m=30, last_row_m=28)
+    files = saved(form)
+    assert read_venue_text(files["my_venue.toml"]) == form.plan.venue
+    assert {name.rpartition(".")[2] for name in files} == {"toml", "csv", "html"}
+    other = own_venue.venue_form()
+    other._opened("mine.toml", files["my_venue.toml"].encode())
+    assert other.error == ""
+    assert other.plan.settings == form.plan.settings
+
+
+def test_any_venue_file_can_be_opened(form):
+    form._opened("chapel.toml", (DATA / "saltmarsh_chapel.toml").read_bytes())
+    assert form.error == ""
+    assert own_venue.own_plan().venue.name == "Saltmarsh Chapel"
+    assert own_venue.plan_picture().text == form.text
+
+
+@pytest.mark.parametrize(("content", "words"), [
+    (b"\xff\xfe", "mine.toml: must be UTF-8 text"),
+    (b"[venue]", "mine.toml"),
+    (b"x = ", "mine.toml"),
+])
+def test_a_file_that_is_no_venue_changes_nothing(form, content, words):
+    before = form.plan
+    form._opened("mine.toml", content)
+    assert words in form.error
+    assert form.error.endswith("The plan is still that of A Room of My Own.")
+    assert "text:" not in form.error
+    assert own_venue.own_plan() is before
+
+
+@pytest.mark.parametrize(("numbers", "words"), [
+    ({"length_m": "long"}, "Length: please give one number"),
+    ({"last_row_m": 60}, "Last_row_m must be above first_row_m"),
+    ({"temperature_c": ""}, "Temperature where the sound travels: please give one number"),
+    ({"name": ""}, "Name must be 1 to 80 letters"),
+])
+def test_a_number_that_does_not_fit_is_named(form, numbers, words):
+    before = own_venue.own_plan()
+    typed(form, **numbers)
+    assert form.error.startswith(words)
+    assert own_venue.own_plan() is before
 
 
 def test_dialled_settings_move_every_gap_alike():
-    plan = plan_fills(l10.own_room())
+    plan = own_venue.own_plan()
     own = plan.settings["Fills"]
-    later = l10.dialled(plan, own.delay_ms + 7.0, own.trim_db)
+    later = l10.dialled(plan, later_ms=7.0)
     shift = later.checks.gap_ms.min() - plan.checks.gap_ms.min()
-    assert shift == pytest.approx(7.0)
+    # The filters go, and with them the group delay of the low cut.
+    assert later.settings["Fills"].delay_ms == own.delay_ms + 7.0
     assert later.settings["Fills"].trim_db == own.trim_db
+    assert later.settings["Fills"].low_cut_hz is None
+    assert shift == pytest.approx(7.0, abs=0.5)
+    assert l10.dialled(plan, later_ms=-500).settings["Fills"].delay_ms == 0.0
 
 
 def test_rings_are_timed_to_the_mains():
