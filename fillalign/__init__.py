@@ -44,7 +44,6 @@ if TYPE_CHECKING:
     from fillalign.propagation import (
         fill_delay_ms as fill_delay_ms,
         gap_ms as gap_ms,
-        ms_to_samples as ms_to_samples,
         seat_delay_ms as seat_delay_ms,
         travel_time_ms as travel_time_ms,
     )
@@ -54,6 +53,7 @@ if TYPE_CHECKING:
         write_sheet as write_sheet,
     )
     from fillalign.trilateration import locate as locate
+    from fillalign.units import ms_to_samples as ms_to_samples
     from fillalign.venue import (
         Area as Area,
         Goals as Goals,
@@ -87,9 +87,10 @@ _HOMES = {
     "levels": "fill_level_db",
     "planning": "FillPlan evaluate plan_fills",
     "precedence": "precedence_limit_db",
-    "propagation": "fill_delay_ms gap_ms ms_to_samples seat_delay_ms travel_time_ms",
+    "propagation": "fill_delay_ms gap_ms seat_delay_ms travel_time_ms",
     "sheet": "quick_answer setup_sheet_text write_sheet",
     "trilateration": "locate",
+    "units": "ms_to_samples",
     "venue": (
         "Area Goals Loudspeaker Measured Output OutputSettings Room Source State Survey "
         "Venue VenueError read_demo_venue read_venue saved_settings write_venue"

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from functools import wraps
 from inspect import signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, cast
+from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +22,8 @@ from numpy.typing import ArrayLike, NDArray
 from fillalign._text import listed, quoted
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fillalign.air import Air
 
 # Nothing here is larger; its square and cube still fit a float.
@@ -29,7 +31,12 @@ _HUGE = 1e100
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Programme: TypeAlias = Literal["speech", "music"]
 Arguments = ParamSpec("Arguments")
+Word = TypeVar("Word", bound=str)
+Form = TypeVar("Form", float, FloatArray, "pd.Series[float]")
+"""What a number, an array or a Series keeps on its way through a function that is `broadcasting`;
+lists and mixtures of shapes give arrays."""
 
 SAMPLE_RATES_HZ = (8000.0, 192000.0)
 COLDEST_C, HOTTEST_C = -50.0, 60.0
@@ -237,7 +244,7 @@ def check_flag(name: str, value: object) -> None:
         raise TypeError(f"{name} must be True or False, got {type(value).__name__}")
 
 
-def check_choice(name: str, value: object, allowed: tuple[str, ...]) -> str:
+def check_choice(name: str, value: object, allowed: tuple[Word, ...]) -> Word:
     """Return `value` if it is one of the allowed words, or raise ValueError."""
     if not isinstance(value, str) or value not in allowed:
         raise ValueError(f"{name} must be one of {listed(allowed)}, got {quoted(value)}")
@@ -261,24 +268,58 @@ def check_shapes(**arrays: ArrayLike) -> None:
 
 
 def broadcasting(function: Callable[Arguments, Any]) -> Callable[Arguments, Any]:
-    """Have a function of several arrays name those that do not fit, and give scalars for scalars.
+    """Have a function of arrays name those that do not fit, and keep the form of what it is given.
 
-    Whatever it declares as ArrayLike must broadcast together.
+    Scalars give scalars, and pandas Series with one index give a Series with that index
+    where the answer has its shape. Whatever is declared as ArrayLike must broadcast together.
     """
+
+    def arrays(*args: Arguments.args, **kwargs: Arguments.kwargs) -> dict[str, Any]:
+        given, kinds = signature(function).bind(*args, **kwargs).arguments, function.__annotations__
+        return {name: value for name, value in given.items() if "ArrayLike" in kinds[name]}
 
     @wraps(function)
     def bordered(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Any:
+        series = any(hasattr(one, "iloc") for one in (*args, *kwargs.values()))
+        index = _one_index(arrays(*args, **kwargs)) if series else None
+        if series:
+            args = tuple(map(_bare, args))  # type: ignore[assignment]
+            kwargs = {name: _bare(one) for name, one in kwargs.items()}  # type: ignore[assignment]
         try:
             result = function(*args, **kwargs)
         except ValueError:
-            given, kinds = signature(function).bind(*args, **kwargs), function.__annotations__
-            arrays = {name: value for name, value in given.arguments.items()
-                      if "ArrayLike" in kinds[name]}
-            check_shapes(**arrays)
+            check_shapes(**arrays(*args, **kwargs))
             raise
-        return tuple(map(scalar_out, result)) if isinstance(result, tuple) else scalar_out(result)
+        several = isinstance(result, tuple)
+        made = [_formed(one, index) for one in (result if several else (result,))]
+        return tuple(made) if several else made[0]
 
     return bordered
+
+
+def _bare(value: Any) -> Any:
+    return np.asarray(value) if hasattr(value, "iloc") else value
+
+
+def _one_index(given: Mapping[str, Any]) -> Any:
+    """Return the index of the Series among some arguments, which must have the same."""
+    series = {name: one for name, one in given.items() if hasattr(one, "iloc") and one.ndim == 1}
+    first, *others = [one.index for one in series.values()] or [None]
+    if not all(first.equals(other) for other in others):
+        raise ValueError(f"{' and '.join(series)} must have the same index, as Series: bring "
+                         "them to one with `align` or `reindex`, or pass arrays")
+    shapes = (np.shape(one) for one in given.values() if one is not None)
+    # What is longer than the Series, or summed over, has no place in its index.
+    return first if first is not None and np.broadcast_shapes(*shapes) == first.shape else None
+
+
+def _formed(value: Any, index: Any) -> Any:
+    """Return a Python scalar for a 0-d array, a Series where an index fits, else the array."""
+    if index is None or np.shape(value) != index.shape:
+        return scalar_out(value)
+    import pandas as pd
+
+    return pd.Series(value, index)
 
 
 def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:

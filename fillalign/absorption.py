@@ -9,7 +9,7 @@ kPa. Everything broadcasts: bands on the last axis against airs of shape
 from __future__ import annotations
 
 import warnings
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,6 +18,7 @@ from fillalign._validate import (
     REFERENCE_KPA,
     ZERO_C_K,
     FloatArray,
+    Form,
     RangeWarning,
     as_float,
     as_number,
@@ -154,6 +155,16 @@ def relaxation_frequencies_hz(
     return oxygen, nitrogen
 
 
+@overload
+def absorption_db_per_m(
+    frequency_hz: Form | float, temperature_c: Form | float, humidity_pct: Form | float = ...,
+    pressure_kpa: Form | float = ...
+) -> Form: ...
+@overload
+def absorption_db_per_m(
+    frequency_hz: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike = ...,
+    pressure_kpa: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def absorption_db_per_m(
     frequency_hz: ArrayLike,
@@ -221,6 +232,16 @@ def absorption_db_per_m(
     return total
 
 
+@overload
+def accuracy_class_pct(
+    frequency_hz: Form | float, temperature_c: Form | float, humidity_pct: Form | float = ...,
+    pressure_kpa: Form | float = ...
+) -> Form: ...
+@overload
+def accuracy_class_pct(
+    frequency_hz: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike = ...,
+    pressure_kpa: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def accuracy_class_pct(
     frequency_hz: ArrayLike,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,13 +16,14 @@ from numpy.typing import ArrayLike
 from fillalign._validate import (
     REFERENCE_KPA,
     ZERO_C_K,
+    FloatArray,
+    Form,
     RangeWarning,
     as_float,
     broadcasting,
     read_humidity_pct,
     read_pressure_kpa,
     read_temperature_c,
-    scalar_out,
 )
 from fillalign.absorption import absorption_db_per_m
 
@@ -86,6 +87,11 @@ def _speed(t: Any, humidity: Any, p_kpa: Any, x_c: Any, *, stacklevel: int) -> A
     )
 
 
+@overload
+def saturation_vapour_pressure_pa(temperature_c: Form) -> Form: ...
+@overload
+def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> FloatArray: ...
+@broadcasting
 def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     """Return the saturation pressure of water vapour over liquid water in Pa.
 
@@ -109,9 +115,17 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     >>> round(saturation_vapour_pressure_pa(20.0))
     2339
     """
-    return scalar_out(_saturation_pa(read_temperature_c(temperature_c)))
+    return _saturation_pa(read_temperature_c(temperature_c))
 
 
+@overload
+def vapour_mole_fraction(
+    temperature_c: Form | float, humidity_pct: Form | float = ..., pressure_kpa: Form | float = ...
+) -> Form: ...
+@overload
+def vapour_mole_fraction(
+    temperature_c: ArrayLike, humidity_pct: ArrayLike = ..., pressure_kpa: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def vapour_mole_fraction(
     temperature_c: ArrayLike,
@@ -150,6 +164,15 @@ def vapour_mole_fraction(
     return _vapour_fraction(t, read_humidity_pct(humidity_pct), 1000.0 * p)
 
 
+@overload
+def humidity_at_constant_vapour(
+    from_temperature_c: Form | float, from_humidity_pct: Form | float,
+    to_temperature_c: Form | float
+) -> Form: ...
+@overload
+def humidity_at_constant_vapour(
+    from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
+) -> FloatArray: ...
 @broadcasting
 def humidity_at_constant_vapour(
     from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
@@ -192,6 +215,11 @@ def humidity_at_constant_vapour(
     return np.minimum(humidity * (before / after), 100.0)
 
 
+@overload
+def pressure_kpa_at_altitude(altitude_m: Form) -> Form: ...
+@overload
+def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> FloatArray: ...
+@broadcasting
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
     """Return the static pressure of the standard atmosphere in kPa.
 
@@ -217,9 +245,19 @@ def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
     z = as_float("altitude_m", altitude_m, "m", low=-2000.0, high=11000.0)
     geopotential_m = 6356766.0 * z / (6356766.0 + z)
     exponent = 9.80665 / (287.05287 * 0.0065)
-    return scalar_out(REFERENCE_KPA * (1.0 - 0.0065 * geopotential_m / 288.15) ** exponent)
+    return REFERENCE_KPA * (1.0 - 0.0065 * geopotential_m / 288.15) ** exponent
 
 
+@overload
+def speed_of_sound(
+    temperature_c: Form | float, humidity_pct: Form | float = ..., pressure_kpa: Form | float = ...,
+    *, co2_fraction: Form | float = ...
+) -> Form: ...
+@overload
+def speed_of_sound(
+    temperature_c: ArrayLike, humidity_pct: ArrayLike = ..., pressure_kpa: ArrayLike = ..., *,
+    co2_fraction: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def speed_of_sound(
     temperature_c: ArrayLike,
@@ -270,6 +308,11 @@ def speed_of_sound(
     return _speed(t, read_humidity_pct(humidity_pct), p, x_c, stacklevel=4)
 
 
+@overload
+def speed_of_sound_ideal(temperature_c: Form) -> Form: ...
+@overload
+def speed_of_sound_ideal(temperature_c: ArrayLike) -> FloatArray: ...
+@broadcasting
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
     """Return the speed of sound in m/s by the square-root rule 331.3 sqrt(1 + t/273.15).
 
@@ -292,9 +335,14 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_ideal(20.0), 2)
     343.21
     """
-    return scalar_out(331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c) / ZERO_C_K))
+    return 331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c) / ZERO_C_K)
 
 
+@overload
+def speed_of_sound_linear(temperature_c: Form) -> Form: ...
+@overload
+def speed_of_sound_linear(temperature_c: ArrayLike) -> FloatArray: ...
+@broadcasting
 def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
     """Return the speed of sound in m/s by the rule of thumb 331.3 + 0.606 t.
 
@@ -317,7 +365,7 @@ def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_linear(20.0), 2)
     343.42
     """
-    return scalar_out(331.3 + 0.606 * read_temperature_c(temperature_c))
+    return 331.3 + 0.606 * read_temperature_c(temperature_c)
 
 
 @dataclass(frozen=True)
@@ -384,7 +432,7 @@ class Air:
         with warnings.catch_warnings():
             # A computed humidity below 1 % is dry air, not a slip.
             warnings.simplefilter("ignore", RangeWarning)
-            there = read_temperature_c(temperature_c)
+            there: Any = read_temperature_c(temperature_c)
             humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
             return Air(temperature_c, humidity, self.pressure_kpa)
 
@@ -397,6 +445,10 @@ class Air:
         )
         return float(speed)
 
+    @overload
+    def absorption_db_per_m(self, frequency_hz: Form) -> Form: ...
+    @overload
+    def absorption_db_per_m(self, frequency_hz: ArrayLike) -> FloatArray: ...
     def absorption_db_per_m(self, frequency_hz: ArrayLike) -> Any:
         """Absorption in dB/m: `fillalign.absorption_db_per_m` in this air."""
         return absorption_db_per_m(

@@ -7,7 +7,7 @@ a later arrival has a more negative phase.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -32,6 +32,7 @@ __all__ = [
 ]
 
 _FASTEST_HZ = 1e12
+LowCutKind: TypeAlias = Literal["linkwitz-riley", "butterworth"]
 LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}
 
 
@@ -58,7 +59,11 @@ def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[Any, Any]:
 
 @broadcasting
 def low_cut_response(
-    frequency_hz: ArrayLike, corner_hz: ArrayLike, *, order: int = 4, kind: str = "linkwitz-riley"
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    *,
+    order: int = 4,
+    kind: LowCutKind = "linkwitz-riley",
 ) -> Any:
     """Return the complex response of a low cut.
 
@@ -95,7 +100,11 @@ def low_cut_response(
 
 @broadcasting
 def low_cut_group_delay_ms(
-    frequency_hz: ArrayLike, corner_hz: ArrayLike, *, order: int = 4, kind: str = "linkwitz-riley"
+    frequency_hz: ArrayLike,
+    corner_hz: ArrayLike,
+    *,
+    order: int = 4,
+    kind: LowCutKind = "linkwitz-riley",
 ) -> Any:
     """Return the group delay of a low cut in ms.
 
@@ -192,7 +201,7 @@ def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float
 
 
 def design_low_cut(
-    corner_hz: float, sample_rate_hz: float, *, order: int = 4, kind: str = "linkwitz-riley"
+    corner_hz: float, sample_rate_hz: float, *, order: int = 4, kind: LowCutKind = "linkwitz-riley"
 ) -> FloatArray:
     """Return a low cut as second-order sections, shape (sections, 6).
 

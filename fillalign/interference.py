@@ -10,12 +10,19 @@ and whole outputs at seats (`fillalign.field`) both call it.
 from __future__ import annotations
 
 from math import prod
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import ComplexArray, FloatArray, as_float, as_whole, scalar_out
+from fillalign._validate import (
+    ComplexArray,
+    FloatArray,
+    Form,
+    as_float,
+    as_whole,
+    broadcasting,
+)
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 __all__ = [
@@ -37,6 +44,7 @@ def _ratio(level_db: ArrayLike) -> FloatArray:
     return np.asarray(db_to_amplitude(as_float("level_db", level_db, "dB", low=-200.0, high=200.0)))
 
 
+@broadcasting
 def two_arrival_response(
     frequency_hz: ArrayLike, delay_ms: ArrayLike, level_db: ArrayLike
 ) -> Any:
@@ -71,7 +79,7 @@ def two_arrival_response(
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
     delay_s = as_float("delay_ms", delay_ms, "ms") / 1000.0
     turn = np.exp(-2j * np.pi * frequency * delay_s)
-    return scalar_out(np.asarray(1.0 + _ratio(level_db) * turn))
+    return np.asarray(1.0 + _ratio(level_db) * turn)
 
 
 def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
@@ -101,6 +109,11 @@ def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
     return np.asarray((2 * np.arange(notches) + 1) * 500.0 / delay[..., None])
 
 
+@overload
+def comb_peak_db(level_db: Form) -> Form: ...
+@overload
+def comb_peak_db(level_db: ArrayLike) -> FloatArray: ...
+@broadcasting
 def comb_peak_db(level_db: ArrayLike) -> Any:
     """Return how far a comb's peaks rise over the first arrival alone, in dB.
 
@@ -114,6 +127,11 @@ def comb_peak_db(level_db: ArrayLike) -> Any:
     return amplitude_to_db(1.0 + _ratio(level_db))
 
 
+@overload
+def comb_dip_db(level_db: Form) -> Form: ...
+@overload
+def comb_dip_db(level_db: ArrayLike) -> FloatArray: ...
+@broadcasting
 def comb_dip_db(level_db: ArrayLike) -> Any:
     """Return how far a comb's notches fall from the first arrival alone, in dB.
 
@@ -128,6 +146,15 @@ def comb_dip_db(level_db: ArrayLike) -> Any:
     return amplitude_to_db(1.0 - _ratio(level_db))
 
 
+@overload
+def ripple_db(
+    level_db: Form | float, delay_ms: Form | float, low_hz: Form | float, high_hz: Form | float
+) -> Form: ...
+@overload
+def ripple_db(
+    level_db: ArrayLike, delay_ms: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike
+) -> FloatArray: ...
+@broadcasting
 def ripple_db(
     level_db: ArrayLike, delay_ms: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike
 ) -> Any:

@@ -7,19 +7,19 @@ by power unless a phase is known. Evaluate weightings at exact mid-band frequenc
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     FloatArray,
+    Form,
     as_air,
     as_float,
     broadcasting,
     check_choice,
     check_flag,
-    scalar_out,
 )
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ __all__ = [
     "weighting_factors",
 ]
 
-WAVES = ("spherical", "cylindrical")
-WEIGHTINGS = ("A", "C", "Z")
+Wave: TypeAlias = Literal["spherical", "cylindrical"]
+Weighting: TypeAlias = Literal["A", "C", "Z"]
 Axis = int | tuple[int, ...] | None
 
 
@@ -63,6 +63,11 @@ def _log10(value: Any) -> Any:
         return np.log10(value)
 
 
+@overload
+def db_to_power(level_db: Form) -> Form: ...
+@overload
+def db_to_power(level_db: ArrayLike) -> FloatArray: ...
+@broadcasting
 def db_to_power(level_db: ArrayLike) -> Any:
     """Return power (or power ratio) for a level: 10^(L/10).
 
@@ -81,9 +86,14 @@ def db_to_power(level_db: ArrayLike) -> Any:
     >>> db_to_power(20.0)
     100.0
     """
-    return scalar_out(10.0 ** (as_level("level_db", level_db) / 10.0))
+    return 10.0 ** (as_level("level_db", level_db) / 10.0)
 
 
+@overload
+def power_to_db(power: Form) -> Form: ...
+@overload
+def power_to_db(power: ArrayLike) -> FloatArray: ...
+@broadcasting
 def power_to_db(power: ArrayLike) -> Any:
     """Return the level of a power (or power ratio) in dB: 10 log10 p.
 
@@ -102,9 +112,14 @@ def power_to_db(power: ArrayLike) -> Any:
     >>> power_to_db([100.0, 0.0])
     array([ 20., -inf])
     """
-    return scalar_out(10.0 * _log10(as_float("power", power, low=0.0)))
+    return 10.0 * _log10(as_float("power", power, low=0.0))
 
 
+@overload
+def db_to_amplitude(level_db: Form) -> Form: ...
+@overload
+def db_to_amplitude(level_db: ArrayLike) -> FloatArray: ...
+@broadcasting
 def db_to_amplitude(level_db: ArrayLike) -> Any:
     """Return amplitude (pressure) ratio for a level: 10^(L/20); range, errors of `db_to_power`.
 
@@ -113,9 +128,14 @@ def db_to_amplitude(level_db: ArrayLike) -> Any:
     >>> db_to_amplitude(20.0)
     10.0
     """
-    return scalar_out(10.0 ** (as_level("level_db", level_db) / 20.0))
+    return 10.0 ** (as_level("level_db", level_db) / 20.0)
 
 
+@overload
+def amplitude_to_db(amplitude: Form) -> Form: ...
+@overload
+def amplitude_to_db(amplitude: ArrayLike) -> FloatArray: ...
+@broadcasting
 def amplitude_to_db(amplitude: ArrayLike) -> Any:
     """Return the level of a real amplitude ratio in dB: 20 log10 |a|.
 
@@ -131,7 +151,7 @@ def amplitude_to_db(amplitude: ArrayLike) -> Any:
     >>> amplitude_to_db([10.0, -1.0])
     array([20.,  0.])
     """
-    return scalar_out(20.0 * _log10(np.abs(as_float("amplitude", amplitude))))
+    return 20.0 * _log10(np.abs(as_float("amplitude", amplitude)))
 
 
 @broadcasting
@@ -191,6 +211,14 @@ def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Ax
     return amplitude_to_db(np.abs(pressure.sum(axis=axis)))
 
 
+@overload
+def fill_level_db(
+    mains_db: Form | float, goal_db: Form | float, *, coherent: bool = ...
+) -> Form: ...
+@overload
+def fill_level_db(
+    mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = ...
+) -> FloatArray: ...
 @broadcasting
 def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = False) -> Any:
     """Return the level in dB that a fill must bring so that mains and fill reach the goal.
@@ -225,9 +253,17 @@ def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = F
     return goal + decade * _log10(missing)
 
 
+@overload
+def spreading_db(
+    distance_m: Form | float, *, reference_m: Form | float = ..., wave: Wave = ...
+) -> Form: ...
+@overload
+def spreading_db(
+    distance_m: ArrayLike, *, reference_m: ArrayLike = ..., wave: Wave = ...
+) -> FloatArray: ...
 @broadcasting
 def spreading_db(
-    distance_m: ArrayLike, *, reference_m: ArrayLike = 1.0, wave: str = "spherical"
+    distance_m: ArrayLike, *, reference_m: ArrayLike = 1.0, wave: Wave = "spherical"
 ) -> Any:
     """Return the level change by spreading alone, in dB (negative farther out).
 
@@ -250,10 +286,14 @@ def spreading_db(
     """
     distance = as_float("distance_m", distance_m, "m", low=0.0, open_low=True)
     reference = as_float("reference_m", reference_m, "m", low=0.0, open_low=True)
-    factor = -20.0 if check_choice("wave", wave, WAVES) == "spherical" else -10.0
+    factor = -20.0 if check_choice("wave", wave, get_args(Wave)) == "spherical" else -10.0
     return factor * (np.log10(distance) - np.log10(reference))
 
 
+@overload
+def path_loss_db(distance_m: Form | float, frequency_hz: Form | float, air: Air) -> Form: ...
+@overload
+def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> FloatArray: ...
 @broadcasting
 def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> Any:
     """Return what spreading and the air take from a point source's level at 1 m, in dB.
@@ -309,14 +349,19 @@ def _pole_frequencies_hz() -> tuple[float, float, float, float]:
 _F1, _F2, _F3, _F4 = _pole_frequencies_hz()
 
 
-def _power_gain(square: Any, weighting: str) -> Any:
+def _power_gain(square: Any, weighting: Weighting) -> Any:
     if weighting == "Z":
         return np.ones_like(square)
     c = (square / ((square + _F1**2) * (square + _F4**2))) ** 2
     return c if weighting == "C" else c * square**2 / ((square + _F2**2) * (square + _F3**2))
 
 
-def weighting_factors(frequency_hz: ArrayLike, weighting: str = "A") -> Any:
+@overload
+def weighting_factors(frequency_hz: Form, weighting: Weighting = ...) -> Form: ...
+@overload
+def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = ...) -> FloatArray: ...
+@broadcasting
+def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = "A") -> Any:
     """Return the factor on the power of a band that stands for the ear, 1 at 1 kHz.
 
     Band powers times these, added up, make the A- or C-weighted power.
@@ -343,10 +388,15 @@ def weighting_factors(frequency_hz: ArrayLike, weighting: str = "A") -> Any:
     array([0.0246, 1.    ])
     """
     square = as_frequency("frequency_hz", frequency_hz) ** 2
-    word = check_choice("weighting", weighting, WEIGHTINGS)
-    return scalar_out(_power_gain(square, word) / _power_gain(np.float64(1e6), word))
+    word = check_choice("weighting", weighting, get_args(Weighting))
+    return _power_gain(square, word) / _power_gain(np.float64(1e6), word)
 
 
+@overload
+def c_weighting_db(frequency_hz: Form) -> Form: ...
+@overload
+def c_weighting_db(frequency_hz: ArrayLike) -> FloatArray: ...
+@broadcasting
 def c_weighting_db(frequency_hz: ArrayLike) -> Any:
     """Return the C weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
 
@@ -358,6 +408,11 @@ def c_weighting_db(frequency_hz: ArrayLike) -> Any:
     return power_to_db(weighting_factors(frequency_hz, "C"))
 
 
+@overload
+def a_weighting_db(frequency_hz: Form) -> Form: ...
+@overload
+def a_weighting_db(frequency_hz: ArrayLike) -> FloatArray: ...
+@broadcasting
 def a_weighting_db(frequency_hz: ArrayLike) -> Any:
     """Return the A weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
 
@@ -370,7 +425,7 @@ def a_weighting_db(frequency_hz: ArrayLike) -> Any:
 
 
 def weighted_total_db(
-    level_db: ArrayLike, frequency_hz: ArrayLike, *, weighting: str = "A", axis: int = -1
+    level_db: ArrayLike, frequency_hz: ArrayLike, *, weighting: Weighting = "A", axis: int = -1
 ) -> Any:
     """Return the weighted total of band levels, in dB (dBA, dBC or plain).
 

@@ -7,13 +7,14 @@ array is its elements: where they hang, which way they look, what they radiate.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     FloatArray,
+    Form,
     as_float,
     as_number,
     as_points,
@@ -57,6 +58,11 @@ def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
     return np.where(held >= _OMNI_DEG, 0.0, m) * np.maximum(widened / knee, 1.0) ** -_KNEE_SLOPE
 
 
+@overload
+def box_exponent(coverage_deg: Form) -> Form: ...
+@overload
+def box_exponent(coverage_deg: ArrayLike) -> FloatArray: ...
+@broadcasting
 def box_exponent(coverage_deg: ArrayLike) -> Any:
     """Return m of the pattern ((1 + cos theta) / 2)^m of a coverage angle.
 
@@ -80,7 +86,7 @@ def box_exponent(coverage_deg: ArrayLike) -> Any:
     >>> round(box_exponent(90.0), 2)
     4.36
     """
-    return scalar_out(_exponent(_coverage("coverage_deg", coverage_deg)))
+    return _exponent(_coverage("coverage_deg", coverage_deg))
 
 
 def _pattern_by_band(
@@ -111,6 +117,18 @@ def _pattern_by_band(
     return _exponent(across, widening), _exponent(upright, widening), rear
 
 
+@overload
+def box_directivity(
+    angle_off_deg: Form | float, roll_deg: Form | float, coverage_h_deg: Form | float,
+    coverage_v_deg: Form | float, *, frequency_hz: Form | float | None = ...,
+    control_hz: Form | float | None = ..., rear_floor_db: Form | float = ...
+) -> Form: ...
+@overload
+def box_directivity(
+    angle_off_deg: ArrayLike, roll_deg: ArrayLike, coverage_h_deg: ArrayLike,
+    coverage_v_deg: ArrayLike, *, frequency_hz: ArrayLike | None = ...,
+    control_hz: ArrayLike | None = ..., rear_floor_db: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def box_directivity(
     angle_off_deg: ArrayLike,
@@ -171,6 +189,17 @@ def _pattern(half: Any, upward: Any, m_h: Any, m_v: Any, rear: Any) -> Any:
     return np.sqrt((1.0 - rear) * power + rear)
 
 
+@overload
+def directivity_factor(
+    coverage_h_deg: Form | float, coverage_v_deg: Form | float, *,
+    frequency_hz: Form | float | None = ..., control_hz: Form | float | None = ...,
+    rear_floor_db: Form | float = ...
+) -> Form: ...
+@overload
+def directivity_factor(
+    coverage_h_deg: ArrayLike, coverage_v_deg: ArrayLike, *, frequency_hz: ArrayLike | None = ...,
+    control_hz: ArrayLike | None = ..., rear_floor_db: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def directivity_factor(
     coverage_h_deg: ArrayLike,

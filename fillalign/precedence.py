@@ -15,13 +15,15 @@ Beside it the echo criterion, for late arrivals in a room.
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     FloatArray,
+    Form,
+    Programme,
     as_float,
     as_number,
     broadcasting,
@@ -81,6 +83,11 @@ def _limits(largest_db: float) -> FloatArray:
     return np.asarray(np.where(_LIMITS_DB > 0.0, top / _LARGEST_DB, 1.0) * _LIMITS_DB)
 
 
+@overload
+def precedence_limit_db(gap_ms: Form, *, largest_db: float = ...) -> Form: ...
+@overload
+def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = ...) -> FloatArray: ...
+@broadcasting
 def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -> Any:
     """Return how far a fill may be above the main at a seat, in dB.
 
@@ -109,7 +116,7 @@ def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -
     [-3.0, 2.5, 6.0, -0.5]
     """
     gap = as_float("gap_ms", gap_ms, "ms")
-    return scalar_out(np.interp(gap, _GAPS_MS, _limits(largest_db)))
+    return np.interp(gap, _GAPS_MS, _limits(largest_db))
 
 
 @broadcasting
@@ -147,6 +154,14 @@ def keeps_image(
     return as_float("level_difference_db", level_difference_db, "dB", silence=True) <= limit + 1e-9
 
 
+@overload
+def required_margin_ms(
+    gap_ms: Form | float, level_difference_db: Form | float, *, largest_db: float = ...
+) -> Form: ...
+@overload
+def required_margin_ms(
+    gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = ...
+) -> FloatArray: ...
 @broadcasting
 def required_margin_ms(
     gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = _LARGEST_DB
@@ -228,7 +243,7 @@ def echo_criterion(
     tail: ArrayLike,
     rt60_s: ArrayLike,
     *,
-    programme: str = "speech",
+    programme: Programme = "speech",
     pulse_ms: float = 1.4,
 ) -> Any:
     """Return Dietsch and Kraak's echo criterion where it may be used, else nan.

@@ -1,14 +1,13 @@
 """When sound arrives, which arrival counts, and how long a fill must wait.
 
-All times are in milliseconds; they convert to samples, to metres of air and to the
-steps of a device. A gap is the fill's arrival minus the main's at one seat: positive
+All times are in milliseconds. A gap is the fill's arrival minus the main's at one seat: positive
 when the fill is later. Wind counts along the path, positive when it blows with the
 sound. Distances and positions are in m, and everything broadcasts.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +15,8 @@ from numpy.typing import ArrayLike
 from fillalign._validate import (
     COLDEST_C,
     HOTTEST_C,
+    FloatArray,
+    Form,
     as_air,
     as_float,
     as_number,
@@ -33,13 +34,7 @@ __all__ = [
     "drift_ms_per_c",
     "fill_delay_ms",
     "first_heard",
-    "ft_to_m",
     "gap_ms",
-    "m_to_ft",
-    "ms_to_m",
-    "ms_to_samples",
-    "round_up_to_step",
-    "samples_to_ms",
     "seat_delay_ms",
     "travel_time_ms",
     "wind_along_m_s",
@@ -48,7 +43,6 @@ __all__ = [
 NEAR_DB = 10.0
 """How far below the loudest an arrival still counts as heard, in dB."""
 
-METRES_PER_FOOT = 0.3048
 _MAX_WIND_M_S = 50.0
 
 
@@ -112,6 +106,14 @@ def wind_along_m_s(
     return scalar_out(speed * along / np.where(length > 0.0, length, 1.0))
 
 
+@overload
+def travel_time_ms(
+    distance_m: Form | float, air: Air, *, wind_along_m_s: Form | float = ...
+) -> Form: ...
+@overload
+def travel_time_ms(
+    distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = 0.0) -> Any:
     """Time that sound takes over a distance: d / (c + w).
@@ -211,6 +213,19 @@ def _delay_ms(
     return earlier_ms + wait - (fill - main)
 
 
+@overload
+def seat_delay_ms(
+    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, air: Air, *,
+    main_latency_ms: Form | float = ..., fill_latency_ms: Form | float = ...,
+    margin_ms: Form | float = ..., main_wind_along_m_s: Form | float = ...,
+    fill_wind_along_m_s: Form | float = ...
+) -> Form: ...
+@overload
+def seat_delay_ms(
+    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, air: Air, *,
+    main_latency_ms: ArrayLike = ..., fill_latency_ms: ArrayLike = ..., margin_ms: ArrayLike = ...,
+    main_wind_along_m_s: ArrayLike = ..., fill_wind_along_m_s: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def seat_delay_ms(
     main_to_seat_m: ArrayLike,
@@ -262,6 +277,17 @@ def seat_delay_ms(
     return _delay_ms(main - fill, margin_ms, main_latency_ms, fill_latency_ms)
 
 
+@overload
+def fill_delay_ms(
+    box_to_box_m: Form | float, air: Air, *, main_latency_ms: Form | float = ...,
+    fill_latency_ms: Form | float = ..., margin_ms: Form | float = ...,
+    wind_along_m_s: Form | float = ...
+) -> Form: ...
+@overload
+def fill_delay_ms(
+    box_to_box_m: ArrayLike, air: Air, *, main_latency_ms: ArrayLike = ...,
+    fill_latency_ms: ArrayLike = ..., margin_ms: ArrayLike = ..., wind_along_m_s: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def fill_delay_ms(
     box_to_box_m: ArrayLike,
@@ -306,6 +332,18 @@ def fill_delay_ms(
     return _delay_ms(between, margin_ms, main_latency_ms, fill_latency_ms)
 
 
+@overload
+def gap_ms(
+    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, delay_ms: Form | float, air: Air, *,
+    main_latency_ms: Form | float = ..., fill_latency_ms: Form | float = ...,
+    main_wind_along_m_s: Form | float = ..., fill_wind_along_m_s: Form | float = ...
+) -> Form: ...
+@overload
+def gap_ms(
+    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, delay_ms: ArrayLike, air: Air, *,
+    main_latency_ms: ArrayLike = ..., fill_latency_ms: ArrayLike = ...,
+    main_wind_along_m_s: ArrayLike = ..., fill_wind_along_m_s: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def gap_ms(
     main_to_seat_m: ArrayLike,
@@ -354,6 +392,11 @@ def gap_ms(
     return as_float("delay_ms", delay_ms, "ms") - wanted
 
 
+@overload
+def drift_ms_per_c(distance_m: Form, air: Air) -> Form: ...
+@overload
+def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> FloatArray: ...
+@broadcasting
 def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
     """Change of travel time in ms per degree of warming, at constant water vapour.
 
@@ -385,114 +428,4 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
     here_c = as_air(air).temperature_c
     cold_c, warm_c = max(here_c - 0.05, COLDEST_C), min(here_c + 0.05, HOTTEST_C)
     cooler, warmer = (air.at_temperature(one_c).speed_m_s for one_c in (cold_c, warm_c))
-    return scalar_out(1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (warm_c - cold_c))
-
-
-def _rate(sample_rate_hz: float) -> float:
-    return as_number("sample_rate_hz", sample_rate_hz, "Hz", low=8000.0, high=768000.0)
-
-
-def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
-    """Convert milliseconds to samples (not rounded).
-
-    Parameters
-    ----------
-    time_ms : array_like
-        Time in ms.
-    sample_rate_hz : float
-        Sample rate, 8000 to 768000 Hz.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a value is not a number or out of range.
-
-    Examples
-    --------
-    >>> ms_to_samples(10.0)
-    480.0
-    """
-    return scalar_out(as_float("time_ms", time_ms, "ms") * _rate(sample_rate_hz) / 1000.0)
-
-
-def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
-    """Convert samples to milliseconds; the inverse of `ms_to_samples`, its range and errors.
-
-    Examples
-    --------
-    >>> samples_to_ms(441, 44100)
-    10.0
-    """
-    return scalar_out(1000.0 * as_float("samples", samples) / _rate(sample_rate_hz))
-
-
-def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
-    """Distance in m that sound covers in a time in ms; the inverse of `travel_time_ms`.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a value is not a finite number, or the air is no Air.
-
-    Examples
-    --------
-    >>> from fillalign import Air
-    >>> round(ms_to_m(43.6, Air(20.0)), 1)
-    15.0
-    """
-    return scalar_out(as_float("time_ms", time_ms, "ms") * as_air(air).speed_m_s / 1000.0)
-
-
-def m_to_ft(length_m: ArrayLike) -> Any:
-    """Convert metres to feet: 1 ft is 0.3048 m, the international foot of 1959.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a length is not a finite number.
-
-    Examples
-    --------
-    >>> m_to_ft(3.048)
-    10.0
-    """
-    return scalar_out(as_float("length_m", length_m, "m") / METRES_PER_FOOT)
-
-
-def ft_to_m(length_ft: ArrayLike) -> Any:
-    """Convert feet to metres; the inverse of `m_to_ft`, its source and errors.
-
-    Examples
-    --------
-    >>> ft_to_m(100)
-    30.48
-    """
-    return scalar_out(as_float("length_ft", length_ft, "ft") * METRES_PER_FOOT)
-
-
-def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
-    """Round a delay in ms up to the device's step, so that a fill is never early.
-
-    A delay that lies less than a millionth of a step above one counts as that one.
-
-    Parameters
-    ----------
-    delay_ms : array_like
-        Delay in ms.
-    step_ms : float
-        The device's step in ms, at least 1e-6.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a value is not a number or out of range.
-
-    Examples
-    --------
-    >>> round_up_to_step(75.03, 0.1)
-    75.1
-    """
-    step = as_number("step_ms", step_ms, "ms", low=1e-6)
-    # A delay that is a multiple already must not climb a step by rounding error.
-    steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
-    return scalar_out(np.round(steps * step, 9))
+    return 1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (warm_c - cold_c)

@@ -9,12 +9,12 @@ Whatever is not a number or outside its range raises TypeError or ValueError.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, broadcasting, scalar_out
+from fillalign._validate import FloatArray, Form, as_float, broadcasting
 
 __all__ = [
     "critical_distance_m",
@@ -54,6 +54,11 @@ def _absorbing_area(rt60_s: ArrayLike, volume_m3: ArrayLike) -> FloatArray:
     return np.asarray(_SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s))
 
 
+@overload
+def direct_energy(distance_m: Form) -> Form: ...
+@overload
+def direct_energy(distance_m: ArrayLike) -> FloatArray: ...
+@broadcasting
 def direct_energy(distance_m: ArrayLike) -> Any:
     """Return the direct sound of an omnidirectional source, 1 at 10 m.
 
@@ -72,9 +77,17 @@ def direct_energy(distance_m: ArrayLike) -> Any:
     >>> direct_energy(20.0)
     0.25
     """
-    return scalar_out((_REFERENCE_M / _as_distance(distance_m)) ** 2)
+    return (_REFERENCE_M / _as_distance(distance_m)) ** 2
 
 
+@overload
+def early_share(
+    rt60_s: Form | float, *, early_ms: Form | float = ..., gap_ms: Form | float = ...
+) -> Form: ...
+@overload
+def early_share(
+    rt60_s: ArrayLike, *, early_ms: ArrayLike = ..., gap_ms: ArrayLike = ...
+) -> FloatArray: ...
 @broadcasting
 def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayLike = 0.0) -> Any:
     """Return the share of one source's tail that a seat takes as early.
@@ -109,6 +122,14 @@ def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayL
     return -np.expm1(-DECAY_NEPERS * left_s / rt60)
 
 
+@overload
+def reverberant_energy(
+    distance_m: Form | float, rt60_s: Form | float, volume_m3: Form | float
+) -> Form: ...
+@overload
+def reverberant_energy(
+    distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike
+) -> FloatArray: ...
 @broadcasting
 def reverberant_energy(distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
     """Return the energy of the whole tail, early and late, by revised theory.
@@ -212,6 +233,10 @@ def hopkins_stryker(
     return direct, 16.0 * np.pi * _REFERENCE_M**2 / _absorbing_area(rt60_s, volume_m3)
 
 
+@overload
+def critical_distance_m(q: Form | float, rt60_s: Form | float, volume_m3: Form | float) -> Form: ...
+@overload
+def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> FloatArray: ...
 @broadcasting
 def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
     """Return where direct and reverberant sound are equal, constant field, in m.

@@ -228,13 +228,49 @@ def test_every_form_of_the_same_numbers_gives_the_same(name):
     for form, make in FORMS.items():
         other = parts(function(**{key: make(value) for key, value in given.items()}, **fixed))
         for one, two in zip(plain, other, strict=True):
+            if form == "pandas" and name in BY_ITEM and name not in ROWS:
+                pd.testing.assert_index_equal(two.index, as_pandas(one).index)
+                two = two.to_numpy()
             assert type(two) is type(one), form
-            assert not isinstance(two, pd.Series | pd.DataFrame)
             # Sums over transposed arrays round in another order.
             rtol = 1e-14 if form == "pandas" else 0
             np.testing.assert_allclose(two, one, rtol=rtol, err_msg=form)
     for key, value in before.items():
         np.testing.assert_array_equal(arrays[key], value, err_msg=f"{name} changed its {key}")
+
+
+SERIES = pd.Series(LENGTHS, pd.date_range("2031-05-02 18:00", periods=3, freq="h", tz="UTC"))
+
+
+def test_a_series_among_numbers_and_arrays_keeps_its_index():
+    for one in (public.gap_ms(SERIES, 12.0, 20.0, AIR),
+                public.gap_ms(60.0, fill_to_seat_m=LENGTHS, delay_ms=SERIES, air=AIR),
+                public.speed_of_sound(20.0, humidity_pct=SERIES)):
+        assert isinstance(one, pd.Series)
+        assert one.index.equals(SERIES.index)
+        assert one.name is None
+    np.testing.assert_array_equal(public.gap_ms(SERIES, 12.0, 20.0, AIR),
+                                  public.gap_ms(LENGTHS, 12.0, 20.0, AIR))
+
+
+def test_a_series_that_is_no_row_of_the_answer_gives_an_array():
+    """Another shape, or a point, or weights of what is summed over."""
+    for one, shape in (
+        (public.path_loss_db(SERIES, [[125.0], [1000.0]], AIR), (2, 3)),
+        (public.distance_m(POINTS, pd.Series([1.0, 2.0, 3.0])), (3,)),
+        (public.power_sum_db(np.ones((3, 3)), weights=pd.Series([1.0, 2.0, 0.5])), (3,)),
+    ):
+        assert isinstance(one, np.ndarray)
+        assert one.shape == shape
+
+
+def test_series_of_other_rows_are_not_mixed():
+    other = SERIES.set_axis([7, 8, 9])
+    with pytest.raises(ValueError, match=r"^main_to_seat_m and fill_to_seat_m must have the same "
+                                         r"index, as Series: bring them to one"):
+        public.gap_ms(SERIES, other, 20.0, AIR)
+    with pytest.raises((TypeError, ValueError), match=r"^distance_m must be at least 0 m, got"):
+        public.travel_time_ms(SERIES.astype("Float64").mask([False, True, False]), AIR)
 
 
 @pytest.mark.parametrize("name", BY_ITEM)
@@ -269,7 +305,7 @@ def test_a_column_against_rows_gives_a_table(name):
 
 
 @pytest.mark.parametrize("name", [name for name in BY_ITEM if name not in (
-    *ROWS, "ripple_db", "two_arrival_response") and len(arrays_of(name)) > 1])
+    *ROWS,) and len(arrays_of(name)) > 1])
 def test_shapes_that_do_not_fit_are_named(name):
     given, fixed = BY_ITEM[name]
     first = next(key for key in given if key in arrays_of(name))

@@ -35,7 +35,7 @@ from fillalign.field import (
 )
 from fillalign.levels import amplitude_to_db, db_to_amplitude
 from fillalign.planning import FillPlan
-from fillalign.venue import OutputSettings, Venue, as_venue
+from fillalign.venue import OutputSettings, StateName, Venue, as_venue
 
 REFERENCE_DB = 140.0
 """Sound pressure level in dB of a rendering with an rms of 1, unless told otherwise."""
@@ -107,7 +107,7 @@ def render_seat(
     outputs: str | Collection[str] = "all",
     settings: Mapping[str, OutputSettings] | None = None,
     air: Air | None = None,
-    state: str = "show",
+    state: StateName = "show",
     tail: bool = True,
     seed: int = 0,
     reference_db: float | None = None,

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from fillalign._validate import FloatArray, as_rate, check_choice
+from fillalign._validate import ByValue, FloatArray, as_rate, check_choice
 from fillalign.audio.wav import read_wav
 from fillalign.venue import shipped_path
 
@@ -19,7 +19,7 @@ _HIGHEST_DENOMINATOR = 2000
 
 
 @dataclass(frozen=True, eq=False)
-class Sound:
+class Sound(ByValue):
     """A sound to listen with, and what is known of it.
 
     Attributes

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fillalign.propagation import m_to_ft
+from fillalign.units import m_to_ft
 
 Parameters = Mapping[str, float]
 """The numbers of one variant, by name."""

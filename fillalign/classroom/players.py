@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 
 from fillalign.classroom.sounds import FloatArray
 from fillalign.levels import amplitude_to_db
-from fillalign.propagation import samples_to_ms
+from fillalign.units import samples_to_ms
 
 PEAK_DBFS = -1.0
 MARGIN_DB = 6.0

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillalign.levels import db_to_amplitude
-from fillalign.propagation import ms_to_samples
+from fillalign.units import ms_to_samples
 
 FloatArray: TypeAlias = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted
-from fillalign._validate import ByValue, FloatArray, as_points, check_choice
+from fillalign._validate import ByValue, FloatArray, Programme, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field.paths import (
@@ -48,7 +48,7 @@ from fillalign.speech import (
     speech_octave_levels_db,
     speech_transmission_index,
 )
-from fillalign.venue import STATES, OutputSettings, Venue, as_venue, check_outputs
+from fillalign.venue import STATES, OutputSettings, StateName, Venue, as_venue, check_outputs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -178,7 +178,7 @@ def seat_field(
     venue: Venue | Planned,
     settings: Mapping[str, OutputSettings] | None = None,
     *,
-    state: str = "show",
+    state: StateName = "show",
     air: Air | None = None,
     seats_m: ArrayLike | None = None,
     sounding: Collection[str] | None = None,
@@ -298,7 +298,7 @@ class Speech(ByValue):
         power = (gains**2)[self.output][:, None, None]
         return self.direct * power, self.tail * power
 
-    def echo(self, gains: FloatArray, programme: str) -> FloatArray:
+    def echo(self, gains: FloatArray, programme: Programme) -> FloatArray:
         """Echo criterion (n,) for gains (o,), all octaves together; nan where it has no say."""
         direct, tail = self.energies(gains)
         heard = np.flatnonzero(gains[self.output] > 0)
@@ -373,7 +373,7 @@ def seat_speech(
     venue: Venue | Planned,
     settings: Mapping[str, OutputSettings] | None = None,
     *,
-    state: str = "show",
+    state: StateName = "show",
     air: Air | None = None,
     seats_m: ArrayLike | None = None,
     sounding: Collection[str] | None = None,

@@ -26,10 +26,10 @@ from fillalign.propagation import (
     distance_m,
     fill_delay_ms,
     first_heard,
-    round_up_to_step,
     seat_delay_ms,
     wind_along_m_s,
 )
+from fillalign.units import round_up_to_step
 from fillalign.venue import Survey, Venue
 
 FULL_WEIGHT_DB = 3.0

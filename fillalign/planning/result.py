@@ -17,7 +17,7 @@ from fillalign.air import Air
 from fillalign.field import Settings, output_roles, single_points, trace_paths
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.wording import Finding, sentences
-from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
+from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
 from fillalign.venue import Venue, headroom_db
 
 if TYPE_CHECKING:

@@ -52,7 +52,8 @@ def _marks(plan: FillPlan | Venue, other: Any) -> dict[str, _Mark]:
     shapes, marks = iter(FILL_MARKERS * len(venue.outputs)), {}
     roles = {source.output: source.role for source in venue.sources}
     for name in venue.outputs:
-        what, off = roles[name], False
+        what: str = roles[name]
+        off = False
         if isinstance(plan, FillPlan):
             own = plan.settings[name]
             off = bool(np.isneginf(own.trim_db))

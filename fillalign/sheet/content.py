@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign.propagation import distance_m, m_to_ft, round_up_to_step
+from fillalign.propagation import distance_m
+from fillalign.units import m_to_ft, round_up_to_step
 
 if TYPE_CHECKING:
     from fillalign.planning import FillPlan, FillReport, Reading

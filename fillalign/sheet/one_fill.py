@@ -12,15 +12,8 @@ from fillalign._validate import RangeWarning, as_number
 from fillalign.air import Air
 from fillalign.levels import fill_level_db
 from fillalign.precedence import precedence_limit_db, required_margin_ms
-from fillalign.propagation import (
-    drift_ms_per_c,
-    m_to_ft,
-    ms_to_m,
-    ms_to_samples,
-    round_up_to_step,
-    samples_to_ms,
-    seat_delay_ms,
-)
+from fillalign.propagation import drift_ms_per_c, seat_delay_ms
+from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step, samples_to_ms
 
 HABIT_C = 20.0
 LOW_CUT_HZ = (120.0, 150.0)

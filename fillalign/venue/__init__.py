@@ -22,7 +22,6 @@ from fillalign.venue.reader import (
     read_venue_text,
 )
 from fillalign.venue.rules import (
-    POLARITIES,
     STATES,
 )
 from fillalign.venue.starter import (
@@ -33,6 +32,7 @@ from fillalign.venue.starter import (
     starter_toml,
     survey_form_html,
 )
+from fillalign.venue.values import StateName
 from fillalign.venue.whole import (
     Venue,
     as_venue,
@@ -49,7 +49,6 @@ from fillalign.venue.writer import (
 
 __all__ = [
     "DEMO_VENUES",
-    "POLARITIES",
     "QUESTIONS",
     "STATES",
     "Area",
@@ -61,6 +60,7 @@ __all__ = [
     "Room",
     "Source",
     "State",
+    "StateName",
     "Survey",
     "Venue",
     "VenueError",

@@ -10,15 +10,32 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, field, fields
 from numbers import Real
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import numpy as np
 
 from fillalign._text import short
 from fillalign._validate import FloatArray, check_choice, check_type
 from fillalign.air import Air
+from fillalign.filters import LowCutKind
 from fillalign.venue.rules import TABLES, check_row, count_steps
-from fillalign.venue.values import ROLES, SIDES_M, Fixed, Key, Log, Row, nearest, take
+from fillalign.venue.values import (
+    ROLES,
+    SIDES_M,
+    Feed,
+    FillKind,
+    Fixed,
+    Key,
+    Log,
+    Polarity,
+    Priority,
+    Role,
+    Row,
+    Rule,
+    StateName,
+    nearest,
+    take,
+)
 
 Point = tuple[float, float, float]
 
@@ -202,10 +219,10 @@ class OutputSettings:
     trim_db: float = 0.0
     low_cut_hz: float | None = None
     low_cut_order: int = 4
-    low_cut_kind: str = "linkwitz-riley"
+    low_cut_kind: LowCutKind = "linkwitz-riley"
     shelf_db: float = 0.0
     shelf_hz: float = 4000.0
-    polarity: str = "normal"
+    polarity: Polarity = "normal"
 
 
 @dataclass(frozen=True)
@@ -220,19 +237,19 @@ class Output(Record, family="output"):
     """
 
     name: str
-    feed: str
+    feed: Feed
     set_in: str
     latency_ms: float = 0.0
     delay_step_ms: float = 0.01
     delay_max_ms: float = 1000.0
     sample_rate_hz: float = 48000.0
-    polarity: str = "normal"
-    low_cut_kinds: tuple[str, ...] = ("linkwitz-riley",)
+    polarity: Polarity = "normal"
+    low_cut_kinds: tuple[LowCutKind, ...] = ("linkwitz-riley",)
     low_cut_orders: tuple[int, ...] = (4,)
     locked: Mapping[str, float | str | None] = field(default_factory=dict)
-    delay_rule: str | None = None
+    delay_rule: Rule | None = None
     image_margin_ms: float | None = None
-    priority: str | None = None
+    priority: Priority | None = None
 
 
 @dataclass(frozen=True)
@@ -244,12 +261,12 @@ class Source(Record):
     """
 
     name: str
-    role: str
+    role: Role
     output: str
     loudspeaker: str
     position_m: Point
     aim_m: Point
-    kind: str = ""
+    kind: FillKind | Literal[""] = ""
     covers: tuple[str, ...] = ()
 
     @property
@@ -288,7 +305,7 @@ class Area(Record, family="areas"):
     shadowed_from: tuple[str, ...] = ()
     shadow_loss_db: Mapping[int, float] = field(default_factory=dict)
     allowed_fall_db: float | None = None
-    priority: str | None = None
+    priority: Priority | None = None
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -328,8 +345,8 @@ class Goals(Record, family="goals"):
     reference_dba: float | None = None
     back_dba: float | None = None
     image_margin_ms: float = 5.0
-    delay_rule: str = "equal-level"
-    priority: str = "auto"
+    delay_rule: Rule = "equal-level"
+    priority: Priority = "auto"
     highs_loss_db: float = 6.0
     sti: float | None = None
     hearing_dba: float = 100.0
@@ -355,7 +372,7 @@ class Measured(Record, family="measured"):
 
     output: str
     at_m: Point
-    state: str = "check"
+    state: StateName = "check"
     level_dba: float | None = None
     by_octave_db: Mapping[int, float] = field(default_factory=dict)
 

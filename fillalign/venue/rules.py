@@ -11,23 +11,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from functools import partial
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, TypeAlias, get_args
 
 import numpy as np
 
-from fillalign._validate import FloatArray, range_text
+from fillalign._validate import FloatArray, Programme, range_text
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.filters import LOW_CUT_ORDERS
+from fillalign.filters import LOW_CUT_ORDERS, LowCutKind
 from fillalign.levels import weighted_total_db
 from fillalign.trilateration import SIDES
 from fillalign.venue.values import (
     ROLES,
     ROWS,
     SIDES_M,
+    Feed,
+    FillKind,
     Key,
     Log,
     Need,
+    Polarity,
+    Priority,
     Row,
+    Rule,
+    StateName,
     Table,
     Tables,
     allowed,
@@ -37,11 +43,8 @@ from fillalign.venue.values import (
     shown,
 )
 
-PROGRAMMES: Final = ("speech", "music")
-DELAY_RULES: Final = ("equal-level", "box-to-box", "never-early")
-PRIORITIES: Final = ("auto", "words", "image")
-POLARITIES: Final = ("normal", "inverted")
-STATES: Final = ("check", "show")
+PROGRAMMES: Final = get_args(Programme)
+STATES: Final = get_args(StateName)
 SEAT_LIMIT: Final = 250_000
 # Levels add by pairs of outputs at every seat, and by pairs of elements: so many still fit a
 # laptop, and no venue of the trade comes near them.
@@ -52,7 +55,6 @@ MUST, MAY, OURS = Need
 _NAME = Key(MUST, kind="text")
 _POINT = Key(MUST, "m", -2000, 2000, "point")
 _LEVEL = Key(MUST, "dBA", 0, 160)
-_KINDS = ("linkwitz-riley", "butterworth")
 _whole = partial(Key, kind="integer")
 _bands = partial(Key, MAY, shape="octaves", bands=OCTAVES_NOMINAL)
 
@@ -95,8 +97,8 @@ TABLES: Final[Mapping[str, Table]] = {
         # A fill ahead of the mains takes the image; 30 ms behind them it is an echo in speech
         # (Haas 1951). `fill_delay_ms` takes -100 to 100, so that both can be drawn and heard.
         "image_margin_ms": Key(OURS, "ms", 0, 30),
-        "delay_rule": _choice(OURS, *DELAY_RULES),
-        "priority": _choice(OURS, *PRIORITIES),
+        "delay_rule": _choice(OURS, *get_args(Rule)),
+        "priority": _choice(OURS, *get_args(Priority)),
         "highs_loss_db": Key(OURS, "dB", 0, 40),
         "sti": Key(MAY, "(a fraction)", 0, 1),
         "hearing_dba": Key(OURS, "dBA", 60, 120),
@@ -139,7 +141,7 @@ TABLES: Final[Mapping[str, Table]] = {
     },
     "output": {
         "name": _NAME,
-        "feed": _choice(MUST, "left", "right", "mono"),
+        "feed": _choice(MUST, *get_args(Feed)),
         "set_in": _NAME,
         # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
         "latency_ms": Key(OURS, "ms", 0, 1000),
@@ -147,19 +149,19 @@ TABLES: Final[Mapping[str, Table]] = {
         "delay_step_samples": _whole(MAY, "samples", 1, 10_000, instead_of="delay_step_ms"),
         "delay_max_ms": Key(OURS, "ms", 0.1, 20_000),
         "sample_rate_hz": Key(OURS, "Hz", 8000, 384_000),
-        "polarity": _choice(OURS, *POLARITIES),
-        "low_cut_kinds": _choice(OURS, *_KINDS, shape="list"),
+        "polarity": _choice(OURS, *get_args(Polarity)),
+        "low_cut_kinds": _choice(OURS, *get_args(LowCutKind), shape="list"),
         "low_cut_orders": _whole(OURS, "", 1, 8, shape="list"),
         "locked": Key(MAY, kind="table"),
-        "delay_rule": _choice(MAY, *DELAY_RULES),
+        "delay_rule": _choice(MAY, *get_args(Rule)),
         "image_margin_ms": Key(MAY, "ms", 0, 30),
-        "priority": _choice(MAY, *PRIORITIES),
+        "priority": _choice(MAY, *get_args(Priority)),
     },
     "mains": _SOURCE,
     "subs": {**_SOURCE, "aim_m": Key(MAY, "m", -2000, 2000, "point")},
     "fills": {
         **_SOURCE,
-        "kind": _choice(MUST, "delay", "under-balcony", "front", "tower"),
+        "kind": _choice(MUST, *get_args(FillKind)),
         "covers": Key(MUST, shape="list", kind="text"),
     },
     "areas": {
@@ -173,7 +175,7 @@ TABLES: Final[Mapping[str, Table]] = {
         "shadowed_from": Key(MAY, shape="list", kind="text", needs="shadow_loss_db"),
         "shadow_loss_db": _bands("dB", 0, 60, needs="shadowed_from"),
         "allowed_fall_db": Key(MAY, "dB", 0, 40),
-        "priority": _choice(MAY, *PRIORITIES),
+        "priority": _choice(MAY, *get_args(Priority)),
     },
     "measured": {
         "output": _NAME,
@@ -190,10 +192,10 @@ TABLES: Final[Mapping[str, Table]] = {
         "trim_db": Key(MAY, "dB", -120, 160, word="off"),
         "low_cut_hz": Key(MAY, "Hz", 20, 2000, word="none"),
         "low_cut_order": _whole(MAY, "", 1, 8),
-        "low_cut_kind": _choice(MAY, *_KINDS),
+        "low_cut_kind": _choice(MAY, *get_args(LowCutKind)),
         "shelf_db": Key(MAY, "dB", -12, 12),
         "shelf_hz": Key(MAY, "Hz", 500, 16_000),
-        "polarity": _choice(MAY, *POLARITIES),
+        "polarity": _choice(MAY, *get_args(Polarity)),
     },
 }
 

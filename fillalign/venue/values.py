@@ -12,14 +12,23 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import Enum
 from numbers import Real
-from typing import Any, Final, NoReturn, TypeAlias, TypeVar
+from typing import Any, Final, Literal, NoReturn, TypeAlias, TypeVar
 
 import numpy as np
 
 from fillalign._text import short
 from fillalign._validate import range_text, slip_text
 
-ROLES: Final = {"mains": "main", "subs": "sub", "fills": "fill"}
+# Words that a value may be; `fillalign.venue.rules` takes them from here.
+Feed: TypeAlias = Literal["left", "right", "mono"]
+Role: TypeAlias = Literal["main", "sub", "fill"]
+FillKind: TypeAlias = Literal["delay", "under-balcony", "front", "tower"]
+Rule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
+Priority: TypeAlias = Literal["auto", "words", "image"]
+Polarity: TypeAlias = Literal["normal", "inverted"]
+StateName: TypeAlias = Literal["check", "show"]
+
+ROLES: Final[Mapping[str, Role]] = {"mains": "main", "subs": "sub", "fills": "fill"}
 # How a file writes its tables: [one], [one.NAME] or [[one]].
 SINGLE: Final = ("venue", "room", "goals", "weather", "stage", "survey")
 NAMED: Final = ("state", "loudspeaker", "output")

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from fillalign._text import listed, quoted, short
-from fillalign._validate import check_type
+from fillalign._validate import Programme, check_type
 from fillalign.venue.model import (
     Area,
     Goals,
@@ -75,7 +75,7 @@ class Venue:
     """
 
     name: str
-    programme: str = "speech"
+    programme: Programme = "speech"
     states: Mapping[str, State]
     loudspeakers: Mapping[str, Loudspeaker]
     outputs: Mapping[str, Output]

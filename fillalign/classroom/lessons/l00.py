@@ -12,14 +12,8 @@ from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.widgets import Slider
-from fillalign.propagation import (
-    fill_delay_ms,
-    ft_to_m,
-    gap_ms,
-    ms_to_samples,
-    seat_delay_ms,
-    travel_time_ms,
-)
+from fillalign.propagation import fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
+from fillalign.units import ft_to_m, ms_to_samples
 
 _TOGETHER_MS = 0.5
 _ECHO_MS = 30.0

@@ -5,7 +5,8 @@ from __future__ import annotations
 from fillalign.air import Air
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
-from fillalign.propagation import m_to_ft, ms_to_m, ms_to_samples, travel_time_ms
+from fillalign.propagation import travel_time_ms
+from fillalign.units import m_to_ft, ms_to_m, ms_to_samples
 
 HABIT = Air(20.0)
 

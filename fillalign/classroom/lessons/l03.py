@@ -24,14 +24,8 @@ from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider
 from fillalign.field import seat_field
 from fillalign.levels import weighted_total_db
-from fillalign.propagation import (
-    distance_m,
-    fill_delay_ms,
-    ft_to_m,
-    gap_ms,
-    seat_delay_ms,
-    travel_time_ms,
-)
+from fillalign.propagation import distance_m, fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
+from fillalign.units import ft_to_m
 
 __all__ = [
     "EXERCISES", "PREDICTIONS", "equal_level_figure", "late_map_figure", "slap_player",

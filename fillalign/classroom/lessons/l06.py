@@ -43,7 +43,7 @@ _OCTAVES = (125, 500, 2000, 8000)
 _CORNERS = ("none", "80 Hz", "100 Hz", "120 Hz", "150 Hz", "180 Hz", "200 Hz", "250 Hz")
 _PLANNED = "Butterworth, order 4"
 _AS_PLANNED = "as planned"
-LOW_CUT_KINDS = {
+LOW_CUT_KINDS: Mapping[str, tuple[Any, int]] = {
     _PLANNED: ("butterworth", 4),
     "Linkwitz-Riley, order 4": ("linkwitz-riley", 4),
     "Butterworth, order 2": ("butterworth", 2),

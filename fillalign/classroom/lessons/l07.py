@@ -19,7 +19,7 @@ from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Slider
 from fillalign.filters import shelf_response
 from fillalign.levels import amplitude_to_db
-from fillalign.propagation import m_to_ft
+from fillalign.units import m_to_ft
 
 _TICKS = (125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 _NAMES = ("125", "250", "500", "1k", "2k", "4k", "8k", "16k")

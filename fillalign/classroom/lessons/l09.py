@@ -29,7 +29,8 @@ from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider
-from fillalign.propagation import gap_ms, ms_to_samples, samples_to_ms, seat_delay_ms
+from fillalign.propagation import gap_ms, seat_delay_ms
+from fillalign.units import ms_to_samples, samples_to_ms
 
 RATE_HZ = 48000
 SAMPLE_SPACING_S = 1.35
