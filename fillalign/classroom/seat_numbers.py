@@ -40,10 +40,10 @@ from fillalign.precedence import (
 from fillalign.propagation import (
     distance_m,
     first_heard,
-    ms_to_samples,
     travel_time_ms,
     wind_along_m_s,
 )
+from fillalign.units import ms_to_samples
 from fillalign.venue import OutputSettings, Venue
 
 SAMPLE_RATE_HZ = 48000
