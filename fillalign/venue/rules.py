@@ -43,7 +43,6 @@ from fillalign.venue.values import (
     shown,
 )
 
-PROGRAMMES: Final = get_args(Programme)
 STATES: Final = get_args(StateName)
 SEAT_LIMIT: Final = 250_000
 # Levels add by pairs of outputs at every seat, and by pairs of elements: so many still fit a
@@ -79,7 +78,7 @@ TABLES: Final[Mapping[str, Table]] = {
     "venue": {
         "name": _NAME,
         "setting": _choice(MUST, "indoors", "outdoors"),
-        "programme": _choice(OURS, *PROGRAMMES),
+        "programme": _choice(OURS, *get_args(Programme)),
         "hold_back_ms": Key(OURS, "ms", 0, 1000),
     },
     # Whatever an audience sits under fits in here; `fillalign.room` takes as much.
@@ -198,7 +197,6 @@ TABLES: Final[Mapping[str, Table]] = {
         "polarity": _choice(MAY, *get_args(Polarity)),
     },
 }
-
 
 Said: TypeAlias = Iterator[tuple[str, str]]
 SaidOf: TypeAlias = Iterator[tuple[Row, str, str]]

@@ -10,7 +10,7 @@ from fillalign._text import html_text
 from fillalign._validate import as_number, check_choice
 from fillalign.levels import a_weighting_db, db_to_power, power_to_db
 from fillalign.venue.reader import read_venue
-from fillalign.venue.rules import PROGRAMMES
+from fillalign.venue.rules import TABLES
 from fillalign.venue.whole import Venue
 
 DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room",
@@ -119,7 +119,7 @@ def starter_toml(name: str, programme: str, **measured: float) -> str:
     >>> text.splitlines()[3]
     'name = "Gym"'
     """
-    check_choice("programme", programme, PROGRAMMES)
+    check_choice("programme", programme, TABLES["venue"]["programme"].choices)
     if not name.strip() or not name.isprintable() or {*name} & {*'"\\'} or len(name) > 80:
         raise ValueError(f"name must be 1 to 80 letters without quotes, got {name[:80]!r}")
     given = {}
