@@ -36,6 +36,7 @@ from fillalign.planning.equalise import (
 from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
 from fillalign.planning.meter import expected_readings
 from fillalign.planning.need import (
+    SHARE_OF_ROWS,
     AreaNeed,
     RowCheck,
     Yardstick,
@@ -43,7 +44,7 @@ from fillalign.planning.need import (
     make_yardstick,
     rows_with,
 )
-from fillalign.planning.plan import decided
+from fillalign.planning.plan import Prospect, decided, prospect
 from fillalign.planning.result import FillPlan, FillReport, Reading
 from fillalign.planning.seats import Walk, check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
@@ -201,6 +202,7 @@ def _tier_reports(
     equalising = _equalising(yardstick, settings, on, others) if on else {}
     reports: list[FillReport] = []
     curves: dict[str, TrimCurve] = {}
+    limits: dict[str, Prospect] = {}
     for output in tier:
         heard = settings if output in on else settings.replaced(output, trim_db=0.0)
         held, free = parted(venue, on if output in on else [*on, output])
@@ -208,11 +210,14 @@ def _tier_reports(
         beside = [*others, *(name for name in on if name not in moving)]
         areas = covered_areas(venue, [output])
         mine = tuple(need for need in needs if need.area in areas)
+        rows = check.rows(zones.rows_in(areas))
         if output not in curves and (output in on or any(need.needed for need in mine)):
             curves.update(trim_curves(yardstick, heard, moving, beside))
+            if rows.served.mean() < SHARE_OF_ROWS and (output in on or output not in held):
+                limits |= dict.fromkeys(moving, prospect(yardstick, settings, moving, beside))
         reports.append(_fill_report(
-            zones, settings, output, curves.get(output), mine, check.rows(zones.rows_in(areas)),
-            readings[output], equalising.get(output, ()),
+            zones, settings, output, curves.get(output), mine, rows,
+            readings[output], limits.get(output), equalising.get(output, ()),
         ))
     return reports
 
@@ -225,9 +230,13 @@ def _fill_report(
     needs: tuple[AreaNeed, ...],
     rows: RowCheck,
     reading: Reading,
+    limit: Prospect | None,
     equalising: tuple[Finding, ...],
 ) -> FillReport:
     venue, air, own = zones.venue, zones.paths.air, settings[output]
+    if limit is not None and limit.best is not None:
+        # What is off is timed as it would play.
+        settings = settings.replaced(output, trim_db=limit.best.settings[output].trim_db)
     bases, asked = delay_bases(zones, settings, [output]), asked_of(venue, output)
     basis, mirror = bases[output], mirror_of(venue, output)
     wanted = {name: float(ms) for name, ms in wanted_delays_ms(zones, bases).items()}
@@ -236,7 +245,7 @@ def _fill_report(
     report = FillReport(
         output=output,
         areas=covered_areas(venue, [output]),
-        sounding=settings.sounds(output),
+        sounding=own.trim_db > OFF_DB,
         needs=needs,
         served_share=float(rows.served.mean()),
         missing_steps=float(rows.missing.mean()),
@@ -259,7 +268,7 @@ def _fill_report(
         early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
         findings=(),
     )
-    return replace(report, findings=fill_findings(venue, own, report, equalising))
+    return replace(report, findings=fill_findings(venue, own, report, limit, equalising))
 
 
 def _equalising(

@@ -17,6 +17,7 @@ from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
 if TYPE_CHECKING:
+    from fillalign.planning.plan import Prospect
     from fillalign.planning.result import FillPlan, FillReport
     from fillalign.planning.seats import Walk
 
@@ -29,11 +30,19 @@ def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
 
 
 def fill_findings(
-    venue: Venue, own: OutputSettings, fill: FillReport, equalising: tuple[Finding, ...]
+    venue: Venue,
+    own: OutputSettings,
+    fill: FillReport,
+    limit: Prospect | None,
+    equalising: tuple[Finding, ...],
 ) -> tuple[Finding, ...]:
-    """Collect what there is to say of one fill, `equalising` between its trim and what is unmet."""
-    return (*_delay_findings(venue, own, fill), *_trim_findings(venue, own, fill), *equalising,
-            *_fill_unmet(fill))
+    """Collect what there is to say of one fill.
+
+    `limit` is what keeps it from serving its rows, `equalising` stands between its trim
+    and what is unmet.
+    """
+    return (*_delay_findings(venue, own, fill), *_trim_findings(venue, own, fill, limit),
+            *equalising, *_fill_unmet(fill))
 
 
 def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
@@ -71,7 +80,9 @@ def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iter
     })
 
 
-def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+def _trim_findings(
+    venue: Venue, own: OutputSettings, fill: FillReport, limit: Prospect | None
+) -> Iterator[Finding]:
     """Say why the output sounds or stays off, and what decided its trim."""
     name, curve = fill.output, fill.trim
     yield from (_need_finding(venue, need) for need in fill.needs)
@@ -79,7 +90,8 @@ def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Itera
         yield Finding(Kind.OFF_NOT_NEEDED, name)
         return
     if not fill.sounding:
-        yield _off_finding(name, curve)
+        yield (Finding(Kind.OFF_LOCKED, name) if "trim_db" in venue.outputs[name].locked
+               else _off_finding(name, curve, limit))
         return
     lacks = {"without": curve.missing_without, "missing": fill.missing_steps}
     if "trim_db" in venue.outputs[name].locked:
@@ -91,8 +103,7 @@ def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Itera
     elif fill.served_share >= SHARE_OF_ROWS:
         yield Finding(Kind.TRIM_ENOUGH, name, {"trim_db": own.trim_db})
     else:
-        limits = {bound: limit for bound, limit in curve.bounds().items() if limit <= own.trim_db}
-        bound = min(limits, key=lambda one: limits[one], default=None)
+        bound = None if limit is None else limit.bound
         kind = Kind.TRIM_LEAST if bound is None else Kind.TRIM_BOUND
         yield Finding(kind, name, {"trim_db": own.trim_db, "bound": bound, **lacks})
     image = curve.bounds()[Bound.PRECEDENCE]
@@ -100,23 +111,27 @@ def _trim_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Itera
         yield Finding(Kind.WORDS_FIRST, name, {"trim_db": own.trim_db, "image_db": image})
 
 
-def _off_finding(name: str, curve: TrimCurve) -> Finding:
+def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding:
     """Say why a needed fill is off, with what its best trim would do."""
-    bounds = curve.bounds()
-    bound = min(bounds, key=lambda one: bounds[one])
-    inside = curve.trim_db <= bounds[bound]
-    if bounds[bound] <= curve.trim_db[0]:
-        return Finding(Kind.OFF_BARRED, name, {"bound": bound})
-    best = int(np.where(inside, curve.missing + curve.elsewhere, np.inf).argmin())
-    return Finding(Kind.OFF_NOT_WORTH, name, {
-        "without": curve.missing_without, "trim_db": float(curve.trim_db[best]),
-        "missing": float(curve.missing[best]), "elsewhere": float(curve.elsewhere[best]),
+    best = None if limit is None else limit.best
+    bound = None if limit is None else limit.bound
+    if bound is None and best is not None and best.settings[name].trim_db <= curve.trim_db[0]:
+        return Finding(Kind.OFF_USELESS, name, {"without": curve.missing_without})
+    if best is None or best.settings[name].trim_db <= curve.trim_db[0]:
+        return Finding(Kind.OFF_BARRED, name, {"bound": bound or "every bound"})
+    kind = (Kind.OFF_WOULD_HELP if limit and limit.worth_it
+            else Kind.OFF_NOT_WORTH if bound is None else Kind.OFF_BOUND)
+    return Finding(kind, name, {
+        "bound": bound, "without": curve.missing_without, "trim_db": best.settings[name].trim_db,
+        "delay_ms": best.settings[name].delay_ms, "missing": best.missing,
+        "elsewhere": best.elsewhere,
     })
 
 
 def _fill_unmet(fill: FillReport) -> Iterator[Finding]:
     """Name what keeps a fill from its delay, and what would mend it."""
-    if fill.sounding and fill.hold_back_ms > 0.005:
+    asked = fill.sounding or any(need.needed for need in fill.needs)
+    if asked and fill.hold_back_ms > 0.005:
         yield Finding(Kind.LATE, fill.output, {"late_ms": fill.hold_back_ms})
 
 

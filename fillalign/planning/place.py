@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,13 +21,14 @@ from fillalign.planning.need import RowCheck, Yardstick, rows_with
 from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import main_outputs, sounding_of
+from fillalign.planning.zones import asked_of, main_outputs, sounding_of
 from fillalign.venue import Output, Source, Venue, as_venue
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[int, int], object]
+Change = Callable[[], Venue]
 Point = tuple[float, float, float]
 WON_STEPS = 0.1
 WALL_M = 1.0
@@ -61,10 +63,13 @@ def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
     )
 
 
-def _tried(venue: Venue, air: Air | None, area: str) -> _Outcome | None:
-    """Plan a venue and look at one area; None where no plan fits its devices."""
+def _tried(make: Change, air: Air | None, area: str) -> _Outcome | None:
+    """Plan a changed venue and look at one area; None where no plan or no venue is to be had.
+
+    A box may leave the room, and a delay its device.
+    """
     try:
-        return _outcome(*decided(venue, air), area)
+        return _outcome(*decided(make(), air), area)
     except ValueError:
         return None
 
@@ -138,41 +143,84 @@ def _told(
             "served_pct": 100 * out.served_share, "served_before_pct": 100 * need.served_share,
         })
     if mine and not better:
-        room = plan.venue.indoors and "speech" in need.causes and len(need.causes) == 1
-        blame = ("the room" if room
-                 else "the place of its boxes" if "coverage" in need.causes else "the level")
         yield Finding(Kind.NO_CURE, area, {"tried": tuple(words for words, _ in mine),
-                                           "blame": blame})
+                                           "blame": _blame(plan, area, need.missing_steps)})
 
 
-def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Venue]]:
-    """Yield what may be changed for one area, in words, and the venue with it."""
-    outputs = {source.output for source in venue.of_role("fill") if area in source.covers}
-    goals = venue.goals
+def _blame(plan: FillPlan, area: str, before: float) -> str:
+    """Say what keeps an area short, by planning with half the decay and with boxes 12 dB up."""
+    venue = plan.venue
+    states = {name: replace(state, rt60_s={octave: max(time_s / 2, 0.05)
+                                           for octave, time_s in state.rt60_s.items()})
+              for name, state in venue.states.items()}
+    tries = {"the room": lambda: replace(venue, states=states),
+             "the level": lambda: _stronger(venue, _outputs_of(venue, area), 12.0)}
+    won = {}
+    for word, make in tries.items():
+        outcome = _tried(make, plan.air, area)
+        won[word] = 0.0 if outcome is None else before - outcome.missing
+    most = max(won, key=lambda word: won[word])
+    return most if won[most] >= WON_STEPS else "the place of its boxes"
+
+
+def _outputs_of(venue: Venue, area: str) -> list[str]:
+    found = (source.output for source in venue.of_role("fill") if area in source.covers)
+    return list(dict.fromkeys(found))
+
+
+def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Change]]:
+    """Yield what may be changed for one area, in words, and what makes the venue with it."""
+    outputs, goals = _outputs_of(venue, area), venue.goals
     if outputs:
-        for margin in (goals.image_margin_ms + 3.0, goals.image_margin_ms + 6.0):
-            yield (f"an image margin of {margin:g} ms",
-                   _with_outputs(venue, outputs, image_margin_ms=margin))
-        yield "words before the image", _with_outputs(venue, outputs, priority="words")
-        kinds = {source.loudspeaker for source in venue.sources if source.output in outputs}
-        stronger = {name: replace(box, maximum_dba=box.maximum_dba + 6.0) if name in kinds else box
-                    for name, box in venue.loudspeakers.items()}
-        yield "boxes that give 6 dB more", replace(venue, loudspeakers=stronger)
+        margin = max(asked_of(venue, name).image_margin_ms for name in outputs)
+        for more in (3.0, 6.0):
+            yield (f"an image margin of {margin + more:g} ms",
+                   partial(_with_outputs, venue, outputs, image_margin_ms=margin + more))
+        yield ("words before the image",
+               partial(_with_outputs, venue, outputs, priority="words"))
+        yield "boxes that give 6 dB more", partial(_stronger, venue, outputs, 6.0)
         for step in (-4.0, -2.0, 2.0):
             word = "nearer to the stage" if step < 0 else "deeper"
-            yield f"its boxes {abs(step):g} m {word}", _moved(venue, outputs, step, 0.0)
+            yield (f"its boxes {abs(step):g} m {word}",
+                   partial(_moved, venue, outputs, step, 0.0))
         for step in (-3.0, 3.0):
             word = "nearer" if step < 0 else "farther"
-            yield f"its boxes aimed {abs(step):g} m {word}", _moved(venue, outputs, 0.0, step)
+            yield (f"its boxes aimed {abs(step):g} m {word}",
+                   partial(_moved, venue, outputs, 0.0, step))
+    own = venue.area(area).allowed_fall_db
     for more in (2.0, 4.0):
-        fall = goals.allowed_fall_db + more
-        yield f"an allowed fall of {fall:g} dB", venue.with_goals(allowed_fall_db=fall)
+        fall = (goals.allowed_fall_db if own is None else own) + more
+        yield f"an allowed fall of {fall:g} dB", partial(_allowed, venue, area, fall)
+
+
+def _allowed(venue: Venue, area: str, fall_db: float) -> Venue:
+    if venue.area(area).allowed_fall_db is None:
+        return venue.with_goals(allowed_fall_db=fall_db)
+    return venue.with_area(area, allowed_fall_db=fall_db)
 
 
 def _with_outputs(venue: Venue, names: Iterable[str], **changes: Any) -> Venue:
     outputs = {name: replace(own, **changes) if name in set(names) else own
                for name, own in venue.outputs.items()}
     return replace(venue, outputs=outputs)
+
+
+def _stronger(venue: Venue, outputs: Iterable[str], by_db: float) -> Venue:
+    """Return the venue with boxes of a higher maximum on some outputs, on no others."""
+    names, boxes = set(outputs), dict(venue.loudspeakers)
+
+    def other(source: Source) -> Source:
+        if source.output not in names:
+            return source
+        box = venue.loudspeakers[source.loudspeaker]
+        name = f"{box.name} {by_db:+g} dB"
+        boxes[name] = replace(box, name=name, maximum_dba=box.maximum_dba + by_db)
+        return replace(source, loudspeaker=name)
+
+    sources = tuple(map(other, venue.sources))
+    used = {source.loudspeaker for source in sources}
+    return replace(venue, sources=sources,
+                   loudspeakers={name: box for name, box in boxes.items() if name in used})
 
 
 def _moved(venue: Venue, outputs: Iterable[str], by_m: float, aim_m: float) -> Venue:
@@ -258,7 +306,7 @@ def propose_places(
     rows, number = [], len(places) * len(aims)
     for done, (x, aim) in enumerate(((x, aim) for x in places for aim in aims), 1):
         hung = _hung(venue, model, area, x, high, max(aim, x + 2.0))
-        outcome = _tried(hung, air, area)
+        outcome = _tried(partial(replace, hung), air, area)
         if outcome is not None:
             rows.append(_row(hung, outcome, area))
         if progress is not None:

@@ -7,6 +7,7 @@ nothing is changed after.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import chain
@@ -17,6 +18,7 @@ from fillalign._validate import FloatArray
 from fillalign.air import Air
 from fillalign.field import BoolArray, Settings
 from fillalign.planning.delay import (
+    DelayBasis,
     delay_bases,
     planned_delay_ms,
     wanted_delays_ms,
@@ -31,7 +33,11 @@ from fillalign.planning.need import (
     make_yardstick,
 )
 from fillalign.planning.trim import (
+    BEYOND_DB,
+    EQUAL_STEPS,
+    LOWEST_TRIM_DB,
     OFF_DB,
+    Bound,
     Judged,
     Tier,
     joined,
@@ -50,6 +56,7 @@ from fillalign.planning.zones import (
 from fillalign.venue import Venue, check_dialled, headroom_db
 
 STRIDE = 6
+_LOUDER_DB = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 ROUNDS = 12
 
 
@@ -101,7 +108,7 @@ def _mains_set(zones: Zones) -> tuple[Yardstick, Settings]:
 
 
 @dataclass(frozen=True)
-class _Candidate:
+class Candidate:
     """Complete settings of a tier, and how every row stands with them."""
 
     settings: Settings
@@ -137,7 +144,59 @@ def _decide(
     return best.settings
 
 
-def _best(case: Tier, settings: Settings) -> _Candidate | None:
+@dataclass(frozen=True)
+class Prospect:
+    """What keeps the fills of a tier that move from doing more.
+
+    `bound` is what the softest louder trim that would do better breaks (None: louder does
+    no better). For fills that are off that is louder than `best`, the best candidate within
+    the bounds (None: there is none); `worth_it` tells whether that one mends enough.
+    """
+
+    bound: Bound | str | None
+    best: Candidate | None = None
+    worth_it: bool = False
+
+
+def prospect(
+    yardstick: Yardstick, settings: Settings, moving: list[str], others: list[str]
+) -> Prospect:
+    """Try what fills of one tier could do beyond what is set: each delay by its rule."""
+    case = Tier(yardstick, settings, moving, others)
+    try:
+        if sounding_of(settings, moving):
+            return Prospect(_broken_by_more(case, settings))
+        best = _best(case, settings)
+        now = settings.replaced(*moving, trim_db=LOWEST_TRIM_DB) if best is None else best.settings
+        good = best is not None and bool(case.worth_it(best.missing, best.elsewhere))
+        return Prospect(_broken_by_more(case, now), best, good)
+    except ValueError:
+        return Prospect("the longest delay of its device")
+
+
+def _broken_by_more(case: Tier, settings: Settings) -> Bound | None:
+    """Return the bound that keeps a tier from the softest louder trim that does better."""
+    zones, now = case.zones, np.array([[settings[name].trim_db] for name in case.moving])
+    beyond = float((case.highest_db(settings) - now[:, 0]).max()) + BEYOND_DB
+    more = np.array([0.0, *(step for step in _LOUDER_DB if step < beyond), max(beyond, 0.5)])
+    trims = dict(zip(case.moving, now + more, strict=True))
+    bases = delay_bases(zones, settings, case.moving)
+    delays, kept = _timed_for(case, settings, bases, trims, np.zeros_like(case.own))
+    tried = [settings] * more.size
+    for name in case.moving:
+        tried = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
+                 for one, trim, delay in zip(tried, trims[name], delays[name], strict=True)]
+    judged = _judged(case, tried, np.array([kept[name] for name in case.moving]))
+    cost = judged.check.missing[:, case.own].mean(axis=1) + judged.elsewhere
+    better = np.flatnonzero(cost < cost[0] - EQUAL_STEPS)
+    if not better.size:
+        return None
+    broken = {bound: int(np.argmin(good)) for bound, good in judged.within().items()
+              if not good[better[0]]}
+    return min(broken, key=lambda bound: broken[bound], default=None)
+
+
+def _best(case: Tier, settings: Settings) -> Candidate | None:
     """Return the best complete candidate; where the mains do not serve, words before image."""
     kept = _settled(case, settings, np.zeros_like(case.own))
     priority = asked_of(case.venue, case.moving[0]).priority
@@ -152,9 +211,9 @@ def _best(case: Tier, settings: Settings) -> _Candidate | None:
     return freed if won >= (WORTH_STEPS if priority == "words" else 1.0) else kept
 
 
-def _settled(case: Tier, settings: Settings, released: BoolArray) -> _Candidate | None:
+def _settled(case: Tier, settings: Settings, released: BoolArray) -> Candidate | None:
     """Go round trim and filters until nothing changes; of a circle take its best member."""
-    seen: list[tuple[Settings, _Candidate]] = []
+    seen: list[tuple[Settings, Candidate]] = []
     if not sounding_of(settings, case.moving):
         settings = settings.replaced(*case.moving, trim_db=0.0)
     for _ in range(ROUNDS):
@@ -177,7 +236,7 @@ def _filters(settings: Settings, case: Tier) -> list[tuple[object, ...]]:
             for own in (settings[name] for name in case.moving)]
 
 
-def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> _Candidate | None:
+def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> Candidate | None:
     """Choose a trim under the filters as set, each candidate with the delay it asks for.
 
     Every 3 dB first, then every 0.5 dB about the best of those.
@@ -206,27 +265,42 @@ def _ladder(
     Each output stops at its maximum, and at the last trim with which, at the delay
     that follows, nine seats in ten keep the image.
     """
-    zones, venue = case.zones, case.venue
-    bases = delay_bases(zones, settings, case.moving)
-    highest = case.highest_db(settings)
+    bases, highest = delay_bases(case.zones, settings, case.moving), case.highest_db(settings)
     trims = trim_grid_db(float(highest.max()), beyond_db=0.0)
-    louder = {name: trims - settings[name].trim_db for name in case.moving}
-    wanted = wanted_delays_ms(zones, bases, louder)
-    complete, shares = [settings] * len(trims), []
+    alike = dict.fromkeys(case.moving, trims)
+    _, kept = _timed_for(case, settings, bases, alike, released)
+    stopped = {}
     for name, most in zip(case.moving, highest, strict=True):
-        seats = case.bounded_seats(name, released)
-        delays = (np.full(trims.shape, settings[name].delay_ms)
-                  if "delay_ms" in venue.outputs[name].locked
-                  else planned_delay_ms(venue, name, np.broadcast_to(wanted[name], trims.shape)))
-        kept = bases[name].image_share(zones.paths.air, delays, louder[name], seats)
-        good = np.flatnonzero((kept >= SHARE_OF_ROWS) & (trims <= most + 1e-9))
-        own = np.minimum(np.arange(len(trims)), good[-1] if good.size else 0)
-        complete = [
-            one.replaced(name, trim_db=float(trims[at]), delay_ms=float(delays[at]))
-            for one, at in zip(complete, own, strict=True)
-        ]
-        shares.append(kept[own])
-    return complete, np.array(shares)
+        good = np.flatnonzero((kept[name] >= SHARE_OF_ROWS) & (trims <= most + 1e-9))
+        stopped[name] = np.minimum(trims, trims[good[-1] if good.size else 0])
+    # Where one of a pair stops before the other, the delay that they share changes.
+    delays, kept = _timed_for(case, settings, bases, stopped, released)
+    complete = [settings] * len(trims)
+    for name in case.moving:
+        complete = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
+                    for one, trim, delay in zip(complete, stopped[name], delays[name], strict=True)]
+    return complete, np.array([kept[name] for name in case.moving])
+
+
+def _timed_for(
+    case: Tier,
+    settings: Settings,
+    bases: Mapping[str, DelayBasis],
+    trims: Mapping[str, FloatArray],
+    released: BoolArray,
+) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+    """Delays (k,) for trims of a tier's outputs, and shares that keep the image with both."""
+    louder = {name: own - settings[name].trim_db for name, own in trims.items()}
+    wanted = wanted_delays_ms(case.zones, bases, louder)
+    delays, kept = {}, {}
+    for name, own in louder.items():
+        delays[name] = (np.full(own.shape, settings[name].delay_ms)
+                        if "delay_ms" in case.venue.outputs[name].locked
+                        else planned_delay_ms(case.venue, name,
+                                              np.broadcast_to(wanted[name], own.shape)))
+        kept[name] = bases[name].image_share(case.zones.paths.air, delays[name], own,
+                                             case.bounded_seats(name, released))
+    return delays, kept
 
 
 def _judged(case: Tier, candidates: list[Settings], kept: FloatArray) -> Judged:
@@ -244,10 +318,10 @@ def _judged(case: Tier, candidates: list[Settings], kept: FloatArray) -> Judged:
     return joined(parts, np.argsort(order))
 
 
-def _candidate(case: Tier, settings: Settings, judged: Judged, place: int) -> _Candidate:
+def _candidate(case: Tier, settings: Settings, judged: Judged, place: int) -> Candidate:
     check = RowCheck(*(getattr(judged.check, name)[place]
                        for name in RowCheck.__dataclass_fields__))
-    return _Candidate(
+    return Candidate(
         settings=settings,
         check=check,
         missing=float(check.missing[case.own].mean()),

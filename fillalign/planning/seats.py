@@ -183,7 +183,9 @@ def check_paths(
 def _ripple_db(field: Field, gains: FloatArray) -> FloatArray:
     """Spread over third octaves, 500 Hz to 8 kHz, of the coherent over the power sum, (n,)."""
     apart = np.einsum("onb,o->nb", field.own, gains**2)[:, RIPPLE_BANDS]
-    ratio = power_to_db(field.direct(gains)[:, RIPPLE_BANDS] / apart)
+    # An array may send nothing at all in one band to one seat: then nothing ripples there.
+    together = np.maximum(field.direct(gains)[:, RIPPLE_BANDS], 1e-30)
+    ratio = power_to_db(together / np.maximum(apart, 1e-30))
     return np.asarray(ratio.max(axis=1) - ratio.min(axis=1))
 
 

@@ -41,7 +41,7 @@ OFF_DB = float("-inf")
 LEFT_ALONE_DB = 6.0
 _SPEECH_STEPS = 6
 _SPEECH_WITHOUT_GOAL = {"speech": 0.60, "music": 0.50}
-_EQUAL_STEPS = 0.1
+EQUAL_STEPS = 0.1
 _EQUAL_SPEECH_STEPS = 0.02
 
 
@@ -290,13 +290,13 @@ class Tier:
             return None
         own = judged.check.rows(self.own)
         serves = inside & (own.served.mean(axis=1) >= SHARE_OF_ROWS)
-        serves &= judged.elsewhere <= _EQUAL_STEPS
+        serves &= judged.elsewhere <= EQUAL_STEPS
         if serves.any():
             return int(np.flatnonzero(serves)[0])
         inside = self._clearest(judged, inside)
         missing = own.missing.mean(axis=1)
         cost = np.where(inside, missing + judged.elsewhere, np.inf)
-        equal = cost <= cost.min() + _EQUAL_STEPS
+        equal = cost <= cost.min() + EQUAL_STEPS
         # A softer equal must not talk a tier off that a louder one makes worth hanging.
         worth = equal & self.worth_it(missing, judged.elsewhere)
         return int(np.flatnonzero(worth if worth.any() else equal)[0])

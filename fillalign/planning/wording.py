@@ -113,6 +113,21 @@ class Kind(Enum):
         "average; the best trim within its bounds, {trim_db:+.1f} dB, would leave {missing:.2f} "
         "and cost other rows {elsewhere:.2f}, which nobody would hear."
     )
+    OFF_BOUND = "reason", (
+        "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
+        "average; {trim_db:+.1f} dB would leave {missing:.2f} and cost other rows {elsewhere:.2f}, "
+        "which nobody would hear, and {bound} forbids the louder trims that would do better."
+    )
+    OFF_USELESS = "reason", (
+        "The output stays off: its rows lack {without:.2f} just noticeable steps on average, and "
+        "no trim makes that less."
+    )
+    OFF_WOULD_HELP = "reason", (
+        "The output is off: its rows lack {without:.2f} just noticeable steps on average; at "
+        "{trim_db:+.1f} dB and {delay_ms:.2f} ms they would lack {missing:.2f}, and other rows "
+        "{elsewhere:.2f} more."
+    )
+    OFF_LOCKED = "reason", "The output stays off: the file locks it."
     TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+.1f} dB."
     TRIM_ENOUGH = "reason", (
         "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows get level, "
@@ -123,8 +138,8 @@ class Kind(Enum):
         "{needed_db:+.1f} dB would do."
     )
     TRIM_BOUND = "reason", (
-        "At {trim_db:+.1f} dB {bound} allows no more: the covered rows lack {missing:.2f} just "
-        "noticeable steps on average ({without:.2f} without the fill)."
+        "Trim {trim_db:+.1f} dB: {bound} forbids the louder ones that would do better. The covered "
+        "rows lack {missing:.2f} just noticeable steps on average ({without:.2f} without the fill)."
     )
     TRIM_LEAST = "reason", (
         "No trim within its bounds gives 90 % of the covered rows level, tone and speech. "

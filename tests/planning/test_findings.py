@@ -165,16 +165,56 @@ def test_a_trim_beyond_what_the_image_allows_is_said():
     assert said == {"trim_db": -3.0, "image_db": early.trim.bounds()[Bound.PRECEDENCE]}
 
 
+def test_the_bound_that_keeps_a_louder_trim_from_doing_better_is_named():
+    """Softest of equals, a trim may stop below its bound: what is louder is tried, timed anew."""
+    hall = small_hall(allowed_fall_db=0.0, priority="image", image_margin_ms=0.0)
+    plan = plan_fills(hall)
+    said = of_kind(plan.fills[0].findings, Kind.TRIM_BOUND)
+    assert said.values["bound"] is Bound.PRECEDENCE
+    own = plan.settings["Fills"]
+
+    def louder(more_db):
+        wanted = plan.fills[0].basis.equal_level_ms(plan.air, more_db)
+        return evaluate(hall, {"Fills": replace(own, trim_db=own.trim_db + more_db,
+                                                delay_ms=float(wanted) + 0.01)})
+
+    kept = [louder(more).checks for more in (0.0, 2.0)]
+    assert [one.keeps_image[one.covered].mean() >= 0.9 for one in kept] == [True, False]
+    assert louder(2.0).fills[0].missing_steps < plan.fills[0].missing_steps - 0.1
+
+
 def test_why_a_fill_stays_off():
-    weak = plan_fills(with_boxes(small_hall(), level_dba=74.0, maximum_dba=74.0)).fills[0]
-    said = of_kind(weak.findings, Kind.OFF_NOT_WORTH).values
+    hall = with_boxes(small_hall(), level_dba=74.0, maximum_dba=74.0)
+    weak = plan_fills(hall).fills[0]
+    said = of_kind(weak.findings, Kind.OFF_BOUND).values
     assert said["without"] == weak.trim.missing_without
-    assert said["trim_db"] <= 0.0
-    assert said["missing"] == weak.trim.missing[weak.trim.at(said["trim_db"])]
-    assert said["elsewhere"] == weak.trim.elsewhere[weak.trim.at(said["trim_db"])]
+    assert said["bound"] is Bound.MAXIMUM
+    on = evaluate(hall, {"Fills": OutputSettings(said["delay_ms"], said["trim_db"])}).fills[0]
+    # The candidate has a low cut of its own.
+    assert said["missing"] == pytest.approx(on.missing_steps, abs=0.02)
+    assert said["missing"] > said["without"] - 0.25
     served = plan_fills(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0)).fills[0]
     assert Kind.OFF_NOT_NEEDED in kinds(served.findings)
     assert served.trim is None
+
+
+def test_a_fill_that_is_off_and_would_help_says_how(plan):
+    off = evaluate(plan.venue, {}).fills[0]
+    said = of_kind(off.findings, Kind.OFF_WOULD_HELP).values
+    own = plan.settings["Fills"]
+    assert (said["trim_db"], said["delay_ms"]) == (own.trim_db, own.delay_ms)
+    assert said["missing"] == pytest.approx(plan.fills[0].missing_steps)
+    locked = plan_fills(with_output(small_hall(), "Fills", locked={"trim_db": -np.inf})).fills[0]
+    assert Kind.OFF_LOCKED in kinds(locked.findings)
+
+
+def test_a_fill_useless_for_its_lateness_asks_for_the_hold_back_that_lets_it_play():
+    hall = with_output(small_hall(priority="image"), "Fills", latency_ms=150.0)
+    off = plan_fills(hall).fills[0]
+    assert not off.sounding
+    assert Kind.OFF_USELESS in kinds(off.findings)
+    late_ms = of_kind(off.findings, Kind.LATE).values["late_ms"]
+    assert plan_fills(replace(hall, hold_back_ms=late_ms + 1.0)).fills[0].sounding
 
 
 def test_outputs_that_mirror_each_other_are_told_together_or_apart():
