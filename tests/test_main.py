@@ -16,7 +16,7 @@ import pytest
 
 from fillalign import Air, RangeWarning, __main__ as command, _files, plan_fills, read_venue
 from fillalign.__main__ import main
-from fillalign.commands import plain_warnings
+from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
 from fillalign.sheet import pictures, quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
@@ -359,9 +359,11 @@ def test_help_names_every_option_with_its_unit_and_the_exit_codes(capsys):
         assert action.help
         for option in action.option_strings:
             assert option in text
-    for code in ("0 the answer", "2 the command line", "3 the venue file", "4 a file cannot"):
+    for code in ("0 the answer", "2 the command line", "3 a venue file", "4 a file cannot",
+                 "5 the recording"):
         assert code in text
-    assert "VENUE.toml" in text
+    for verb in ("VENUE.toml", *VERBS):
+        assert verb in text
 
 
 # The process

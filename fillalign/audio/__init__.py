@@ -4,7 +4,14 @@ In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 """
 
 from fillalign.audio.auralise import air_filter, common_scale, render_seat
-from fillalign.audio.decay import OctaveDecay, decay_times, decay_toml
+from fillalign.audio.decay import (
+    PARTS_DB,
+    DecayCurve,
+    OctaveDecay,
+    decay_curves,
+    decay_times,
+    decay_toml,
+)
 from fillalign.audio.gap import measure_gap
 from fillalign.audio.groove import GROOVE_PARTS, groove
 from fillalign.audio.impulse import (
@@ -41,7 +48,9 @@ from fillalign.audio.wav import (
 __all__ = [
     "DEMO_SOUNDS",
     "GROOVE_PARTS",
+    "PARTS_DB",
     "Arrival",
+    "DecayCurve",
     "Doubt",
     "GapReading",
     "Heard",
@@ -54,6 +63,7 @@ __all__ = [
     "click_train",
     "common_scale",
     "correction_ms",
+    "decay_curves",
     "decay_times",
     "decay_toml",
     "exponential_sweep",

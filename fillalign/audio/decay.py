@@ -29,7 +29,8 @@ _BENT_BY_CHANCE = 2000.0  # per mille times bandwidth times decay time, seen in 
 _LEAST_BT = 16.0
 _PAD_S = 0.2
 _C50_MARGIN_DB = 20.0
-_PARTS_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
+PARTS_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
+"""From which level to which each time is read, below the start (ISO 3382-1:2009, 3.3)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +57,19 @@ class OctaveDecay(ByValue):
     def rt60_s(self) -> float | None:
         """The reverberation time to plan with: T30, or T20 where the noise forbids T30."""
         return self.t20_s if self.t30_s is None else self.t30_s
+
+
+@dataclass(frozen=True, eq=False)
+class DecayCurve(ByValue):
+    """Level of what is still to come in one octave, from 0 dB down, up to where noise takes over.
+
+    Its first sample is the direct sound, or where the noise stops; `noise_margin_db` is how
+    far the noise lies below the start of the decay, `noise_power` (a sample) the noise itself.
+    """
+
+    level_db: FloatArray
+    noise_margin_db: float
+    noise_power: float
 
 
 def _in_octave(samples: FloatArray, rate: float, octave: int) -> FloatArray:
@@ -108,9 +122,7 @@ def _meets_noise(power: FloatArray, rate: float, width_hz: float) -> tuple[int, 
     return end, noise, rt60
 
 
-def _still_to_come(
-    power: FloatArray, rate: float, width_hz: float
-) -> tuple[FloatArray, float, float]:
+def _still_to_come(power: FloatArray, rate: float, width_hz: float) -> DecayCurve:
     """Return the level of what is still to come, from 0 down, the noise and its margin in dB."""
     end, noise, rt60 = _meets_noise(power, rate, width_hz)
     pace = DECAY_NEPERS / max(rt60 * rate, 1.0)
@@ -121,7 +133,7 @@ def _still_to_come(
     level = power_to_db(np.maximum(left, least) / max(float(left[0]), least))
     # A plain decay with all this energy would start so far above the noise.
     margin = float(power_to_db(max(left[0] * pace, least) / max(noise, least * pace)))
-    return np.asarray(level), noise, margin
+    return DecayCurve(np.asarray(level), margin, noise)
 
 
 def _check(name: str, value: float, correlation: float, margin: float, width_hz: float,
@@ -149,7 +161,7 @@ def _octave(
     """Return what the conditions of ISO 3382 leave of one octave's decay."""
     values: dict[str, float | None] = {}
     correlation, why = {}, {}
-    for name, (high, low) in _PARTS_DB.items():
+    for name, (high, low) in PARTS_DB.items():
         value, fit = _line(level_db, rate, high, low)
         correlation[name] = fit
         reason = _check(name, value, fit, margin, width_hz, low)
@@ -179,15 +191,14 @@ def _clarity_db(
 
 
 def _read(
-    samples: FloatArray, rate: float, start: int, octave: int, width_hz: float, interrupted: bool
+    sound: _Sound, octave: int, curve: DecayCurve, interrupted: bool
 ) -> OctaveDecay:
-    """Read one octave from the sample on at which the direct sound comes or the noise stops."""
-    from_start = _in_octave(samples, rate, octave)[start:]
-    level, noise, margin = _still_to_come(from_start**2, rate, width_hz)
-    c50 = None
-    if not interrupted and margin >= _C50_MARGIN_DB and level.size > EARLY_MS * rate / 1000:
-        c50 = _clarity_db(samples, rate, start, octave, noise)
-    read = _octave(level, rate, margin, width_hz, c50)
+    """Read one octave from its curve."""
+    rate, margin, c50 = sound.rate, curve.noise_margin_db, None
+    long_enough = curve.level_db.size > EARLY_MS * rate / 1000
+    if not interrupted and margin >= _C50_MARGIN_DB and long_enough:
+        c50 = _clarity_db(sound.samples, rate, sound.start, octave, curve.noise_power)
+    read = _octave(curve.level_db, rate, margin, sound.width_hz(octave), c50)
     if not interrupted:
         return read
     return replace(read, edt_s=None, why={**read.why, "edt": "needs an impulse response"})
@@ -199,6 +210,71 @@ def _noise_stops(samples: FloatArray, rate: float) -> int:
     level = np.asarray(power_to_db(np.maximum(_blocks(samples**2, size), 1e-300)))
     plateau = float(np.median(level[: max(1, level.size // 10)]))
     return min((int(np.flatnonzero(level > plateau - 3)[-1]) + 1) * size, samples.size - size)
+
+
+@dataclass(frozen=True)
+class _Sound:
+    """Samples with room ahead for what filters ring, and where the decay begins in them."""
+
+    samples: FloatArray
+    rate: float
+    start: int
+
+    @classmethod
+    def of(cls, samples: ArrayLike, sample_rate_hz: float, interrupted: bool) -> _Sound:
+        mono, rate = as_mono("samples", samples, least=2), as_rate(sample_rate_hz)
+        check_flag("interrupted", interrupted)
+        if not mono.any() or mono.size < 0.1 * rate:
+            raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
+                             f"{mono.size / rate:.3f} s")
+        pad = round(_PAD_S * rate)
+        start = (_noise_stops(mono, rate) if interrupted
+                 else int(np.argmax(np.abs(mono) > 0.1 * np.abs(mono).max())))
+        return cls(np.pad(mono, (pad, 0)), rate, start + pad)
+
+    @staticmethod
+    def width_hz(octave: int) -> float:
+        """Return how wide an octave is."""
+        low, high = band_edges_hz(OCTAVES_HZ[octave], fraction=1)
+        return float(high - low)
+
+    def curves(self) -> dict[int, DecayCurve]:
+        """Return the curve of every octave that the rate allows, by its place."""
+        _, high = band_edges_hz(OCTAVES_HZ, fraction=1)
+        return {octave: _still_to_come(
+            _in_octave(self.samples, self.rate, octave)[self.start :] ** 2, self.rate,
+            self.width_hz(octave)) for octave in map(int, np.flatnonzero(high < 0.47 * self.rate))}
+
+
+def decay_curves(
+    samples: ArrayLike, sample_rate_hz: float, *, interrupted: bool = False
+) -> dict[int, DecayCurve]:
+    """Return the curves that `decay_times` reads, to be drawn.
+
+    Parameters
+    ----------
+    samples, sample_rate_hz, interrupted
+        As in `decay_times`.
+
+    Returns
+    -------
+    dict
+        Nominal octave, 63 Hz up to a third of the sample rate, to `DecayCurve`.
+
+    Raises
+    ------
+    TypeError, ValueError
+        As in `decay_times`.
+
+    Examples
+    --------
+    >>> hall = np.random.default_rng(1).standard_normal(48000) * np.exp(-np.arange(48000) / 4000)
+    >>> curve = decay_curves(hall, 48000)[1000]
+    >>> float(curve.level_db[0]), bool(curve.level_db[-1] < -40)
+    (0.0, True)
+    """
+    curves = _Sound.of(samples, sample_rate_hz, interrupted).curves()
+    return {OCTAVES_NOMINAL[octave]: curve for octave, curve in curves.items()}
 
 
 def decay_times(
@@ -244,20 +320,9 @@ def decay_times(
     >>> abs(decay.t30_s - 1.2) < 0.05
     True
     """
-    mono, rate = as_mono("samples", samples, least=2), as_rate(sample_rate_hz)
-    check_flag("interrupted", interrupted)
-    if not mono.any() or mono.size < 0.1 * rate:
-        raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
-                         f"{mono.size / rate:.3f} s")
-    low, high = band_edges_hz(OCTAVES_HZ, fraction=1)
-    mono = np.pad(mono, (round(_PAD_S * rate), 0))  # room for what the filters ring ahead
-    start = (_noise_stops(mono[round(_PAD_S * rate) :], rate) + round(_PAD_S * rate) if interrupted
-             else int(np.argmax(np.abs(mono) > 0.1 * np.abs(mono).max())))
-    return {
-        OCTAVES_NOMINAL[octave]: _read(mono, rate, start, octave,
-                                       float(high[octave] - low[octave]), interrupted)
-        for octave in map(int, np.flatnonzero(high < 0.47 * rate))
-    }
+    sound = _Sound.of(samples, sample_rate_hz, interrupted)
+    return {OCTAVES_NOMINAL[octave]: _read(sound, octave, curve, interrupted)
+            for octave, curve in sound.curves().items()}
 
 
 def decay_toml(decay: Mapping[int, OctaveDecay]) -> str:

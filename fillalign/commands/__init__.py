@@ -33,7 +33,10 @@ __all__ = [
     "plain_warnings",
 ]
 
-VERBS = {"lessons": "start", "new": "start", "places": "places"}
+VERBS = {
+    "decay": "ears", "lessons": "start", "new": "start", "places": "places", "retime": "weather",
+    "signal": "ears",
+}
 """Verbs of the command and their modules; anything else is a venue or a laser's numbers."""
 
 

@@ -16,6 +16,9 @@ from fillalign.commands.shell import (
     NOT_WRITTEN,
     OK,
     Parser,
+    add_air,
+    air_of,
+    check_picture,
     fail,
     number,
     told,
@@ -24,9 +27,7 @@ from fillalign.commands.shell import (
 )
 
 if TYPE_CHECKING:
-    from fillalign.air import Air
     from fillalign.planning import FillPlan
-    from fillalign.venue import Venue
 
 _DESCRIPTION = """\
 Plan, time, trim and check fill loudspeakers. Ways to ask:
@@ -36,6 +37,9 @@ Plan, time, trim and check fill loudspeakers. Ways to ask:
   with a laser            fillalign --main-m 41 --fill-m 15 --temperature-c 24
   a first venue file      fillalign new hall.toml
   where to hang it        fillalign places hall.toml AREA
+  a test signal           fillalign signal turns.wav
+  the room's decay        fillalign decay take.wav
+  delays for the air now  fillalign retime hall.toml --temperature-c 14
   to learn                fillalign lessons DIR
 
 A venue gives its set-up sheet, printed or written to a folder with --out. A laser
@@ -47,14 +51,19 @@ fillalign VENUE.toml [--out DIR] [options]
        fillalign --main-m M --fill-m M --temperature-c C [options]
        fillalign new FILE.toml [options]
        fillalign places VENUE.toml AREA [options]
+       fillalign signal FILE.wav [options]
+       fillalign decay TAKE.wav [options]
+       fillalign retime VENUE.toml --temperature-c C [options]
        fillalign lessons DIR
        fillalign --help"""
 _EPILOG = """\
 exit codes:
   0  the answer was given; targets that a plan does not meet stand in its sheet
   2  the command line or a value on it is wrong
-  3  the venue file cannot be read, has mistakes, or no plan fits its devices
+  3  a venue file, recording or log cannot be read or has mistakes, or no plan fits the
+     venue's devices
   4  a file cannot be written, or is there already and --overwrite was not given
+  5  the recording tells nothing sure: why, and what to do next, is said
   130  interrupted from the keyboard; no file has changed but those said to be written
 
 Predictions are estimates: listen and measure before an audience comes in."""
@@ -78,14 +87,7 @@ def plan_parser() -> Parser:
     add("--json", action="store_true", help="print numbers as JSON instead of text")
     add("--cures", action="store_true",
         help="try for 15 s what would mend the areas that the plan leaves short, and tell")
-    air = parser.add_argument_group("the air, where the sound travels")
-    air.add_argument("--temperature-c", type=number, metavar="C",
-                     help="temperature in degrees Celsius (a venue file has its own)")
-    air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
-                     help="relative humidity, 0 to 100 (default: the venue's vapour at this "
-                          "temperature, or 50 without a venue)")
-    air.add_argument("--pressure-kpa", type=number, metavar="KPA",
-                     help="air pressure (default: the venue's, or 101.325)")
+    add_air(parser, ", where the sound travels")
     write = parser.add_argument_group("with a venue file")
     write.add_argument("--out", metavar="DIR",
                        help="write the sheet as text, CSV and a page to print into this folder, "
@@ -120,26 +122,14 @@ def _add_quick(parser: argparse.ArgumentParser) -> None:
                            metavar=_UNITS[name.rpartition("_")[2]])
 
 
-def _air(venue: Venue, args: argparse.Namespace) -> Air:
-    """Return the show's air with what the command line changes of it."""
-    from fillalign.air import Air
-
-    show = venue.states["show"].air
-    air = show if args.temperature_c is None else show.at_temperature(args.temperature_c)
-    humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
-    pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
-    return Air(air.temperature_c, humidity, pressure)
-
-
-def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
     from fillalign.planning import plan_fills
     from fillalign.venue import VenueError
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
         parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
-    if args.picture is not None and Path(args.picture).suffix.lower() != ".svg":
-        parser.error(f"--picture writes SVG: its name must end in .svg, got {args.picture}")
+    check_picture(parser, args.picture)
     if args.out == "":
         parser.error("--out takes the name of a folder, such as sheets or . for this one")
     try:
@@ -147,7 +137,7 @@ def _from_venue(parser: argparse.ArgumentParser, args: argparse.Namespace) -> in
     except VenueError as error:
         return fail(str(error), BAD_VENUE)
     try:
-        air = _air(venue, args)
+        air = air_of(venue, args)
     except ValueError as error:
         parser.error(str(error))
     try:

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, NoReturn, TextIO
 from fillalign._text import LONGEST_PATH, plain, short
 
 if TYPE_CHECKING:
+    from fillalign.air import Air
     from fillalign.venue import Venue
 
-OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, INTERRUPTED = 0, 2, 3, 4, 130
+OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, NOTHING_SURE, INTERRUPTED = 0, 2, 3, 4, 5, 130
 
 
 def number(text: str) -> float:
@@ -37,12 +38,51 @@ class Parser(argparse.ArgumentParser):
         super().error(short(message, LONGEST_PATH))
 
 
+def check_picture(parser: Parser, name: str | None) -> None:
+    """Refuse the name of a picture that no SVG has."""
+    if name is not None and Path(name).suffix.lower() != ".svg":
+        parser.error(f"--picture writes SVG: its name must end in .svg, got {name}")
+
+
 def venue_named(name: str) -> Venue:
     """Return the venue of a file, or one of ours where no file has its name."""
     from fillalign.venue import DEMO_VENUES, read_demo_venue, read_venue
 
     ours = name in DEMO_VENUES and not os.path.lexists(name)
     return read_demo_venue(name) if ours else read_venue(name)
+
+
+def add_air(parser: argparse.ArgumentParser, words: str) -> None:
+    """Add the options that change the air."""
+    air = parser.add_argument_group(f"the air{words}")
+    air.add_argument("--temperature-c", type=number, metavar="C",
+                     help="temperature in degrees Celsius (a venue file has its own)")
+    air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
+                     help="relative humidity, 0 to 100 (default: the venue's vapour at this "
+                          "temperature, or 50 without a venue)")
+    air.add_argument("--pressure-kpa", type=number, metavar="KPA",
+                     help="air pressure (default: the venue's, or 101.325)")
+
+
+def air_of(venue: Venue, args: argparse.Namespace, state: str = "show") -> Air:
+    """Return a state's air with what the command line changes of it."""
+    from fillalign.air import Air
+
+    own = venue.states[state].air
+    air = own if args.temperature_c is None else own.at_temperature(args.temperature_c)
+    humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
+    pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
+    return Air(air.temperature_c, humidity, pressure)
+
+
+def venue_text(name: str) -> str:
+    """Return the text of the file that `venue_named` reads."""
+    from fillalign.venue import DEMO_VENUES, shipped_path
+
+    ours = name in DEMO_VENUES and not os.path.lexists(name)
+    path = shipped_path("data", f"{name}.toml") if ours else Path(name)
+    # Its line ends are kept as they are.
+    return path.read_bytes().decode("utf-8-sig")
 
 
 @contextmanager

@@ -6,6 +6,13 @@ checks of every seat, and findings that say why.
 
 from fillalign.planning.assess import evaluate, low_cuts, plan_fills
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
+from fillalign.planning.expected import (
+    Expected,
+    aim_seat_m,
+    common_correction_ms,
+    expected_reading,
+    resting_levels_db,
+)
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.place import find_cures, propose_places
 from fillalign.planning.result import FillPlan, FillReport, Reading
@@ -18,6 +25,7 @@ __all__ = [
     "LOW_CUT_LOSS_DB",
     "AreaNeed",
     "Bound",
+    "Expected",
     "FillPlan",
     "FillReport",
     "Finding",
@@ -28,11 +36,15 @@ __all__ = [
     "SeatChecks",
     "TrimCurve",
     "Walk",
+    "aim_seat_m",
     "check_points",
+    "common_correction_ms",
     "evaluate",
+    "expected_reading",
     "find_cures",
     "low_cuts",
     "main_outputs",
     "plan_fills",
     "propose_places",
+    "resting_levels_db",
 ]

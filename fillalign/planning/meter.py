@@ -37,7 +37,7 @@ def expected_readings(
     for output in outputs:
         on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
         equal = zones.paths.seats.points_m[_equal_seat(zones, on, output)]
-        aim = _aim_seat(venue, seats, output)
+        aim = aim_seat(venue, seats, output)
         places = [aim, int(np.linalg.norm(seats.points_m - equal, axis=1).argmin()),
                   *_end_seats(venue, seats, output, aim)]
         paths = trace_paths(venue, seats.take(np.array(places)), state)
@@ -118,7 +118,7 @@ def _polarity_click(
             "click_db": float(change[octave])}
 
 
-def _aim_seat(venue: Venue, seats: Seats, output: str) -> int:
+def aim_seat(venue: Venue, seats: Seats, output: str) -> int:
     """Covered seat nearest to where an output's boxes aim."""
     inside = _covered(venue, seats, output)
     aims = np.array([source.aim_m for source in venue.sources if source.output == output])

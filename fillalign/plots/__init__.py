@@ -1,8 +1,8 @@
 """Pictures: the venue from above and from the side, levels along the walk, gaps, trim, weather.
 
-In come a plan, or a `Venue` not planned yet; out come axes. Every function draws
-into the axes given as `ax` and only there, or into pyplot's current ones, with the
-letters, colours and sizes that matplotlib is set to. Line styles, markers and
+In come a plan, a `Venue` not planned yet or a reading of a take; out come axes. Every
+function draws into the axes given as `ax` and only there, or into pyplot's current ones,
+with the letters, colours and sizes that matplotlib is set to. Line styles, markers and
 figures on contours carry the meaning, so that grey print and any eye can read them.
 The only importer of matplotlib beside the classroom.
 """
@@ -24,6 +24,7 @@ from fillalign.plots.curves import (
     walk_levels_plot,
 )
 from fillalign.plots.overview import overview, overview_text
+from fillalign.plots.takes import decay_plot
 from fillalign.plots.views import gap_map, key_rows, natural_stretch, plan_view, side_section
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "INK",
     "PALE",
     "bound_letters",
+    "decay_plot",
     "extent_m",
     "gap_map",
     "key_rows",

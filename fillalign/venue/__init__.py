@@ -4,6 +4,7 @@ In comes a venue file (TOML) or records made in code; out goes a `Venue` that fi
 and the file again.
 """
 
+from fillalign.venue.amend import with_entries, with_latency
 from fillalign.venue.model import (
     Area,
     Goals,
@@ -77,5 +78,7 @@ __all__ = [
     "shipped_path",
     "starter_toml",
     "survey_form_html",
+    "with_entries",
+    "with_latency",
     "write_venue",
 ]

@@ -1,0 +1,243 @@
+"""Ears at a venue: the test signal, and how a room dies away."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fillalign._text import plain, short
+from fillalign.commands.shell import (
+    BAD_VENUE,
+    NOT_WRITTEN,
+    NOTHING_SURE,
+    OK,
+    Parser,
+    check_picture,
+    fail,
+    number,
+    write,
+)
+
+if TYPE_CHECKING:
+    from fillalign._validate import FloatArray
+    from fillalign.audio import OctaveDecay, Recording
+
+_SIGNAL = (
+    ("seconds", 3.0, "S", "length of each sweep"),
+    ("low-hz", 40.0, "HZ", "where each sweep begins"),
+    ("high-hz", 20000.0, "HZ", "where each sweep ends"),
+    ("spacing-s", 6.0, "S", "from the start of one turn to that of the next"),
+)
+_TURNS = (("mains", "left"), ("fill", "right"), ("mains", "left"))
+_MARGIN_S = 0.05
+
+
+def add_signal(parser: argparse.ArgumentParser) -> None:
+    """Add what a test signal is made by; a take is read with the same."""
+    group = parser.add_argument_group("the test signal (a take is read with what was played)")
+    for name, value, unit, words in _SIGNAL:
+        group.add_argument(f"--{name}", type=number, default=value, metavar=unit,
+                           help=f"{words} (default: {value:g})")
+
+
+def changed_signal(args: argparse.Namespace) -> str:
+    """Return the options of the signal that are not as usual, as they are typed."""
+    named = {name: getattr(args, name.replace("-", "_")) for name, *_ in _SIGNAL}
+    return "".join(f" --{name} {named[name]:g}" for name, value, *_ in _SIGNAL
+                   if named[name] != value)
+
+
+def sweep_of(args: argparse.Namespace, rate_hz: float, peak_dbfs: float = -6.0) -> FloatArray:
+    """Return the sweep that the options describe, at a rate."""
+    from fillalign.audio import exponential_sweep
+
+    return exponential_sweep(seconds=args.seconds, low_hz=args.low_hz, high_hz=args.high_hz,
+                             sample_rate_hz=rate_hz, peak_dbfs=peak_dbfs)
+
+
+def signal(argv: Sequence[str]) -> int:
+    """Write the test signal, and say how it is played."""
+    from fillalign.audio import RecordingError, take_turns, write_wav
+
+    parser = Parser(prog="fillalign signal", allow_abbrev=False,
+                    description="Write the test signal that tells when mains and fill arrive: a "
+                                "sweep on the mains, on the fill, on the mains again. Left "
+                                "channel: mains; right channel: fill.",
+                    epilog="example: fillalign signal turns.wav --peak-dbfs -24")
+    parser.add_argument("file", metavar="FILE.wav")
+    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    parser.add_argument("--sample-rate-hz", type=number, default=48000.0, metavar="HZ",
+                        help="of the player (default: 48000); the recorder's may be another")
+    parser.add_argument("--peak-dbfs", type=number, default=-18.0, metavar="DB",
+                        help="peak below full scale, -60 to 0 (default: -18, where consoles are "
+                             "lined up)")
+    add_signal(parser)
+    args = parser.parse_args(argv)
+    try:
+        sweep = sweep_of(args, args.sample_rate_hz, args.peak_dbfs)
+        turns = take_turns(sweep, spacing_s=args.spacing_s, sample_rate_hz=args.sample_rate_hz)
+        write_wav(args.file, turns, args.sample_rate_hz, bits=24, overwrite=args.overwrite)
+    except RecordingError as error:
+        return fail(str(error), NOT_WRITTEN)
+    except ValueError as error:
+        parser.error(str(error))
+    print(plain(f"written: {args.file}"))
+    for line in _how_to_play(args):
+        print(line)
+    return OK
+
+
+def _how_to_play(args: argparse.Namespace) -> list[str]:
+    """Say in which order it plays, how loud, and how it is recorded."""
+    lines = ["", "ORDER  left channel to the mains' bus, right channel to the fill's, nothing else"]
+    for place, (what, side) in enumerate(_TURNS):
+        again = ", once more: it shows the clocks of player and recorder" if place == 2 else ""
+        lines.append(f"{place * args.spacing_s:8.1f} s  {what:6} {side:6} sweep of "
+                     f"{args.seconds:g} s, {args.low_hz:g} to {args.high_hz:g} Hz{again}")
+    lines += [
+        f"{3 * args.spacing_s:8.1f} s  end",
+        "",
+        f"LEVEL  peaks {-args.peak_dbfs:g} dB below full scale. Begin with both outputs down, the",
+        "       volume of the player too; bring them up until the sweep is as loud at the seat as",
+        "       a speaker there (70 to 75 dBA), and leave it: no louder is needed.",
+        "EARS   nobody stands near a box while it plays. Above 85 dBA protect hearing; local",
+        "       rules decide.",
+        "BOXES  keep limiters and the fill's low cut in. A small box need not play the lows:",
+        "       begin at its low limit with --low-hz, for both.",
+        "TAKE   recorder or phone at the seat, at ear height, on a stand, automatic gain off,",
+        "       lossless (WAV, FLAC). Start it 2 s before, stop it 3 s after; do not move.",
+        "",
+        plain(f"Then: fillalign take VENUE.toml FILL take.wav --at X,Y{changed_signal(args)}"),
+    ]
+    return lines
+
+
+def decay(argv: Sequence[str]) -> int:
+    """Read how the room dies away, by octave, from a recording."""
+    from fillalign.audio import RecordingError, read_recording
+
+    parser = Parser(prog="fillalign decay", allow_abbrev=False,
+                    description="Read EDT, T20, T30 and C50 by octave from a take of the test "
+                                "signal, a clap or balloon, or noise that stops; what ISO 3382 "
+                                "would not have is left out, with the reason. Prints lines for "
+                                "the venue file.",
+                    epilog="example: fillalign decay clap.wav --kind clap --picture decay.svg")
+    parser.add_argument("recording", metavar="TAKE.wav", help="WAV, or FLAC, OGG, MP3")
+    parser.add_argument("--kind", choices=("sweep", "clap", "noise"), default="sweep",
+                        help="what was recorded: the test signal (default), a clap or balloon, "
+                             "noise that plays from the start and stops once")
+    parser.add_argument("--channel", type=int, metavar="N",
+                        help="channel of the microphone, from 1 (default: the loudest)")
+    parser.add_argument("--picture", metavar="FILE.svg", help="draw the decay by octave")
+    parser.add_argument("--overwrite", action="store_true", help="replace the picture if there")
+    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
+    add_signal(parser)
+    args = parser.parse_args(argv)
+    check_picture(parser, args.picture)
+    try:
+        take = read_recording(args.recording)
+    except RecordingError as error:
+        return fail(str(error), BAD_VENUE)
+    try:
+        samples = _dying(take, args)
+        return _told_decay(samples, take.sample_rate_hz, args)
+    except ValueError as error:
+        return fail(f"{short(args.recording)}: {error}", BAD_VENUE)
+
+
+def _channel(take: Recording, asked: int | None) -> FloatArray:
+    """Return the samples of the channel asked for, or of the loudest."""
+    count = take.samples.shape[1]
+    if asked is None:
+        return take.samples[:, int((take.samples**2).sum(axis=0).argmax())]
+    if not 1 <= asked <= count:
+        raise ValueError(f"--channel must be between 1 and {count}, got {asked}")
+    return take.samples[:, asked - 1]
+
+
+def _dying(take: Recording, args: argparse.Namespace) -> FloatArray:
+    """Return the impulse response up to the next turn, or the clap or noise as it is."""
+    import numpy as np
+
+    from fillalign.audio import impulse_response
+
+    rate, heard = take.sample_rate_hz, _channel(take, args.channel)
+    if args.kind != "sweep":
+        return heard
+    if take.seconds < args.seconds:
+        raise ValueError(f"too short: the recording lasts {take.seconds:.2f} s, the sweep "
+                         f"{args.seconds:g} s")
+    response = impulse_response(heard, sweep_of(args, rate), rate)
+    size = np.abs(response)
+    # The mains play first; what distortion puts ahead of them is far softer.
+    start = max(0, int(np.argmax(size > 0.25 * size.max())) - round(_MARGIN_S * rate))
+    # The next sweep's distortion, up to the fifth harmonic, comes so much ahead of it (Farina).
+    ahead_s = args.seconds * np.log(5.0) / np.log(args.high_hz / args.low_hz)
+    end = start + round((args.spacing_s - ahead_s) * rate)
+    # Behind its last sweep a recording holds the room only as far as it goes on.
+    return response[start : min(end, response.size - round(args.seconds * rate))]
+
+
+def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int:
+    """Print what is read of a decay, and draw it if asked for."""
+    from fillalign.audio import decay_times, decay_toml
+
+    noise = args.kind == "noise"
+    read = decay_times(samples, rate, interrupted=noise)
+    code = OK
+    if args.picture is not None:
+        code = _drawn(samples, rate, noise, args)
+    if code != OK:
+        return code
+    if args.json:
+        print(json.dumps({str(octave): _numbers(each) for octave, each in read.items()}))
+    else:
+        _print_decay(read)
+    if all(each.rt60_s is None for each in read.values()):
+        return NOTHING_SURE
+    if not args.json:
+        print(f"\n{decay_toml(read)}", end="")
+    return OK
+
+
+def _drawn(samples: FloatArray, rate: int, interrupted: bool, args: argparse.Namespace) -> int:
+    from fillalign import plots
+    from fillalign._files import SheetError, signals_wait
+
+    picture = plots.page_picture(
+        lambda ax: plots.decay_plot(samples, rate, interrupted=interrupted, ax=ax), (7.0, 3.0),
+        "Level of the sound still to come, by octave, with the part each time is read from.")
+    try:
+        with signals_wait():
+            write({Path(args.picture): picture}, None, overwrite=args.overwrite)
+    except SheetError as error:
+        return fail(str(error), NOT_WRITTEN)
+    return OK
+
+
+def _numbers(each: OctaveDecay) -> dict[str, object]:
+    return {"edt_s": each.edt_s, "t20_s": each.t20_s, "t30_s": each.t30_s, "c50_db": each.c50_db,
+            "rt60_s": each.rt60_s, "noise_margin_db": each.noise_margin_db,
+            "correlation": dict(each.correlation), "why": dict(each.why)}
+
+
+def _print_decay(read: Mapping[int, OctaveDecay]) -> None:
+    def shown(value: float | None, form: str) -> str:
+        return "-" if value is None else format(value, form)
+
+    print("octave    EDT    T20    T30     C50    noise below")
+    print("    Hz      s      s      s      dB             dB")
+    for octave, each in read.items():
+        print(f"{octave:6}{shown(each.edt_s, '.2f'):>7}{shown(each.t20_s, '.2f'):>7}"
+              f"{shown(each.t30_s, '.2f'):>7}{shown(each.c50_db, '+.1f'):>8}"
+              f"{each.noise_margin_db:15.0f}")
+    for octave, each in read.items():
+        reasons: dict[str, list[str]] = {}
+        for name, why in each.why.items():
+            reasons.setdefault(why, []).append(name.upper())
+        told = "; ".join(f"{', '.join(names)}: {why}" for why, names in reasons.items())
+        if told:
+            print(f"{octave} Hz, {told}")
