@@ -248,11 +248,16 @@ def test_every_option_reaches_the_answer(words, values, capsys):
      "main_m must be between 0 and 10000 m, got -1"),
     ([*LADDER, "--mains-db", "nan"], "mains_db must be between -100 and 200 dB, got nan"),
     ([*LADDER, "--fill-m", "1e100"], "fill_m must be between 0 and 10000 m, got 1e+100"),
-    ([ROOM, "--out", ""], "--out takes the name of a folder"),
-    ([ROOM, "--picture", ""], "its name must end in .svg, got"),
+    ([ROOM, "--out", ""], "a name is empty: give a file or folder"),
+    ([ROOM, "--picture", ""], "a name is empty: give a file or folder"),
     ([ROOM, "--temperature-c=--"], "--temperature-c takes a value, got --"),
     ([*LADDER, "--humidity-pct=--"], "--humidity-pct takes a value, got --"),
     ([ROOM, "--out=--"], "--out takes a value, got --"),
+    ([ROOM, "--out="], "--out takes a value, got none"),
+    (["places", ROOM, "back", "--from-m=--"], "--from-m takes a value, got --"),
+    (["new", "gym.toml", "--length-m=--"], "--length-m takes a value, got --"),
+    (["lessons", ""], "a name is empty: give a file or folder"),
+    (["new", ""], "a name is empty: give a file or folder"),
     ([ROOM, "--nonsense"], "unrecognized arguments: --nonsense"),
     ([ROOM, "--temp", "12"], "unrecognized arguments: --temp"),
 ])
@@ -551,7 +556,8 @@ def test_what_is_not_given_is_asked_for(tmp_path, monkeypatch, capsys):
     assert ends(["new", str(path)]) == 2
     assert "name of the venue: not given" in capsys.readouterr().err
     asked = []
-    answers = iter(["Gym", "", "36", "18", "7", "", "21", "4", "34", "10", "4", "94", "22"])
+    answers = iter(["Gym", "", "36", "18", "7", "", "21", "4", "34", "10", "4", "94", "22",
+                    ""])
 
     def answer(words):
         asked.append(words)
@@ -563,6 +569,34 @@ def test_what_is_not_given_is_asked_for(tmp_path, monkeypatch, capsys):
     assert asked[1] == "speech or music [speech]: "
     assert "in m (--length-m)" in asked[2]
     assert read_venue(path).programme == "speech"
+
+
+def test_a_wrong_answer_is_asked_for_again_and_no_other_is_lost(tmp_path, monkeypatch, capsys):
+    path, asked = tmp_path / "gym.toml", []
+    answers = iter(["Gym", "speech", "36 m", "3600", "36", "18", "7", "1.4", "21", "4", "40", "10",
+                    "4", "94", "3", "", "34", "22"])
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", lambda words: asked.append(words) or next(answers))
+    assert main(["new", str(path)]) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert said == [
+        "takes a number alone, with a point and no unit, such as 12.5; got '36 m'",
+        "length_m must be between 5 and 300 m, got 3600",
+        "last_row_m must be above first_row_m, 4 m, and at most length_m, 36 m, got 40",
+        "fill_at_m must be between the first and the last row, 4 to 34 m, or 0 for none, got 3",
+    ]
+    assert len(asked) == 18
+    assert list(read_venue(path).area("back").rows_x_m)[-1] == 34.0
+
+
+def test_an_end_of_answers_is_one_clear_error(tmp_path, monkeypatch, capsys):
+    def nothing(_):
+        raise EOFError
+
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr("builtins.input", nothing)
+    assert ends(["new", str(tmp_path / "gym.toml")]) == 2
+    assert "not given, and nobody is there to ask" in capsys.readouterr().err
 
 
 def test_a_blank_form_to_print(tmp_path):

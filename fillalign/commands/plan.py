@@ -130,8 +130,6 @@ def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
     if given:
         parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
     check_picture(parser, args.picture)
-    if args.out == "":
-        parser.error("--out takes the name of a folder, such as sheets or . for this one")
     try:
         venue = venue_named(args.venue)
     except VenueError as error:
@@ -218,9 +216,5 @@ def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
 def plan_or_ladder(argv: Sequence[str]) -> int:
     """Answer for a venue, or for a laser's numbers."""
     parser = plan_parser()
-    for word in argv:
-        # Each version of argparse makes something else of a value of two dashes.
-        if word.startswith("--") and word.endswith("=--"):
-            parser.error(f"{word[:-3]} takes a value, got --")
     args = parser.parse_args(argv)
     return _quick(parser, args) if args.venue is None else _from_venue(parser, args)

@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
@@ -32,6 +32,19 @@ def number(text: str) -> float:
 
 class Parser(argparse.ArgumentParser):
     """A parser that repeats nothing harmful or endless of what it was given."""
+
+    def parse_args(  # type: ignore[override]
+        self, args: Sequence[str], namespace: None = None
+    ) -> argparse.Namespace:
+        """Return what was asked for, or end with 2."""
+        for word in args:
+            # Each version of argparse makes something else of a value of two dashes, or of none.
+            option, given, value = word.partition("=")
+            if given and option.startswith("--") and value in ("", "--"):
+                self.error(f"{option} takes a value, got {value or 'none'}")
+        if "" in args:
+            self.error("a name is empty: give a file or folder, such as . for this one")
+        return super().parse_args(args, namespace)
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong, and end with 2."""

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from fillalign._text import plain
+from fillalign._validate import as_number
 from fillalign.commands.shell import NOT_WRITTEN, OK, Parser, fail, number, write
 
 
@@ -43,7 +46,7 @@ def lessons(argv: Sequence[str]) -> int:
 def new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
     from fillalign._files import SheetError, signals_wait
-    from fillalign.venue import QUESTIONS, starter_toml, survey_form_html
+    from fillalign.venue import QUESTIONS, survey_form_html
 
     parser = Parser(prog="fillalign new", allow_abbrev=False,
                      description="Write a first venue file from a handful of numbers; what is not "
@@ -59,15 +62,9 @@ def new(argv: Sequence[str]) -> int:
                             help=f"{words} ({low:g} to {high:g} {unit})")
     args = parser.parse_args(argv)
     try:
-        if args.file.lower().endswith(".html"):
-            content = survey_form_html()
-        else:
-            name = args.name or _asked("name of the venue")
-            programme = args.programme or _asked("speech or music", "speech")
-            numbers = {key: _number_asked(args, key, words, unit, default)
-                       for key, words, unit, _, _, default in QUESTIONS}
-            content = starter_toml(name, programme, **numbers)
-    except (ValueError, argparse.ArgumentTypeError) as error:
+        content = (survey_form_html() if args.file.lower().endswith(".html")
+                   else _first_venue(vars(args)))
+    except ValueError as error:
         parser.error(str(error))
     try:
         with signals_wait():
@@ -79,21 +76,51 @@ def new(argv: Sequence[str]) -> int:
     return OK
 
 
-def _asked(words: str, default: str | None = None) -> str:
+def _first_venue(given: dict[str, Any]) -> str:
+    """Return a first venue file; what is not given is asked for, and once more where it is wrong.
+
+    What does not fit the other answers is named by the first word of what is said of it.
+    """
+    from fillalign.venue import QUESTIONS, starter_toml
+
+    asking: dict[str, Callable[[], Any]] = {
+        "name": lambda: _asked("name of the venue"),
+        "programme": lambda: _asked("speech or music", "speech"),
+        **{question[0]: partial(_number_asked, *question) for question in QUESTIONS},
+    }
+    answers = {key: given[key] for key in asking if given[key] is not None}
+    while True:
+        answers |= {key: ask() for key, ask in asking.items() if key not in answers}
+        try:
+            return starter_toml(**answers)
+        except ValueError as error:
+            wrong = str(error).partition(" ")[0]
+            if given.get(wrong, error) is not None:
+                raise
+            print(plain(str(error)), file=sys.stderr)
+            del answers[wrong]
+
+
+def _asked(words: str, default: str = "") -> str:
     """Ask at the prompt; where there is nobody to answer, the default or one clear error."""
-    if not sys.stdin or not sys.stdin.isatty():
-        if default is None:
-            raise ValueError(f"{words}: not given, and nobody is there to ask")
+    try:
+        if not sys.stdin or not sys.stdin.isatty():
+            raise EOFError
+        return input(f"{words}{default and f' [{default}]'}: ").strip() or default
+    except EOFError:
+        if not default:
+            raise ValueError(f"{words}: not given, and nobody is there to ask") from None
         return default
-    shown = "" if default is None else f" [{default}]"
-    return input(f"{words}{shown}: ").strip() or default or ""
 
 
 def _number_asked(
-    args: argparse.Namespace, key: str, words: str, unit: str, default: float | None
+    key: str, words: str, unit: str, low: float, high: float, default: float | None
 ) -> float:
-    given: float | None = getattr(args, key)
-    if given is not None:
-        return given
-    return number(_asked(f"{words}, in {unit} (--{key.replace('_', '-')})",
-                          None if default is None else f"{default:g}"))
+    """Ask for a number until it is one within its range."""
+    while True:
+        said = _asked(f"{words}, in {unit} (--{key.replace('_', '-')})",
+                      "" if default is None else f"{default:g}")
+        try:
+            return as_number(key, number(said), unit, low=low, high=high)
+        except (ValueError, argparse.ArgumentTypeError) as error:
+            print(plain(str(error)), file=sys.stderr)
