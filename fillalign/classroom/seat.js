@@ -2,9 +2,14 @@
 // filters and words all come from there; none of them is worked out here.
 
 const FADE_S = 0.03, QUICK_S = 0.012, SETTLE_S = 0.06, LANES = 4;
-const page = (globalThis.fillPage ??= { context: null, playing: null });
+const page = (globalThis.fillPage ??= { context: null, playing: null, heads: {} });
 
 // Sound: one looping source feeds two slots; a change sets the silent one and fades over to it.
+
+const ahead = azimuth => {
+  const turn = azimuth * Math.PI / 180;
+  return { positionX: Math.sin(turn), positionZ: -Math.cos(turn) };
+};
 
 function makeSlot(context, input, out, lineS) {
   const fade = new GainNode(context, { gain: 0 });
@@ -12,7 +17,7 @@ function makeSlot(context, input, out, lineS) {
   const lanes = Array.from({ length: LANES }, () => {
     const line = new DelayNode(context, { maxDelayTime: lineS });
     const gain = new GainNode(context, { gain: 0 });
-    const head = new PannerNode(context, { panningModel: "HRTF", rolloffFactor: 0, positionZ: -1 });
+    const head = new PannerNode(context, { panningModel: "HRTF", rolloffFactor: 0, ...ahead(0) });
     input.connect(line).connect(gain).connect(head).connect(fade);
     return { line, gain, head, filters: [], azimuth: 0, cut: "[]" };
   });
@@ -38,9 +43,7 @@ export function makeGraph(context, lineS, evenHead = () => 1) {
       const cut = JSON.stringify(one.sections);
       if (cut !== lane.cut || one.azimuth !== lane.azimuth) settle = SETTLE_S;
       if (cut !== lane.cut) cutLane(context, lane, one.sections);
-      const turn = one.azimuth * Math.PI / 180;
-      lane.head.positionX.value = Math.sin(turn);
-      lane.head.positionZ.value = -Math.cos(turn);
+      for (const [name, value] of Object.entries(ahead(one.azimuth))) lane.head[name].value = value;
       lane.line.delayTime.value = one.late / context.sampleRate;
       lane.gain.gain.value = one.gain * evenHead(one.azimuth);
       Object.assign(lane, { cut, azimuth: one.azimuth });
@@ -60,19 +63,17 @@ function fadeAt(param, start, up) {
 
 // The browser's head makes a sound louder from the side: measured once, so that it can be evened.
 export async function measureHead(buffer) {
-  const length = Math.min(buffer.length, 48000), angles = Array.from({ length: 13 }, (_, i) => 15 * i);
-  const powers = await Promise.all(angles.map(async angle => {
+  const powers = [], length = Math.min(buffer.length, 4 * buffer.sampleRate);
+  for (let angle = 0; angle <= 180; angle += 15) {
     const context = new OfflineAudioContext(2, length, buffer.sampleRate);
     const source = new AudioBufferSourceNode(context, { buffer });
-    const graph = makeGraph(context, 1);
-    graph.put(0, [{ late: 0, gain: 1, azimuth: angle, sections: [] }]);
-    graph.slots[0].fade.gain.value = 1;
-    source.connect(graph.input);
-    graph.out.connect(context.destination);
-    source.start(0, (buffer.length - length) / 2 / buffer.sampleRate);
+    const head = new PannerNode(context, { panningModel: "HRTF", ...ahead(angle) });
+    source.connect(head).connect(context.destination);
+    source.start();
     const heard = await context.startRendering();
-    return [0, 1].reduce((sum, ear) => heard.getChannelData(ear).reduce((s, x) => s + x * x, sum), 0);
-  }));
+    powers.push([0, 1].reduce(
+      (sum, ear) => heard.getChannelData(ear).reduce((s, x) => s + x * x, sum), 0));
+  }
   return azimuth => {
     const at = Math.min(Math.abs(azimuth) / 15, 11.999), low = Math.floor(at);
     const power = powers[low] + (at - low) * (powers[low + 1] - powers[low]);
@@ -93,13 +94,15 @@ export class Player {
     await context.resume();
     const buffer = new AudioBuffer({ length: pcm.length, sampleRate: rate });
     buffer.copyToChannel(Float32Array.from(pcm, x => x / 32768), 0);
-    const even = await measureHead(buffer);
     if (!this.playing) return;
-    this.graph = makeGraph(context, this.lineS, even);
+    let even = () => 1;
+    this.graph = makeGraph(context, this.lineS, azimuth => even(azimuth));
+    const sum = pcm.length + pcm.slice(pcm.length / 2, pcm.length / 2 + 999).reduce((a, b) => a + b);
+    (page.heads[sum] ??= measureHead(buffer)).then(found => { even = found; this.key = ""; this.change(this.last); });
     this.source = new AudioBufferSourceNode(context, { buffer, loop: true });
     this.source.connect(this.graph.input);
     this.graph.out.connect(context.destination);
-    Object.assign(this, { live: 0, busy: 0, key: JSON.stringify(branches), next: null });
+    Object.assign(this, { live: 0, busy: 0, key: JSON.stringify(branches), next: null, last: branches });
     this.graph.put(0, branches);
     this.source.start();
     fadeAt(this.graph.slots[0].fade.gain, context.currentTime + 0.005, true);
@@ -107,7 +110,7 @@ export class Player {
   }
 
   change(branches) {
-    this.next = branches;
+    this.next = this.last = branches;
     if (this.playing && this.graph && !this.busy) this.turn();
   }
 
@@ -136,11 +139,11 @@ export class Player {
     this.ended?.();
     if (!graph) return;
     graph.out.gain.setTargetAtTime(0, page.context.currentTime, 0.005);
+    source.stop(page.context.currentTime + 0.08);
     setTimeout(() => {
-      source.stop();
       graph.out.disconnect();
       if (!page.playing) page.context.suspend();
-    }, 60);
+    }, 300);
   }
 }
 
@@ -310,12 +313,12 @@ class Hall {
       + "Arrow keys move by half a metre, with Shift by a tenth.");
   }
 
-  mark(state, output) {
+  mark(state, outputs) {
     if (!this.boxes) return;
     this.hall.sources.forEach((source, s) => this.boxes[s].forEach(mark => {
       const colour = source.role === "fill" ? HUE : INK;
       mark.setAttribute("fill", state.sounds_at[s] === null ? "#fff" : colour);
-      mark.setAttribute("stroke-width", source.output === output ? 4 : 2);
+      mark.setAttribute("stroke-width", outputs.includes(source.output) ? 4 : 2);
     }));
   }
 
@@ -447,7 +450,7 @@ const KNOBS = {
 
 function render({ model, el }) {
   const hall = model.get("hall"), has = name => hall.controls.includes(name);
-  const onFill = name => has(name) && hall.fills.length > 0;
+  const onFill = name => has(name) && Object.keys(hall.fills).length > 0;
   const state = () => model.get("told").states[asked.compare];
   let asked = { ...model.get("asked") }, sounding = "all", dead = false, waiting = false;
   let waves = {}, time = 0, running = !matchMedia("(prefers-reduced-motion: reduce)").matches;
@@ -530,8 +533,9 @@ function render({ model, el }) {
     updates.push(group("", ["as it was", "as set"], () => asked.compare, word => ask({ compare: word })));
   if (onFill("sounding"))
     updates.push(group("Hear", ["all", "mains alone", "fills alone"], () => sounding, word => { sounding = word; sound(); }));
-  if (hall.fills.length > 1) {
-    const choice = html("select", {}, ...hall.fills.map(name => html("option", {}, name)));
+  if (Object.keys(hall.fills).length > 1) {
+    const choice = html("select", {}, ...Object.entries(hall.fills).map(
+      ([name, outputs]) => html("option", { value: name }, outputs.join(", "))));
     choice.addEventListener("change", () => ask({ fill: choice.value }));
     row.append(html("label", {}, "Fill ", choice));
     updates.push(() => { choice.value = asked.fill; });
@@ -581,7 +585,7 @@ function render({ model, el }) {
     clearTimeout(saying);
     saying = setTimeout(() => { said.textContent = `${now.verdict} ${now.detail}`; }, 500);
     updates.forEach(update => update());
-    plan.mark(now, asked.fill);
+    plan.mark(now, hall.fills[asked.fill] ?? []);
     spikes.draw(now, hall);
     frame();
   }

@@ -33,6 +33,7 @@ from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import bundle, size, stack
 from fillalign.field import Planned, Settings, arrival_shift_ms, output_roles, trace_paths
 from fillalign.levels import amplitude_to_db, db_to_amplitude
+from fillalign.planning import mirror_of
 from fillalign.plots import extent_m
 from fillalign.venue import Venue, headroom_db
 
@@ -58,6 +59,8 @@ class SeatPanel:
         Of every output, as set and as it was.
     fill : str
         Output under the hands; empty in a venue without fills.
+    hands : dict of str to tuple
+        By output, the outputs that move with it: one that mirrors it and is set alike.
     numbers : dict
         What the browser draws and plays.
     text : str
@@ -76,21 +79,22 @@ class SeatPanel:
         self.air = state.air if isinstance(planned, Venue) else planned.air
         dialled = None if isinstance(planned, Venue) else planned.settings
         settings = Settings(self.venue, dialled)
-        self.fills = [name for name, role in output_roles(self.venue).items() if role == "fill"]
-        seat, self.fill = opening_seat(self.venue, settings, self.air,
-                                       fill and one_of("fill", fill, tuple(self.fills)))
+        self.hands = _hands(self.venue, settings)
+        seat, found = opening_seat(self.venue, settings, self.air,
+                                   fill and one_of("fill", fill, tuple(self.hands)))
+        self.fill = self._led(found)
         if listener_m is not None:
             seat = listener_at(self.venue, *listener_m)
         self.settings = settings
-        if start and self.fill:
+        if start:
             self._dial(start)
         self.before = self.settings
         self._paths = trace_paths(self.venue, seat, state, self.air)
-        self._tables = {name: self._table(name) for name in self.fills}
+        self._tables = {name: self._table(name) for name in self._leaders}
         self.shown, self._hears = STATES[0], dict[str, Heard]()
         self.numbers: dict[str, Any] = {"n": 0, "asked": {}}
         self._waves_at: tuple[float, ...] = ()
-        self._full_dba = _full_dba(listen(self._paths, self.settings, self.fill))
+        self._full_dba = _full_dba(listen(self._paths, self.settings, self._held))
         self.view = _view()
         self.box = self._boxed()
         self._tell(0)
@@ -100,6 +104,19 @@ class SeatPanel:
         """Where the listener's ears are."""
         x, y, z = self._paths.seats.points_m[0].tolist()
         return x, y, z
+
+    @property
+    def _leaders(self) -> list[str]:
+        """The first output of each that move together."""
+        return list(dict.fromkeys(names[0] for names in self.hands.values()))
+
+    @property
+    def _held(self) -> tuple[str, ...]:
+        """The outputs under the hands."""
+        return self.hands.get(self.fill, ())
+
+    def _led(self, output: str) -> str:
+        return self.hands[output][0] if output in self.hands else ""
 
     @property
     def heard(self) -> Heard:
@@ -129,7 +146,8 @@ class SeatPanel:
 with a faint pitch of 138 Hz.'
         """
         seat = changes.pop("listener_m", None)
-        self.fill = one_of("fill", changes.pop("fill", self.fill), tuple(self.fills) or ("",))
+        fill = one_of("fill", changes.pop("fill", self.fill), tuple(self.hands) or ("",))
+        self.fill = self._led(fill)
         self.shown = one_of("state", changes.pop("compare", self.shown), STATES)
         if "fill_on" in changes:
             on, trim = changes.pop("fill_on"), changes.pop("trim_db", None)
@@ -189,7 +207,7 @@ with a faint pitch of 138 Hz.'
     def _table(self, name: str) -> dict[str, Any]:
         """Return every value that a fill's controls can take, with what is played for it."""
         own, output = self.settings[name], self.venue.outputs[name]
-        gap = listen(self._paths, self.settings.replaced(name, trim_db=0.0), name).gap_ms or 0.0
+        gap = listen(self._paths, self.settings.replaced(name, trim_db=0.0), [name]).gap_ms or 0.0
         longest = max(own.delay_ms, own.delay_ms - gap) + _MORE_MS
         most = max(min(ceil(longest / 10) * 10.0, output.delay_max_ms), own.delay_ms)
         delays = sorted({*np.arange(0.0, most + 1e-9, _STEP_MS).tolist(), own.delay_ms})
@@ -241,7 +259,7 @@ with a faint pitch of 138 Hz.'
             trim = table["trim_db"][asked["trim"]] if asked["on"] else -np.inf
             self.numbers["asked"] = {**self.numbers["asked"], "trim": asked["trim"]}
             self.settings = self.settings.replaced(
-                self.fill, delay_ms=table["delay_ms"][asked["delay"]], trim_db=trim,
+                *self._held, delay_ms=table["delay_ms"][asked["delay"]], trim_db=trim,
                 low_cut_hz=table["low_cut_hz"][asked["low_cut"]],
                 polarity="inverted" if asked["inverted"] else "normal")
         if [asked["x"], asked["y"]] != [*self.listener_m[:2]]:
@@ -256,13 +274,15 @@ with a faint pitch of 138 Hz.'
 
     def _dial(self, changes: Mapping[str, Any]) -> None:
         """Set something on the fill under the hands, or refuse it in words."""
-        changed = self.settings.replaced(self.fill, **changes)
+        if not self._held:
+            raise ValueError(f"there is no fill to set {', '.join(changes)} on")
+        changed = self.settings.replaced(*self._held, **changes)
         self.settings = Settings(self.venue, dict(changed))
 
     def _tell(self, n: int, *, dragging: bool = False) -> None:
         """Work out what both states bring to the listener, and send it."""
         states = dict(zip(STATES, (self.settings, self.before), strict=True))
-        self._hears = {name: listen(self._paths, own, self.fill) for name, own in states.items()}
+        self._hears = {name: listen(self._paths, own, self._held) for name, own in states.items()}
         x, y, z = self.listener_m
         told = {"n": n, "listener": [x, y, z], **self._played(states)}
         asked = {**self._controls(), "n": n, "x": x, "y": y, "fill": self.fill,
@@ -284,9 +304,9 @@ with a faint pitch of 138 Hz.'
         loudest = 0.0
         for name, own in states.items():
             heard = self._hears[name]
-            hands = self.fill if name == STATES[0] else ""
+            hands = self._held if name == STATES[0] else ()
             play = branches(heard, own, hands, self._full_dba)
-            most = max(self._tables[hands]["gains"]) if hands else 1.0
+            most = max(self._tables[self.fill]["gains"]) if hands else 1.0
             loudest = max(loudest, sum(abs(one["gain"]) * (most if one["hands"] else 1.0)
                                        for one in play))
             found[name] = {"play": play, **_drawn(self.venue, heard, own)}
@@ -307,7 +327,8 @@ with a faint pitch of 138 Hz.'
             max(arrival_shift_ms(self.venue, self.settings).values())])
         return {
             "title": self.title, "question": self.question, "controls": self.controls,
-            "box": _box(self.venue), "areas": areas, "fills": self.fills,
+            "box": _box(self.venue), "areas": areas,
+            "fills": {name: list(self.hands[name]) for name in self._leaders},
             "room": room and [room.x_from_m, room.x_to_m, room.width_m, room.height_m],
             "sources": [{"name": source.name, "output": source.output, "role": source.role,
                          "at": list(source.position_m)} for source in self.venue.sources],
@@ -315,6 +336,16 @@ with a faint pitch of 138 Hz.'
             "line_s": (longest + float(_waves(self.venue, self.air, self.listener_m)["most"])
                        + 1000.0) / 1000.0,
         }
+
+
+def _hands(venue: Venue, settings: Settings) -> dict[str, tuple[str, ...]]:
+    """Return which fill outputs move together: mirrored ones that are set alike."""
+    hands: dict[str, tuple[str, ...]] = {}
+    for name in (name for name, role in output_roles(venue).items() if role == "fill"):
+        other = mirror_of(venue, name)
+        both = (name, other) if other and settings[name] == settings[other] else (name,)
+        hands |= {one: hands.get(name, both) for one in both}
+    return hands
 
 
 def _view() -> Any:

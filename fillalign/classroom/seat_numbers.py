@@ -6,6 +6,7 @@ seats; what is played are the direct sounds, each from its direction, as they ar
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -149,8 +150,8 @@ def opening_seat(venue: Venue, settings: Settings, air: Air, fill: str | None) -
     return seats.take(slice(best[1], best[1] + 1)), best[2]
 
 
-def listen(paths: Paths, settings: Settings, hands: str) -> Heard:
-    """Return what one listener gets; `hands` is the fill asked about, if it sounds.
+def listen(paths: Paths, settings: Settings, hands: Collection[str]) -> Heard:
+    """Return what one listener gets; `hands` are the fills asked about, if they sound.
 
     Examples
     --------
@@ -158,7 +159,7 @@ def listen(paths: Paths, settings: Settings, hands: str) -> Heard:
     >>> room = read_demo_venue("lantern_room")
     >>> seat = listener_at(room, 8.0, 1.5)
     >>> paths = trace_paths(room, seat, room.states["show"])
-    >>> round(listen(paths, Settings(room), "Fill").gap_ms, 1)
+    >>> round(listen(paths, Settings(room), ["Fill"]).gap_ms, 1)
     -14.8
     """
     venue = paths.venue
@@ -167,7 +168,8 @@ def listen(paths: Paths, settings: Settings, hands: str) -> Heard:
     mains = [name for name in main_outputs(venue) if settings.sounds(name)]
     fills = [name for name, role in output_roles(venue).items()
              if role == "fill" and settings.sounds(name)]
-    fill = hands if hands in fills else max(fills, key=lambda name: level[name], default="")
+    asked = [name for name in fills if name in hands] or fills
+    fill = max(asked, key=lambda name: level[name], default="")
     stage = [source.output for source in venue.of_role("main") if source.output in mains]
     if not stage:
         return Heard(arrivals, "", None, None, verdict="No main sounds: nothing to compare.")
@@ -272,22 +274,24 @@ def sections_of(own: OutputSettings) -> list[list[float]]:
     return sections
 
 
-def branches(heard: Heard, settings: Settings, hands: str, full_dba: float) -> list[dict[str, Any]]:
+def branches(
+    heard: Heard, settings: Settings, hands: Collection[str], full_dba: float
+) -> list[dict[str, Any]]:
     """Return what is played: the loudest arrivals, as whole samples, gains and filters.
 
-    A level of `full_dba` is played at 12 dB below full scale. What `hands` sets comes on top
-    by the panel's tables, so its own arrivals are told without it.
+    A level of `full_dba` is played at 12 dB below full scale. What is set on `hands` comes on
+    top by the panel's tables, so their arrivals are told without it.
     """
-    shown = [one for one in heard.arrivals if settings.sounds(one.output) or one.output == hands]
+    shown = [one for one in heard.arrivals if settings.sounds(one.output) or one.output in hands]
     loud = sorted(shown, key=lambda one: one.level_dba if settings.sounds(one.output)
                   else one.bare_dba, reverse=True)
     first = [next((one for one in loud if one.role != "fill"), None),
-             next((one for one in loud if one.output == (hands or heard.fill)), None)]
+             next((one for one in loud if one.output in (hands or [heard.fill])), None)]
     chosen = [one for one in first if one]
     chosen += [one for one in loud if one not in chosen][: MOST_BRANCHES - len(chosen)]
     made = []
     for one in chosen:
-        own, mine = settings[one.output], one.output == hands
+        own, mine = settings[one.output], one.output in hands
         level = one.bare_dba + (0.0 if mine else own.trim_db) - full_dba + _FULL_DB
         sign = -1.0 if own.polarity == "inverted" and not mine else 1.0
         late = one.arrival_ms - (own.delay_ms if mine else 0.0)

@@ -19,7 +19,7 @@ from fillalign.planning.result import FillPlan, FillReport, Reading
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import main_outputs
+from fillalign.planning.zones import main_outputs, mirror_of
 
 __all__ = [
     "LOW_CUT_LOSS_DB",
@@ -44,6 +44,7 @@ __all__ = [
     "find_cures",
     "low_cuts",
     "main_outputs",
+    "mirror_of",
     "plan_fills",
     "propose_places",
     "resting_levels_db",

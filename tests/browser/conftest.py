@@ -14,6 +14,7 @@ from tests.browser.lab import Lab
 WINDOW = {"width": 1366, "height": 900}
 TARGET_MS = 250.0
 _delays: dict[str, list[float]] = {}
+_seat: dict[str, list[float]] = {}
 
 
 def missing() -> str:
@@ -26,10 +27,25 @@ def missing() -> str:
 
 
 @pytest.fixture(scope="session")
-def lab(tmp_path_factory):
+def window(tmp_path_factory):
     if reason := missing():
         on_server = os.environ.get("CI", "").lower() in ("true", "1")
         (pytest.fail if on_server else pytest.skip)(reason)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        context = playwright.chromium.launch_persistent_context(
+            tmp_path_factory.mktemp("chromium"), executable_path=shutil.which("chromium"),
+            headless=True, viewport=WINDOW,
+            args=["--no-sandbox", "--disable-gpu", "--no-first-run",
+                  "--disable-background-networking", "--disable-component-update",
+                  "--disable-sync"])
+        yield context
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory, window):  # noqa: ARG001
     server = Lab(tmp_path_factory.mktemp("lab"))
     try:
         server.wait()
@@ -38,19 +54,12 @@ def lab(tmp_path_factory):
         server.stop()
 
 
-@pytest.fixture(scope="session")
-def window(lab):
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            lab.folder / "chromium", executable_path=shutil.which("chromium"),
-            headless=True, viewport=WINDOW,
-            args=["--no-sandbox", "--disable-gpu", "--no-first-run",
-                  "--disable-background-networking", "--disable-component-update",
-                  "--disable-sync"])
-        yield context
-        context.close()
+@pytest.fixture
+def bare(window):
+    """Return a page without JupyterLab."""
+    page = window.new_page()
+    yield page
+    page.close()
 
 
 @pytest.fixture
@@ -68,7 +77,17 @@ def note_delays():
     return _delays
 
 
+@pytest.fixture
+def note_seat():
+    """Return where the delays of the seat panel (ms) are kept for the summary."""
+    return _seat
+
+
 def pytest_terminal_summary(terminalreporter):
+    for what, delays in _seat.items():
+        terminalreporter.write_line(f"{what:50} {len(delays):3d} times, median "
+                                    f"{statistics.median(delays):4.0f} ms, longest "
+                                    f"{max(delays):4.0f} ms")
     if not _delays:
         return
     terminalreporter.section("key press to changed picture")

@@ -49,7 +49,10 @@ class SeatPage:
 
     def __init__(self, page: Any) -> None:
         self.page, self.panels = page, []
-        page.set_content("<body style='margin: 4px'></body>")
+        # Worklets want a secure page, which localhost is; no server is asked.
+        page.route("http://localhost/seat", lambda route: route.fulfill(
+            body="<body style='margin: 4px'></body>", content_type="text/html"))
+        page.goto("http://localhost/seat")
         page.expose_function("askPython", self._answer)
 
     def add(self, panel: Any) -> Any:

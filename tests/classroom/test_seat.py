@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy import signal
 
-from fillalign import plan_fills
+from fillalign import Output, plan_fills
 from fillalign.classroom import seat_panel, widgets
 from fillalign.classroom.seat import CONTROLS
 from fillalign.field import Settings
@@ -220,3 +221,24 @@ def test_any_venue_works(seed):
         assert panel.text
         assert len(panel.numbers["states"]["as set"]["play"]) <= 4
     assert seat_panel(venue, controls=CONTROLS[:2], sound="clap").text
+
+
+def test_fills_that_mirror_one_another_move_together():
+    venue, _ = random_venue(1)
+    main, left = (next(one for one in venue.sources if one.role == role)
+                  for role in ("main", "fill"))
+    (x, y, z), (u, v, w) = left.position_m, left.aim_m
+    places = {"L": (y, v), "R": (-y, -v), "M": (y / 2, v)}
+    buses = {"Mains": Output("Mains", "mono", "here"),
+             **{name: Output(name, "mono", "here") for name in places}}
+    middle = replace(main, output="Mains", position_m=(0.0, 0.0, 5.0), aim_m=(9.0, 0.0, 1.0))
+    fills = [replace(left, name=name, output=name, position_m=(x, side, z), aim_m=(u, towards, w))
+             for name, (side, towards) in places.items()]
+    venue = replace(venue, outputs=buses, sources=(middle, *fills))
+    panel = seat_panel(venue, fill="R", sound="clap").set(delay_ms=12.5)
+    assert panel.fill == "L"
+    assert [panel.settings[name].delay_ms for name in places] == [12.5, 12.5, 0.0]
+    assert sum(one["hands"] for one in panel.numbers["states"]["as set"]["play"]) == 2
+    bare = replace(venue, outputs={"Mains": buses["Mains"]}, sources=(middle,))
+    with pytest.raises(ValueError, match="there is no fill to set delay_ms on"):
+        seat_panel(bare).set(delay_ms=3.0)
