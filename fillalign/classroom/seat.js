@@ -1,7 +1,7 @@
 // The seat panel in a browser. It draws and plays what Python says: times, levels, gains,
 // filters and words all come from there; none of them is worked out here.
 
-const FADE_S = 0.03, QUICK_S = 0.012, SETTLE_S = 0.06, LANES = 4;
+const FADE_S = 0.03, QUICK_S = 0.015, SETTLE_S = 0.06, LANES = 4;
 const page = (globalThis.fillPage ??= { context: null, playing: null, heads: {} });
 
 // Sound: one looping source feeds two slots; a change sets the silent one and fades over to it.
@@ -61,19 +61,23 @@ function fadeAt(param, start, up) {
   param.setValueCurveAtTime(curve, start, FADE_S);
 }
 
+async function headPower(buffer, angle, length) {
+  const context = new OfflineAudioContext(2, length, buffer.sampleRate);
+  const source = new AudioBufferSourceNode(context, { buffer });
+  const head = new PannerNode(context, { panningModel: "HRTF", ...ahead(angle) });
+  source.connect(head).connect(context.destination);
+  source.start();
+  const heard = await context.startRendering();
+  let power = 0;
+  for (const ear of [0, 1]) for (const x of heard.getChannelData(ear)) power += x * x;
+  return power;
+}
+
 // The browser's head makes a sound louder from the side: measured once, so that it can be evened.
 export async function measureHead(buffer) {
-  const powers = [], length = Math.min(buffer.length, 4 * buffer.sampleRate);
-  for (let angle = 0; angle <= 180; angle += 15) {
-    const context = new OfflineAudioContext(2, length, buffer.sampleRate);
-    const source = new AudioBufferSourceNode(context, { buffer });
-    const head = new PannerNode(context, { panningModel: "HRTF", ...ahead(angle) });
-    source.connect(head).connect(context.destination);
-    source.start();
-    const heard = await context.startRendering();
-    powers.push([0, 1].reduce(
-      (sum, ear) => heard.getChannelData(ear).reduce((s, x) => s + x * x, sum), 0));
-  }
+  const powers = [];
+  for (let angle = 0; angle <= 180; angle += 15)
+    powers.push(await headPower(buffer, angle, Math.min(buffer.length, 4 * buffer.sampleRate)));
   return azimuth => {
     const at = Math.min(Math.abs(azimuth) / 15, 11.999), low = Math.floor(at);
     const power = powers[low] + (at - low) * (powers[low + 1] - powers[low]);
@@ -94,19 +98,28 @@ export class Player {
     await context.resume();
     const buffer = new AudioBuffer({ length: pcm.length, sampleRate: rate });
     buffer.copyToChannel(Float32Array.from(pcm, x => x / 32768), 0);
-    if (!this.playing) return;
     let even = () => 1;
-    this.graph = makeGraph(context, this.lineS, azimuth => even(azimuth));
+    const graph = makeGraph(context, this.lineS, azimuth => even(azimuth));
+    // Until the browser has its head at hand it plays without; rendering offline waits for it.
+    await headPower(buffer, 0, 128);
+    if (!this.playing) return;
+    this.graph = graph;
     const sum = pcm.length + pcm.slice(pcm.length / 2, pcm.length / 2 + 999).reduce((a, b) => a + b);
-    (page.heads[sum] ??= measureHead(buffer)).then(found => { even = found; this.key = ""; this.change(this.last); });
+    (page.heads[sum] ??= measureHead(buffer)).then(found => setTimeout(() => {
+      // In a task of its own: within one the sound's clock stands still.
+      even = found;
+      this.key = "";
+      this.change(this.last);
+    }));
     this.source = new AudioBufferSourceNode(context, { buffer, loop: true });
     this.source.connect(this.graph.input);
     this.graph.out.connect(context.destination);
     Object.assign(this, { live: 0, busy: 0, key: JSON.stringify(branches), next: null, last: branches });
     this.graph.put(0, branches);
     this.source.start();
-    fadeAt(this.graph.slots[0].fade.gain, context.currentTime + 0.005, true);
-    this.hold(0.005 + FADE_S);
+    const begin = context.currentTime + 0.005;
+    fadeAt(this.graph.slots[0].fade.gain, begin, true);
+    this.hold(begin + FADE_S);
   }
 
   change(branches) {
@@ -124,11 +137,18 @@ export class Player {
     fadeAt(slots[this.live].fade.gain, start, false);
     fadeAt(slots[idle].fade.gain, start, true);
     this.live = idle;
-    this.hold(settle + FADE_S);
+    this.hold(start + FADE_S);
   }
 
-  hold(seconds) {
-    this.busy = setTimeout(() => { this.busy = 0; if (this.graph) this.turn(); }, 1000 * seconds + 4);
+  // By the clock of the sound, which falls behind on a busy machine.
+  hold(until) {
+    const late = until - page.context.currentTime;
+    this.busy = setTimeout(() => {
+      this.busy = 0;
+      if (!this.graph) return;
+      if (page.context.currentTime < until) this.hold(until);
+      else this.turn();
+    }, Math.max(1000 * late, 0) + 2);
   }
 
   stop() {
