@@ -129,7 +129,7 @@ def _still_to_come(power: FloatArray, rate: float, width_hz: float) -> DecayCurv
     last = noise if end < power.size else 0.5 * float(power[-max(1, power.size // 20) :].mean())
     # What the noise hides goes on falling as before (ISO 3382-1, 5.3.3, note).
     left = np.cumsum((power[:end] - noise)[::-1])[::-1] + last / pace
-    least = 1e-12 * max(float(left[0]), 1e-300)
+    least = max(1e-12 * float(left.max()), 1e-300)
     level = power_to_db(np.maximum(left, least) / max(float(left[0]), least))
     # A plain decay with all this energy would start so far above the noise.
     margin = float(power_to_db(max(left[0] * pace, least) / max(noise, least * pace)))

@@ -35,7 +35,7 @@ __all__ = [
 
 VERBS = {
     "decay": "ears", "lessons": "start", "new": "start", "places": "places", "retime": "weather",
-    "signal": "ears",
+    "signal": "ears", "take": "takes",
 }
 """Verbs of the command and their modules; anything else is a venue or a laser's numbers."""
 

@@ -212,7 +212,7 @@ def _drawn(samples: FloatArray, rate: int, interrupted: bool, args: argparse.Nam
         "Level of the sound still to come, by octave, with the part each time is read from.")
     try:
         with signals_wait():
-            write({Path(args.picture): picture}, None, overwrite=args.overwrite)
+            write({Path(args.picture): picture}, None, overwrite=args.overwrite, quiet=args.json)
     except SheetError as error:
         return fail(str(error), NOT_WRITTEN)
     return OK

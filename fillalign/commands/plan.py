@@ -38,6 +38,7 @@ Plan, time, trim and check fill loudspeakers. Ways to ask:
   a first venue file      fillalign new hall.toml
   where to hang it        fillalign places hall.toml AREA
   a test signal           fillalign signal turns.wav
+  what a take says        fillalign take hall.toml FILL take.wav --at 30,3
   the room's decay        fillalign decay take.wav
   delays for the air now  fillalign retime hall.toml --temperature-c 14
   to learn                fillalign lessons DIR
@@ -52,6 +53,7 @@ fillalign VENUE.toml [--out DIR] [options]
        fillalign new FILE.toml [options]
        fillalign places VENUE.toml AREA [options]
        fillalign signal FILE.wav [options]
+       fillalign take VENUE.toml FILL TAKE.wav... [options]
        fillalign decay TAKE.wav [options]
        fillalign retime VENUE.toml --temperature-c C [options]
        fillalign lessons DIR

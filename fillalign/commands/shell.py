@@ -119,8 +119,9 @@ def plain_warnings(stream: TextIO) -> Iterator[None]:
         yield
 
 
-def write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool) -> None:
-    """Write all files or none, say which, and make their folder."""
+def write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool,
+          quiet: bool = False) -> None:
+    """Write all files or none, say which unless JSON is printed, and make their folder."""
     from fillalign._files import SheetError, write_whole
 
     missing = [] if folder is None else [
@@ -139,7 +140,7 @@ def write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: boo
         taken = isinstance(error, FileExistsError | NotADirectoryError)
         reason = "is no folder; name another" if taken else f"cannot be made, {error.strerror}"
         raise SheetError(folder, reason) from error
-    for path in contents:
+    for path in () if quiet else contents:
         print(plain(f"written: {path}"))
     sys.stdout.flush()
 

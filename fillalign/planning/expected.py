@@ -22,8 +22,7 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import counting_mains, level_weights, serving_fills
-from fillalign.planning.meter import aim_seat
-from fillalign.planning.zones import asked_of
+from fillalign.planning.zones import aim_seat, asked_of
 from fillalign.venue import STATES, OutputSettings, Venue, check_outputs
 
 # The band in which a take compares direct sounds; a response is read evenly by frequency there.

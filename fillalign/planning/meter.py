@@ -11,7 +11,6 @@ from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.field import (
     A_POWER,
     C_POWER,
-    IntArray,
     Paths,
     Seats,
     Settings,
@@ -23,7 +22,7 @@ from fillalign.field import (
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import counting_mains, delay_bases
 from fillalign.planning.result import MeterSeat, Reading
-from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.planning.zones import Zones, aim_seat, covered_areas, covered_seats, main_outputs
 from fillalign.venue import Venue
 
 
@@ -78,7 +77,7 @@ def meter_powers(
 
 def _end_seats(venue: Venue, seats: Seats, output: str, aim: int) -> list[int]:
     """Seats of the first and the last row that an output covers, the nearest across to `aim`."""
-    inside = _covered(venue, seats, output)
+    inside = covered_seats(venue, seats, output)
     x = seats.points_m[inside, 0]
     across = np.abs(seats.points_m[inside, 1] - seats.points_m[aim, 1])
     return [int(inside[np.where(x == end, across, np.inf).argmin()])
@@ -116,18 +115,3 @@ def _polarity_click(
     octave = int(change.argmin())
     return {"click_delay_ms": timed[output].delay_ms, "click_hz": int(OCTAVES_NOMINAL[octave]),
             "click_db": float(change[octave])}
-
-
-def aim_seat(venue: Venue, seats: Seats, output: str) -> int:
-    """Covered seat nearest to where an output's boxes aim."""
-    inside = _covered(venue, seats, output)
-    aims = np.array([source.aim_m for source in venue.sources if source.output == output])
-    away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
-    return int(inside[away.argmin()])
-
-
-def _covered(venue: Venue, seats: Seats, output: str) -> IntArray:
-    """Seats in the areas that an output covers."""
-    covers = covered_areas(venue, [output])
-    return np.flatnonzero(np.isin(
-        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))

@@ -165,6 +165,21 @@ class Asked:
     priority: str
 
 
+def covered_seats(venue: Venue, seats: Seats, output: str) -> IntArray:
+    """Seats in the areas that an output covers."""
+    covers = covered_areas(venue, [output])
+    return np.flatnonzero(np.isin(
+        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
+
+
+def aim_seat(venue: Venue, seats: Seats, output: str) -> int:
+    """Covered seat nearest to where an output's boxes aim."""
+    inside = covered_seats(venue, seats, output)
+    aims = np.array([source.aim_m for source in venue.sources if source.output == output])
+    away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
+    return int(inside[away.argmin()])
+
+
 def asked_of(venue: Venue, output: str) -> Asked:
     """Return what the file asks of a fill: its own word, else its areas', else the venue's.
 

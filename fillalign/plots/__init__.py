@@ -24,7 +24,13 @@ from fillalign.plots.curves import (
     walk_levels_plot,
 )
 from fillalign.plots.overview import overview, overview_text
-from fillalign.plots.takes import decay_plot
+from fillalign.plots.takes import (
+    arrival_levels_plot,
+    decay_plot,
+    responses_plot,
+    take_overview,
+    take_text,
+)
 from fillalign.plots.views import gap_map, key_rows, natural_stretch, plan_view, side_section
 
 __all__ = [
@@ -32,6 +38,7 @@ __all__ = [
     "HUE",
     "INK",
     "PALE",
+    "arrival_levels_plot",
     "bound_letters",
     "decay_plot",
     "extent_m",
@@ -42,10 +49,13 @@ __all__ = [
     "overview_text",
     "page_picture",
     "plan_view",
+    "responses_plot",
     "retime_plot",
     "side_section",
     "speech_plot",
     "svg_bytes",
+    "take_overview",
+    "take_text",
     "trim_curve_plot",
     "walk_levels_plot",
 ]

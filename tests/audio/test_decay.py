@@ -118,3 +118,11 @@ def test_the_curves_are_those_that_times_are_read_from():
     assert curves[2000].noise_margin_db == times[2000].noise_margin_db
     # In time for 60 dB the tail falls to the noise 55 dB below: there the curve ends.
     assert level.size / RATE == pytest.approx(55 / 60, rel=0.15)
+
+
+def test_a_sound_that_only_grows_has_no_decay_and_no_overflow():
+    """What is still to come is then less than the noise told from its end."""
+    grows = np.random.default_rng(9).standard_normal(RATE) * np.linspace(0.0, 1.0, RATE) ** 3
+    grows[0] = 1.0
+    for octave in decay_times(grows, RATE).values():
+        assert octave.rt60_s is None

@@ -1,0 +1,449 @@
+"""A take read against the plan: what to correct at one seat or at several, and the way back."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fillalign._text import LONGEST_PATH, listed, plain, quoted, short
+from fillalign.commands.dialled import PLAN_HELP, saved_plan
+from fillalign.commands.ears import add_signal, sweep_of
+from fillalign.commands.kept import SetFile, measured_by
+from fillalign.commands.shell import (
+    BAD_VENUE,
+    NOT_WRITTEN,
+    NOTHING_SURE,
+    OK,
+    Parser,
+    add_air,
+    air_of,
+    check_picture,
+    fail,
+    number,
+    venue_named,
+    venue_text,
+    write,
+)
+
+if TYPE_CHECKING:
+    from fillalign.air import Air
+    from fillalign.audio import GapReading, Recording
+    from fillalign.planning import Expected
+    from fillalign.venue import OutputSettings, Venue
+
+_DISAGREE_MS = 1.0
+_LEVEL_OFF_DB = 3.0
+
+
+def _place(text: str) -> tuple[float, ...]:
+    """Return a place typed as X,Y or X,Y,Z."""
+    parts = text.split(",")
+    if len(parts) not in (2, 3):
+        raise argparse.ArgumentTypeError(
+            f"takes X,Y or X,Y,Z in metres, such as 30,3; got {text!r}")
+    return tuple(number(part) for part in parts)
+
+
+def _parser() -> Parser:
+    parser = Parser(prog="fillalign take", allow_abbrev=False,
+                    description="Read takes of the test signal at one seat or several against "
+                                "the plan: gap, polarity, level, and what to correct. A take "
+                                "that tells nothing sure says why, and what to do next.",
+                    epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3')
+    add = parser.add_argument
+    add("venue", metavar="VENUE.toml", help="venue file, or one of ours")
+    add("fill", metavar="FILL", help="output of the fill that played, or one of its boxes")
+    add("takes", metavar="TAKE.wav", nargs="+", help="WAV, or FLAC, OGG, MP3: one a seat")
+    add("--at", type=_place, action="append", metavar="X,Y[,Z]",
+        help="where the microphone stood, once a take, in their order (default: the seat of the "
+             "sheet's readings; the ears' height there)")
+    add("--plan", metavar="FILE", help=PLAN_HELP)
+    add("--dialled-ms", type=number, metavar="MS",
+        help="delay dialled on the fill while it played (default: that in the --add-to file, or "
+             "the planned one)")
+    add("--turns", type=int, choices=(2, 3), default=3,
+        help="3: mains, fill, mains (default); 2: without the last")
+    add("--channel", type=int, metavar="N",
+        help="channel of the microphone, from 1 (default: the loudest)")
+    add("--moved-take", metavar="FILE.wav",
+        help="a second take with the fill set 3 ms later, where the first is in doubt")
+    add("--mains-dba", type=number, metavar="DBA",
+        help="meter at the seat while the mains play pink noise: levels for the venue file")
+    add_air(parser, " while it played (default: the empty venue's)")
+    out = parser.add_argument_group("what is written")
+    out.add_argument("--picture", metavar="FILE.svg", help="draw both responses (one take)")
+    out.add_argument("--add-to", metavar="FILE.toml",
+                     help="add the readings to this file of what was set and read, made if it is "
+                          "not there: 'fillalign VENUE.toml --as-set FILE.toml' makes the sheet "
+                          "as measured of it")
+    out.add_argument("--venue-out", metavar="FILE.toml",
+                     help="write the venue file with what was measured, all else kept")
+    out.add_argument("--overwrite", action="store_true", help="replace files that are there")
+    out.add_argument("--json", action="store_true", help="print numbers as JSON")
+    add_signal(parser)
+    return parser
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """One take: its file, what it should say as dialled, and what it says."""
+
+    file: str
+    expected: Expected
+    reading: GapReading
+    wanted_ms: float
+
+    @property
+    def add_ms(self) -> float:
+        """What to add to the delay by this take alone."""
+        from fillalign.audio import correction_ms
+
+        return correction_ms(self.reading, self.wanted_ms)[0]
+
+    @property
+    def over_db(self) -> float:
+        """Fill over mains: as read, or as expected where it is withheld."""
+        read = self.reading.level_difference_db
+        return self.expected.level_difference_db if read is None else read
+
+
+@dataclass(frozen=True)
+class _Case:
+    """What was asked: venue, fill, settings as planned, the delay dialled, the air."""
+
+    venue: Venue
+    output: str
+    settings: Mapping[str, OutputSettings]
+    dialled_ms: float
+    air: Air
+
+    @property
+    def planned_ms(self) -> float:
+        return self.settings[self.output].delay_ms
+
+    def expected(self, venue: Venue, seat: Sequence[float]) -> Expected:
+        """Return what a take at a seat should say with the fill as dialled."""
+        from fillalign.planning import expected_reading
+
+        own = replace(self.settings[self.output], delay_ms=self.dialled_ms)
+        return expected_reading(venue, {**self.settings, self.output: own}, self.output, seat,
+                                air=self.air)
+
+
+def take(argv: Sequence[str]) -> int:
+    """Read takes against the plan, and say what to correct."""
+    from fillalign.audio import RecordingError, read_recording
+    from fillalign.venue import VenueError
+
+    parser = _parser()
+    args = parser.parse_args(argv)
+    check_picture(parser, args.picture)
+    if args.at is not None and len(args.at) != len(args.takes):
+        parser.error(f"--at must be given once a take, got {len(args.at)} for {len(args.takes)}")
+    if len(args.takes) > 1 and (args.at is None or args.picture or args.moved_take):
+        parser.error("several takes need --at for each, and go without --picture and --moved-take")
+    if args.mains_dba is not None and (args.venue_out is None or len(args.takes) > 1):
+        parser.error("--mains-dba goes with --venue-out and one take")
+    try:
+        venue = venue_named(args.venue)
+        case = _case(parser, venue, args)
+        recordings = [read_recording(file) for file in args.takes]
+        moved = None if args.moved_take is None else read_recording(args.moved_take)
+    except (VenueError, RecordingError) as error:
+        return fail(str(error), BAD_VENUE)
+    try:
+        heard = [_heard(case, args, file, recording, seat, moved) for file, recording, seat in zip(
+            args.takes, recordings, _seats(case, args), strict=True)]
+    except ValueError as error:
+        parser.error(str(error))
+    return _answer(case, heard, args)
+
+
+def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
+    """Return what is asked, or end with what is wrong in it."""
+    from fillalign.venue import VenueError
+
+    try:
+        output = _output(venue, args.fill)
+        settings = (_planned(venue) if args.plan is None else saved_plan(venue, args.plan)[0])
+        own = settings[output]
+        if own.trim_db == float("-inf"):
+            raise ValueError(f"{quoted(output)} stays off in the plan: there is nothing to read")
+        air = air_of(venue, args, "check")
+        noted = None if args.add_to is None else SetFile.of(args.add_to).delay_ms(output)
+    except VenueError:
+        raise
+    except ValueError as error:
+        parser.error(str(error))
+    known = own.delay_ms if noted is None else noted
+    dialled = known if args.dialled_ms is None else args.dialled_ms
+    if not 0 <= dialled <= venue.outputs[output].delay_max_ms:
+        parser.error("--dialled-ms must be between 0 and "
+                     f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
+    return _Case(venue, output, settings, dialled, air)
+
+
+def _planned(venue: Venue) -> Mapping[str, OutputSettings]:
+    """Plan anew, or raise VenueError where no plan fits the devices."""
+    from fillalign.planning import plan_fills
+    from fillalign.venue import VenueError
+
+    try:
+        return plan_fills(venue).settings
+    except ValueError as error:
+        raise VenueError(venue.name, (("", str(error)),)) from error
+
+
+def _output(venue: Venue, name: str) -> str:
+    """Return the output of a fill, by its own name or that of a box on it."""
+    fills = {source.output for source in venue.of_role("fill")}
+    boxes = {source.name: source.output for source in venue.of_role("fill")}
+    if name in fills:
+        return name
+    if name not in boxes:
+        raise ValueError(f"no fill on an output {quoted(name)}; there are {listed(sorted(fills))}")
+    return boxes[name]
+
+
+def _seats(case: _Case, args: argparse.Namespace) -> list[tuple[float, ...]]:
+    """Return where the microphone stood at each take, with the ears' height where none is given."""
+    from fillalign.field import venue_seats
+    from fillalign.planning import aim_seat_m
+
+    if args.at is None:
+        return [aim_seat_m(case.venue, case.output)]
+    points = venue_seats(case.venue).points_m
+    return [at if len(at) == 3 else
+            (*at, float(points[((points[:, :2] - at) ** 2).sum(axis=1).argmin(), 2]))
+            for at in args.at]
+
+
+def _heard(case: _Case, args: argparse.Namespace, file: str, recording: Recording,
+           seat: tuple[float, ...], moved: Recording | None) -> _Heard:
+    """Read one take."""
+    from fillalign.audio import measure_gap
+
+    expected = case.expected(case.venue, seat)
+    # A sweep is the same at any rate that holds it; at the take's own nothing is resampled.
+    rate = max(float(recording.sample_rate_hz), 2.1 * args.high_hz)
+    reading = measure_gap(recording, sweep_of(args, rate), rate, spacing_s=args.spacing_s,
+                          turns=args.turns, channel=args.channel, planned_gap_ms=expected.gap_ms,
+                          moved_take=moved)
+    return _Heard(file, expected, reading, expected.gap_ms + case.planned_ms - case.dialled_ms)
+
+
+# The answer -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Correction:
+    """One change of the delay for all takes that are sure, and what it leaves at each seat."""
+
+    add_ms: float
+    within_ms: float
+    set_ms: float
+    left_ms: tuple[float, ...]
+
+
+def _correction(case: _Case, sure: Sequence[_Heard]) -> _Correction:
+    """Return the change that suits all takes, in the steps of the device."""
+    from fillalign.planning import common_correction_ms
+
+    wanted = [each.add_ms for each in sure]
+    add = common_correction_ms(case.venue, case.output, wanted, [each.over_db for each in sure])
+    device = case.venue.outputs[case.output]
+    step = device.delay_step_ms
+    new = max(0.0, round((case.dialled_ms + add) / step) * step)
+    moved = new - case.dialled_ms
+    return _Correction(add, max(each.reading.uncertainty_ms or 0.0 for each in sure), new,
+                       tuple(moved - each for each in wanted))
+
+
+def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> int:
+    """Print and write what was read."""
+    sure = [each for each in heard if each.reading.gap_ms is not None]
+    correction = _correction(case, sure) if sure else None
+    try:
+        code = _written(case, heard, sure, correction, args)
+    except ValueError as error:
+        return fail(f"{short(args.venue, LONGEST_PATH)}: {error}", BAD_VENUE)
+    if code != OK:
+        return code
+    if args.json:
+        print(json.dumps(_numbers(case, heard, correction)))
+    else:
+        for line in _one(case, heard[0]) if len(heard) == 1 else _table(heard, correction):
+            print(plain(line))
+        for line in _told(case, sure, correction):
+            print(plain(line))
+    return OK if sure else NOTHING_SURE
+
+
+def _where(seat: Sequence[float]) -> str:
+    return f"({', '.join(f'{value:g}' for value in seat)})"
+
+
+def _one(case: _Case, heard: _Heard) -> list[str]:
+    """Say what one take tells."""
+    expected, reading = heard.expected, heard.reading
+    lines = [f"{case.output} at {_where(expected.seat_m)} m against {expected.reference}, "
+             f"{case.air.temperature_c:.1f} C; {Path(heard.file).name}"
+             + ("" if reading.channel is None else f", channel {reading.channel}")]
+    if reading.doubt is not None:
+        doubt = reading.doubt
+        return [*lines, f"Cannot tell {doubt.reason}", f"Likely      {doubt.likely}",
+                f"Next        {doubt.next_step}"]
+    lines.append(f"Gap         {reading.gap_ms:.2f} ms after the mains (95 % within "
+                 f"{reading.uncertainty_ms:.2f}); wanted {heard.wanted_ms:.2f}")
+    lines.append(f"Polarity    {_polarity(reading)}")
+    lines.append(f"Level       {_level(heard)}")
+    return lines
+
+
+def _polarity(reading: GapReading) -> str:
+    if "polarity" in reading.withheld:
+        return f"cannot tell: {reading.withheld['polarity']}"
+    if reading.polarity_same:
+        return "the same as the mains'"
+    return "TURNED OVER: change it at one end of the fill's path, and record again"
+
+
+def _level(heard: _Heard) -> str:
+    reading, planned = heard.reading, heard.expected.level_difference_db
+    if reading.level_difference_db is None:
+        return f"cannot tell: {reading.withheld.get('level', 'not read')}"
+    off = reading.level_difference_db - planned
+    what = ("near enough for a single place" if abs(off) <= _LEVEL_OFF_DB else
+            f"{abs(off):.1f} dB {'more' if off > 0 else 'less'} than planned: look at the trim, "
+            "then at a second seat")
+    return (f"fill {reading.level_difference_db:+.1f} dB over the mains (direct sound, 1 to 4 "
+            f"kHz), planned {planned:+.1f}: {what}")
+
+
+def _table(heard: Sequence[_Heard], correction: _Correction | None) -> list[str]:
+    """Say what several takes tell, one line a seat."""
+    left = iter(() if correction is None else correction.left_ms)
+    lines = [f"{'seat':>18} {'gap':>7} {'wanted':>7} {'add':>7} {'left over':>9} {'level':>6}  "
+             "polarity   take"]
+    doubts = []
+    for each in heard:
+        reading, place = each.reading, f"{_where(each.expected.seat_m):>18}"
+        file = short(Path(each.file).name)
+        if reading.gap_ms is None:
+            lines.append(f"{place} {'?':>7} {each.wanted_ms:7.2f} {'':42} {file}")
+            doubts.append(f"{file}: {reading.cannot_tell}")
+            continue
+        polarity = {True: "same", False: "TURNED", None: "?"}[reading.polarity_same]
+        level = reading.level_difference_db
+        lines.append(f"{place} {reading.gap_ms:7.2f} {each.wanted_ms:7.2f} {each.add_ms:+7.2f} "
+                     f"{next(left):+9.2f} {'?' if level is None else f'{level:+.1f}':>6}  "
+                     f"{polarity:10} {file}")
+    return [*lines, *doubts]
+
+
+def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction | None) -> list[str]:
+    """Say what to dial."""
+    from fillalign.units import ms_to_samples
+
+    if correction is None:
+        return []
+    device, add = case.venue.outputs[case.output], correction.add_ms
+    if case.dialled_ms + add < 0:
+        return [f"Correct     {case.dialled_ms:.2f} ms less {-add:.2f} is no delay: hold the mains "
+                f"back by {-add - case.dialled_ms:.2f} ms, and set the fill to 0"]
+    if abs(add) <= max(correction.within_ms, device.delay_step_ms):
+        lines = [f"Correct     nothing: {case.dialled_ms:.2f} ms is right within "
+                 f"{correction.within_ms:.2f} ms"]
+    else:
+        samples = ms_to_samples(correction.set_ms, device.sample_rate_hz)
+        lines = [f"Correct     add {add:+.2f} ms: set {correction.set_ms:.2f} instead of "
+                 f"{case.dialled_ms:.2f} ms ({samples:.0f} samples at "
+                 f"{device.sample_rate_hz / 1000:g} kHz), in {device.set_in}"]
+    if correction.set_ms > device.delay_max_ms:
+        lines.append(f"            the device allows {device.delay_max_ms:g} ms at most")
+    apart = max(map(abs, correction.left_ms))
+    if len(sure) > 1 and apart > _DISAGREE_MS:
+        lines.append(f"            no one delay suits these seats: up to {apart:.2f} ms are left "
+                     "over; measure the places of boxes and seats again")
+    return lines
+
+
+def _numbers(
+    case: _Case, heard: Sequence[_Heard], correction: _Correction | None
+) -> dict[str, Any]:
+    """Return everything that was read as plain numbers and words."""
+    def told(each: _Heard) -> dict[str, Any]:
+        own = {name: getattr(each.reading, name) for name in (
+            "gap_ms", "uncertainty_ms", "level_difference_db", "polarity_same", "channel")}
+        doubts = {"gap": each.reading.doubt, **each.reading.withheld}
+        return {"file": each.file, "seat_m": each.expected.seat_m,
+                "reference": each.expected.reference, **own, "wanted_gap_ms": each.wanted_ms,
+                "planned_level_difference_db": each.expected.level_difference_db,
+                "doubts": {what: {"cause": doubt.cause, "reason": doubt.reason,
+                                  "likely": doubt.likely, "next_step": doubt.next_step}
+                           for what, doubt in doubts.items() if doubt is not None}}
+
+    return {"fill": case.output, "dialled_ms": case.dialled_ms,
+            "temperature_c": case.air.temperature_c, "takes": [told(each) for each in heard],
+            "correction": None if correction is None else asdict(correction)}
+
+
+# What is written --------------------------------------------------------------------------
+
+
+def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
+             correction: _Correction | None, args: argparse.Namespace) -> int:
+    """Write what is asked for: all files or none."""
+    from fillalign._files import SheetError, signals_wait
+
+    contents: dict[Path, bytes] = {}
+    if args.picture is not None and heard[0].reading.heard:
+        from fillalign import plots
+
+        reading, wanted = heard[0].reading, heard[0].wanted_ms
+        contents[Path(args.picture)] = plots.svg_bytes(
+            plots.take_overview(reading, planned_gap_ms=wanted),
+            plots.take_text(reading, planned_gap_ms=wanted))
+    if args.venue_out is not None and correction is not None:
+        contents[Path(args.venue_out)] = _venue_measured(case, sure, correction, args).encode()
+    kept = {}
+    if args.add_to is not None and sure:
+        file = SetFile.of(args.add_to)
+        pairs = [(each.expected, each.reading) for each in sure]
+        kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs).encode()
+    try:
+        with signals_wait():
+            if contents:
+                write(contents, None, overwrite=args.overwrite, quiet=args.json)
+            if kept:
+                # To add to it is what was asked for.
+                write(kept, None, overwrite=True, quiet=args.json)
+    except SheetError as error:
+        return fail(str(error), NOT_WRITTEN)
+    return OK
+
+
+def _venue_measured(case: _Case, sure: Sequence[_Heard], correction: _Correction,
+                    args: argparse.Namespace) -> str:
+    """Return the venue file with the latency, and the levels if a meter was read, as measured."""
+    from fillalign.audio import measured_toml
+    from fillalign.venue import read_venue_text, with_entries, with_latency
+
+    late = case.planned_ms - case.dialled_ms - correction.add_ms
+    old = case.venue.outputs[case.output].latency_ms
+    if old + late < 0:
+        raise ValueError(f"the fill comes {-late:.2f} ms earlier than expected, more than its "
+                         f"latency of {old:g} ms could be wrong by: measure the places again")
+    made = with_latency(venue_text(args.venue), case.output, old + late,
+                        note=f"{late:+.2f} ms by {len(sure)} take(s) at the venue")
+    if args.mains_dba is not None:
+        only, = sure
+        made = with_entries(made, measured_toml(measured_by(
+            case.venue, case.settings, only.expected, only.reading, args.mains_dba)))
+    # Refused here rather than by whoever reads it next.
+    read_venue_text(made)
+    return made
