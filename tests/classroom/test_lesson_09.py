@@ -38,27 +38,56 @@ def test_place_figure_by_hand():
     assert live.png != before
 
 
-def test_own_take_is_read_or_refused(tmp_path):
-    assert l09.own_reading(str(tmp_path / "none.wav"), 5.0).startswith("No take yet")
-    names = l09.write_own_signals(str(tmp_path))
-    assert (tmp_path / names[0]).stat().st_size > 100_000
-    rate = l09.RATE_HZ
-    sweep = exponential_sweep(sample_rate_hz=rate)
+def simulated(later_ms=48.0, size=-0.2):
+    """Return a take of the lesson's own signal, fill 8 ms after the mains and turned over."""
+    rate, sweep = l09.RATE_HZ, exponential_sweep(sample_rate_hz=l09.RATE_HZ)
     step = round(l09.OWN_SPACING_S * rate)
     take = np.random.default_rng(3).normal(0, 1e-4, 3 * step + rate)
-    for turn, later_ms, size in ((0, 40.0, 0.3), (1, 48.0, -0.2), (2, 40.0, 0.3)):
-        for after_ms, echo in ((0.0, 1.0), (7.3, 0.4), (13.1, -0.3), (24.9, 0.2)):
-            start = turn * step + round((later_ms + after_ms) * rate / 1000)
-            take[start : start + sweep.size] += size * echo * sweep
-    write_wav(tmp_path / "take.wav", take, rate)
-    said = l09.own_reading(str(tmp_path / "take.wav"), 5.0)
-    assert said.startswith("Gap 8.00 ms")
-    assert "Add -3.00 ms" in said
-    assert "TURNED OVER" in said
-    write_wav(tmp_path / "quiet.wav", np.zeros(3 * step + rate), rate)
-    assert l09.own_reading(str(tmp_path / "quiet.wav"), 5.0).startswith("Cannot tell: ")
-    (tmp_path / "text.wav").write_text("no sound")
-    assert l09.own_reading(str(tmp_path / "text.wav"), 5.0).startswith("This file cannot be used")
+    for turn, after_ms, level in ((0, 40.0, 0.3), (1, later_ms, size), (2, 40.0, 0.3)):
+        for echo_ms, echo in ((0.0, 1.0), (7.3, 0.4), (13.1, -0.3), (24.9, 0.2)):
+            start = turn * step + round((after_ms + echo_ms) * rate / 1000)
+            take[start : start + sweep.size] += level * echo * sweep
+    return take
+
+
+def test_own_take_is_read_shown_and_corrected(tmp_path):
+    names = l09.write_own_signals(str(tmp_path))
+    assert (tmp_path / names[0]).stat().st_size > 100_000
+    form = l09.own_take()
+    write_wav(tmp_path / "take.wav", simulated(), l09.RATE_HZ)
+    form.opened("my take.wav", (tmp_path / "take.wav").read_bytes())
+    assert form.text.startswith("Gap 8.00 ms")
+    assert "Change the fill's delay by -3.00 ms." in form.text
+    assert "TURNED OVER" in form.text
+    assert "Decay" in form.text
+    assert "data:image/png" in form.image.value
+    form.planned.value = "8"
+    form._again()
+    assert "Change the fill's delay by +0.00 ms." in form.text
+
+
+@pytest.mark.parametrize(("name", "content", "words"), [
+    ("song.txt", b"no sound", "This file cannot be used: song.txt: "),
+    ("take.wav", b"no sound", "This file cannot be used: take.wav: "),
+    ("phone.m4a", b"....ftyp", "This file cannot be used: phone.m4a: "),
+])
+def test_a_file_that_is_no_recording_is_named(name, content, words):
+    form = l09.own_take()
+    form.opened(name, content)
+    assert form.text.startswith(words)
+    assert "/tmp" not in form.text
+    assert form.image.value == ""
+
+
+def test_a_take_that_tells_nothing_gives_cause_and_next_step(tmp_path):
+    form = l09.own_take()
+    write_wav(tmp_path / "quiet.wav", np.zeros(19 * l09.RATE_HZ), l09.RATE_HZ)
+    form.opened("quiet.wav", (tmp_path / "quiet.wav").read_bytes())
+    assert form.text.startswith("Cannot tell: ")
+    assert "microphone" in form.text
+    form.planned.value = "soon"
+    form._again()
+    assert form.text.startswith("Planned gap: Please give one number")
 
 
 def test_a_late_recorder_changes_no_difference():

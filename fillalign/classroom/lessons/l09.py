@@ -13,12 +13,10 @@ from fillalign.air import Air
 from fillalign.audio import (
     GapReading,
     Recording,
-    RecordingError,
     correction_ms,
     exponential_sweep,
     impulse_response,
     measure_gap,
-    read_recording,
     read_wav,
     take_turns,
     write_wav,
@@ -26,6 +24,7 @@ from fillalign.audio import (
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.own_take import TakeForm
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider
@@ -105,28 +104,22 @@ def write_own_signals(folder: str) -> list[str]:
     return ["sweep_turns.wav"]
 
 
-def own_reading(path: str, planned_ms: float) -> str:
-    """Return in words what a take of `write_own_signals` says, or why it says nothing.
+def own_take() -> TakeForm:
+    """Return a form that reads a take of what `write_own_signals` made (lesson 09).
 
     Examples
     --------
-    >>> own_reading("no_take_yet.wav", 5.0)
-    'No take yet: put your recording beside this notebook as no_take_yet.wav.'
+    >>> form = own_take()
+    >>> form.opened("take.txt", b"no sound")
+    >>> form.text.startswith("This file cannot be used: take.txt: ")
+    True
     """
-    if not Path(path).exists():
-        return f"No take yet: put your recording beside this notebook as {path}."
-    try:
-        reading = measure_gap(read_recording(path), exponential_sweep(sample_rate_hz=RATE_HZ),
-                              RATE_HZ, spacing_s=OWN_SPACING_S, planned_gap_ms=planned_ms)
-    except RecordingError as error:
-        return f"This file cannot be used: {error}"
-    if reading.gap_ms is None:
-        return f"Cannot tell: {reading.cannot_tell}."
-    change, sure = correction_ms(reading, planned_ms)
-    polarity = {True: "the same", False: "TURNED OVER", None: "cannot tell"}[reading.polarity_same]
-    doubts = [f" No {what}: {doubt}." for what, doubt in reading.withheld.items()]
-    return (f"Gap {reading.gap_ms:.2f} ms (95 % within {sure:.2f}). Add {change:+.2f} ms to the "
-            f"fill's delay. Polarity: {polarity}.{''.join(doubts)}")
+    def read(take: Recording, planned_ms: float) -> GapReading:
+        sweep = exponential_sweep(sample_rate_hz=RATE_HZ)
+        return measure_gap(take, sweep, RATE_HZ, spacing_s=OWN_SPACING_S,
+                           planned_gap_ms=planned_ms)
+
+    return TakeForm(read)
 
 
 @lru_cache(maxsize=1)
