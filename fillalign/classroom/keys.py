@@ -95,7 +95,8 @@ def answer_key_html(seed: int | None = None, *, lesson: str | None = None) -> st
     )
     return (
         '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>Answer key</title>'
-        f"<style>{_STYLE}</style></head><body><h1>Answer key</h1><p>Set of numbers {used}. Name: ______________________</p>"
+        f"<style>{_STYLE}</style></head><body><h1>Answer key</h1><p>Set of numbers {used}. "
+        "Name: ______________________</p>"
         "<table><thead><tr><th>Exercise</th><th>Question</th><th>Answer</th><th>The way</th></tr>"
         f"</thead><tbody>{rows}</tbody></table></body></html>"
     )
