@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from fillalign._text import listed, quoted
 from fillalign._validate import (
     FloatArray,
+    as_float,
     as_mono,
     as_number,
     as_points,
@@ -25,7 +26,9 @@ from fillalign._validate import (
     check_type,
 )
 from fillalign.air import Air
-from fillalign.audio.seat_response import loss_db_per_m, make_scene, seat_response
+from fillalign.audio.scene import make_scene
+from fillalign.audio.seat_response import seat_response
+from fillalign.audio.spectra import loss_db_per_m
 from fillalign.field import (
     Seats,
     Settings,
@@ -45,6 +48,7 @@ FARTHEST_M = 5000.0
 _LONGEST_M = 1000.0
 _HALF_MS = 21.0
 _MARGIN = 2048
+_EARS = ("one", "two")
 _GROUPS = {"mains": ("main", "sub"), "fill": ("fill",), "all": ("main", "sub", "fill")}
 
 
@@ -110,13 +114,14 @@ def render_seat(
     state: StateName = "show",
     tail: bool = True,
     seed: int = 0,
+    ears: str = "one",
     reference_db: float | None = None,
 ) -> FloatArray:
     """Return what a seat hears of one signal sent to every output.
 
     Each element of each loudspeaker with its delay, level, pattern, air, low
-    cut, shelf and polarity, and in a room a tail of noise that dies away by
-    octave. Levels are absolute, so renderings of several seats, settings or
+    cut, shelf and polarity, and in a room its first reflections and a tail that
+    dies away by octave. Levels are absolute, so renderings of several seats, settings or
     outputs compare; `common_scale` makes them fit to be played.
 
     Parameters
@@ -140,18 +145,21 @@ def render_seat(
     state : {"show", "check"}
         Whose wind and reverberation, and air where a plan or `air` gives none.
     tail : bool
-        Whether to add the room's tail; outdoors there is none.
+        Whether to add the room's reflections and tail; outdoors there are none.
     seed : int
         Of the tail's noise; the same seed gives the same samples.
+    ears : {"one", "two"}
+        One microphone, or both ears of a head that looks at the middle of the mains,
+        for headphones: sound comes from where its box hangs.
     reference_db : float, optional
         Sound pressure level in dB of a rendering with an rms of 1; 140 by default.
 
     Returns
     -------
-    ndarray, shape (m,)
-        Sample 0 is when the signal enters the console: latency, delay and
-        travel come first. Longer than the signal by these, by 0.25 s and by
-        the longest RT60.
+    ndarray, shape (m,) or (m, 2)
+        Left and right ear, if two. Sample 0 is when the signal enters the console:
+        latency, delay and travel come first. Longer than the signal by these, by
+        0.25 s and by the longest RT60.
 
     Raises
     ------
@@ -165,21 +173,30 @@ def render_seat(
     Notes
     -----
     One signal on every feed: left and right add by phase here, by power in
-    `seat_field`. Levels of boxes and patterns carry no phase, as in the maps. A
-    tail starts at its source's arrival, with the whole power of Barron and
-    Lee's early and late sound; one noise for each output, levelled by third
-    octave to the room model.
+    `seat_field`. Each box has the phase of its own colour and rings only after its
+    arrival; patterns and air carry none, as in the maps.
+
+    In a room, the loudest of the reflections off one wall or two of its box come
+    first (image sources, the walls' absorption by Eyring's formula from the
+    reverberation time), and a tail of one noise for each output from its sources'
+    arrivals on. Both together have the early and the late power of Barron and Lee,
+    levelled by third octave.
+
+    Two ears are those of a KEMAR manikin (W. G. Gardner and K. D. Martin 1994, MIT
+    Media Lab, Technical Report 280), by the horizontal direction with the same
+    difference between the ears, relative to sound from everywhere: in a tail both
+    have the level of one microphone.
 
     Examples
     --------
     >>> from fillalign import read_demo_venue
-    >>> from fillalign.audio.wav import read_wav
+    >>> from fillalign.audio import read_demo_sound
     >>> hall = read_demo_venue("tidewell_hall")
-    >>> voice = read_wav("data/voice.wav").samples[:, 0]
+    >>> voice = read_demo_sound("voice", sample_rate_hz=48000).samples
     >>> seat = [34.0, 2.5, 1.2]
     >>> alone, both = (render_seat(hall, voice, seat, outputs=o) for o in ("mains", "all"))
     >>> round(float(20 * np.log10(both.std() / alone.std())))
-    8
+    9
     """
     from scipy.signal import oaconvolve
 
@@ -192,12 +209,22 @@ def render_seat(
     full = _dialled(venue, plan, settings)
     if air is None:
         air = plan.air if plan is not None and state == "show" else where.air
-    start = as_whole("seed", seed)
+    start, head = as_whole("seed", seed), check_choice("ears", ears, _EARS) == "two"
     rt60 = by_thirds(where.rt60_s) if tail and venue.room else None
     ring = 0.0 if rt60 is None else float(rt60.max())
-    scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring)
-    response = seat_response(scene, chosen, rt60, start)[: -scene.lead]
-    return _scaled(oaconvolve(samples, response)[scene.lead :], reference_db)
+    scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring_s=ring, head=head)
+    response = seat_response(scene, chosen, rt60, start)[:, : -scene.lead]
+    heard = oaconvolve(samples[None], response, axes=1)[:, scene.lead :]
+    return _scaled(heard.T if head else heard[0], reference_db)
+
+
+def _as_heard(clip: ArrayLike) -> FloatArray:
+    """Return a rendering for one ear (n,) or two (n, 2)."""
+    samples = as_float("renderings", clip)
+    if not samples.size or samples.ndim == 0 or samples.shape[1:] not in ((), (2,)):
+        raise ValueError("renderings must be one channel or two of samples, got shape "
+                         f"{samples.shape}")
+    return samples
 
 
 def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[FloatArray, ...]:
@@ -205,8 +232,8 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
 
     Parameters
     ----------
-    *renderings : array_like, shape (n,)
-        Each one channel, of any length.
+    *renderings : array_like, shape (n,) or (n, 2)
+        Each one channel or two ears, of any length.
     peak_dbfs : float
         Where the highest peak of all is put, -60 to 0 dB below full scale.
 
@@ -218,7 +245,7 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
     Raises
     ------
     TypeError, ValueError
-        If a rendering is not one channel of numbers or the peak out of range.
+        If a rendering is not one channel or two of numbers or the peak out of range.
 
     Examples
     --------
@@ -227,7 +254,7 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
     ([0.5, -1.0], [0.25])
     """
     peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
-    clips = [as_mono("renderings", clip) for clip in renderings]
+    clips = [_as_heard(clip) for clip in renderings]
     highest = max((float(np.abs(clip).max()) for clip in clips), default=0.0)
     gain = db_to_amplitude(peak) / highest if highest > 0 else 1.0
     return tuple(clip * gain for clip in clips)

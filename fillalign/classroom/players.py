@@ -24,11 +24,13 @@ _LONGEST_S = 12.0
 _SILENT_DB = -200.0
 
 
-def _mono(label: str, clip: ArrayLike) -> FloatArray:
+def _heard(label: str, clip: ArrayLike) -> FloatArray:
+    """Return one channel (n,), or those of two ears (n, 2)."""
     samples = np.asarray(clip, dtype=np.float64)
-    if samples.ndim != 1 or not samples.size or not np.isfinite(samples).all():
-        raise ValueError(f"the sound {label!r} must be one channel of finite numbers, got shape "
-                         f"{samples.shape}")
+    shaped = samples.ndim == 1 or samples.shape[1:] == (2,)
+    if not shaped or not samples.size or not np.isfinite(samples).all():
+        raise ValueError(f"the sound {label!r} must be one channel of finite numbers, or two, got "
+                         f"shape {samples.shape}")
     return samples
 
 
@@ -69,13 +71,13 @@ def players_text(clips: Mapping[str, ArrayLike]) -> str:
 
 
 def players_html(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> str:
-    """Return players for some sounds, each below its label."""
+    """Return players for some sounds, each below its label; with two channels, left and right."""
     from IPython import display
 
     parts = []
     for label, clip in clips.items():
-        samples = _mono(label, clip)
-        seconds = samples_to_ms(samples.size, sample_rate_hz) / 1000
+        samples = _heard(label, clip)
+        seconds = samples_to_ms(len(samples), sample_rate_hz) / 1000
         if seconds > _LONGEST_S:
             raise ValueError(f"the sound {label!r} must be {_LONGEST_S:g} s at most, got "
                              f"{seconds:.1f} s")
@@ -83,7 +85,7 @@ def players_html(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> str:
             raise ValueError(f"the sound {label!r} peaks above full scale: compare sounds "
                              "with ab_pair or compare, or bring it down by common_scale")
         audio: Any = display.Audio
-        sound = audio(samples, rate=int(sample_rate_hz), normalize=False)._repr_html_()
+        sound = audio(samples.T, rate=int(sample_rate_hz), normalize=False)._repr_html_()
         parts.append(f'<figure style="margin: 6px 0"><figcaption>{html.escape(label)}'
                      f"</figcaption>{sound}</figure>")
     return "".join(parts)
@@ -101,7 +103,7 @@ class Players:
     """
 
     def __init__(self, clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> None:
-        self.clips = {label: _mono(label, clip) for label, clip in clips.items()}
+        self.clips = {label: _heard(label, clip) for label, clip in clips.items()}
         self.text = f"Listen. {CAUTION}\n{players_text(self.clips)}"
         self._html = players_html(self.clips, sample_rate_hz)
 
@@ -116,8 +118,8 @@ def player(signal: ArrayLike, sample_rate_hz: float, label: str) -> Players:
 
     Parameters
     ----------
-    signal : array_like, shape (n,)
-        One channel within +-1, 12 s at most.
+    signal : array_like, shape (n,) or (n, 2)
+        One channel or two ears, within +-1, 12 s at most.
     sample_rate_hz : float
         Of the sound.
     label : str
@@ -126,7 +128,7 @@ def player(signal: ArrayLike, sample_rate_hz: float, label: str) -> Players:
     Raises
     ------
     ValueError
-        If the sound is too long, not one channel, or beyond full scale.
+        If the sound is too long, not one channel or two, or beyond full scale.
 
     Examples
     --------
@@ -142,14 +144,14 @@ def compare(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> Players:
     Parameters
     ----------
     clips : mapping of str to array_like
-        Sounds by label, one channel each; the first is the reference in the text.
+        Sounds by label, one channel each or two ears; the first is the reference in the text.
     sample_rate_hz : float
         Of all of them.
 
     Raises
     ------
     ValueError
-        If a sound is too long or not one channel, or there is none.
+        If a sound is too long or not one channel or two, or there is none.
 
     Examples
     --------
@@ -158,7 +160,7 @@ def compare(clips: Mapping[str, ArrayLike], sample_rate_hz: float) -> Players:
     """
     if not clips:
         raise ValueError("there must be a sound to compare")
-    sounds = {label: _mono(label, clip) for label, clip in clips.items()}
+    sounds = {label: _heard(label, clip) for label, clip in clips.items()}
     gain = gain_for(sounds.values())
     return Players({label: clip * gain for label, clip in sounds.items()}, sample_rate_hz)
 
@@ -171,8 +173,8 @@ def ab_pair(
 
     Parameters
     ----------
-    first, second : array_like, shape (n,)
-        One channel each.
+    first, second : array_like, shape (n,) or (n, 2)
+        One channel each, or two ears.
     sample_rate_hz : float
         Of both.
     labels : (str, str)
