@@ -8,6 +8,7 @@ exact in the frequency domain.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -114,7 +115,7 @@ def render_seat(
     state: StateName = "show",
     tail: bool = True,
     seed: int = 0,
-    ears: str = "one",
+    ears: Literal["one", "two"] = "one",
     reference_db: float | None = None,
 ) -> FloatArray:
     """Return what a seat hears of one signal sent to every output.

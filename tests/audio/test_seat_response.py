@@ -102,7 +102,7 @@ def test_octave_levels_are_those_of_the_maps(name: str, count: int) -> None:
     # Boxes with different low limits differ in phase there; the maps have none.
     worst = np.abs(errors - shift).max(axis=0)
     assert worst[:2].max() < (0.5 if place.venue.indoors else 1.5)
-    assert worst[2:].max() < (0.6 if place.venue.indoors else 1.2)
+    assert worst[2:].max() < (0.6 if place.venue.indoors else 1.8)
     assert np.sqrt(np.mean((errors - shift) ** 2)) < 0.5
 
 

@@ -380,12 +380,16 @@ def test_the_browser_gets_the_samples_as_they_are():
     np.testing.assert_allclose(quiet / 32767, clip, atol=1e-4)
     np.testing.assert_allclose(loud / 32767, 4 * clip, atol=1e-4)
     assert "half &lt;1&gt;" in html_text
+    ears = np.stack([clip, -2 * clip], axis=1)
+    ((_, both),) = wav_in(players.compare({"it": ears}, 48000)._html)
+    np.testing.assert_allclose(both[:, 1], -2.0 * both[:, 0], atol=2)
+    assert np.abs(both).max() / 32767 == pytest.approx(10 ** (-1 / 20), abs=1e-3)
 
 
 @pytest.mark.parametrize(
     ("clip", "message"),
     [([1.5, 0.0], "peaks above full scale"), (np.zeros(13 * 48000), "must be 12 s at most"),
-     ([[0.1, 0.2]], "must be one channel"), ([], "must be one channel")],
+     ([[0.1, 0.2, 0.3]], "must be one channel"), ([], "must be one channel")],
 )
 def test_sounds_that_cannot_be_played(clip, message):
     with pytest.raises(ValueError, match=message):
