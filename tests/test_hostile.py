@@ -234,7 +234,7 @@ def test_a_name_is_no_formula_in_a_picture(name):
 def test_files_have_tame_names(tmp_path, monkeypatch, name):
     """Of letters, digits and hyphens, short, and none that Windows reserves (CON, NUL, COM1)."""
     for words in ("text", "csv", "html"):
-        monkeypatch.setattr(sheet, f"setup_sheet_{words}", lambda _: "words")
+        monkeypatch.setattr(sheet, f"setup_sheet_{words}", lambda _, **__: "words")
     plan = SimpleNamespace(venue=SimpleNamespace(name=name))
     for path in write_sheet(plan, tmp_path):
         assert path.parent == tmp_path

@@ -11,10 +11,18 @@ import sys
 import threading
 import warnings
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 
-from fillalign import Air, RangeWarning, __main__ as command, _files, plan_fills, read_venue
+from fillalign import (
+    RangeWarning,
+    __main__ as command,
+    _files,
+    evaluate,
+    plan_fills,
+    read_venue,
+)
 from fillalign.__main__ import main
 from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
@@ -169,19 +177,43 @@ def test_a_full_disk_is_one_line(tmp_path, monkeypatch, capsys):
     assert str(tmp_path) in err
 
 
-def test_temperature_alone_keeps_the_vapour(capsys):
-    room = read_venue(ROOM)
-    assert main([ROOM, "--temperature-c", "12"]) == 0
-    air = room.states["show"].air.at_temperature(12.0)
-    assert capsys.readouterr().out == setup_sheet_text(plan_fills(room, air=air))
+def test_temperature_alone_keeps_the_vapour_and_the_trims(capsys):
+    """The delays first, re-timed; the trims are those of the file's own air."""
+    plan = demo_plan("tidewell_hall")
+    air = plan.air.at_temperature(12.0)
+    retimed = plan.retime([12.0])
+    assert main(["tidewell_hall", "--temperature-c", "12", "--short"]) == 0
+    first, rest = capsys.readouterr().out.split("\n", 1)
+    assert first.startswith(f"Re-timed for 12.0 C, {air.humidity_pct:.0f} %: Fill inner "
+                            f"{retimed['Fill inner'].iloc[0]:.2f} ms (+")
+    assert first.endswith("Trims and filters stay as planned for 20.0 C.")
+    settings = {name: replace(own, delay_ms=retimed[name].iloc[0]) if name in retimed else own
+                for name, own in plan.settings.items()}
+    assert rest == setup_sheet_text(evaluate(plan.venue, settings, air=air), short=True)
 
 
 def test_all_of_the_air_can_be_given(capsys):
-    room = read_venue(ROOM)
     argv = [ROOM, "--temperature-c", "12", "--humidity-pct", "30", "--pressure-kpa", "90"]
     assert main(argv) == 0
-    plan = plan_fills(room, air=Air(12.0, 30.0, 90.0))
-    assert capsys.readouterr().out == setup_sheet_text(plan)
+    first, rest = capsys.readouterr().out.split("\n", 1)
+    assert "Re-timed for 12.0 C, 30 %: no fill sounds." in first
+    assert "Computed for 12.0 C, 30 % relative humidity, 90.0 kPa" in rest
+
+
+def test_what_was_set_and_read_comes_back_as_a_sheet_as_measured(tmp_path, capsys):
+    file = tmp_path / "set.toml"
+    file.write_text('[output.Fill]\ndelay_ms = 21.0\ntrim_db = -6.0\n')
+    assert main([ROOM, "--as-set", str(file), "--short"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("SET-UP SHEET AS MEASURED: Lantern Room")
+    assert "- Fill: -6.0 dB, where it is planned off:" in " ".join(out.split())
+    assert main([ROOM, "--as-set", str(file), "--short", "--out", str(tmp_path / "out")]) == 0
+    assert "as measured" in (tmp_path / "out" / "lantern-room-sheet.html").read_text()
+    file.write_text("[output.Fill]\ndelay_ms = -1\n")
+    capsys.readouterr()
+    assert main([ROOM, "--as-set", str(file)]) == 3
+    assert capsys.readouterr().err == (
+        "set.toml: [output] Fill: delay_ms must be between 0 and 20000 ms, got -1\n")
 
 
 def test_humidity_alone_keeps_the_temperature(capsys):
@@ -192,7 +224,7 @@ def test_humidity_alone_keeps_the_temperature(capsys):
 def test_out_of_range_air_is_one_plain_note(capsys):
     assert main([ROOM, "--temperature-c", "35"]) == 0
     out, err = capsys.readouterr()
-    assert out.startswith("SET-UP SHEET")
+    assert out.startswith("Re-timed for 35.0 C")
     notes = err.splitlines()
     assert notes
     assert all(line.startswith("note: ") for line in notes)

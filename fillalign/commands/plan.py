@@ -27,6 +27,7 @@ from fillalign.commands.shell import (
 )
 
 if TYPE_CHECKING:
+    from fillalign.air import Air
     from fillalign.planning import FillPlan
 
 _DESCRIPTION = """\
@@ -62,8 +63,8 @@ _EPILOG = """\
 exit codes:
   0  the answer was given; targets that a plan does not meet stand in its sheet
   2  the command line or a value on it is wrong
-  3  a venue file, recording or log cannot be read or has mistakes, or no plan fits the
-     venue's devices
+  3  a venue file, recording, log or what was set cannot be read or has mistakes, or no plan
+     fits the venue's devices
   4  a file cannot be written, or is there already and --overwrite was not given
   5  the recording tells nothing sure: why, and what to do next, is said
   130  interrupted from the keyboard; no file has changed but those said to be written
@@ -94,6 +95,11 @@ def plan_parser() -> Parser:
     write.add_argument("--out", metavar="DIR",
                        help="write the sheet as text, CSV and a page to print into this folder, "
                             "which is made if it is not there")
+    write.add_argument("--short", action="store_true",
+                       help="what to set and how to check it alone: one page")
+    write.add_argument("--as-set", metavar="FILE",
+                       help="what was set and read at the venue (TOML as the page saves it, or "
+                            "the CSV with its blanks filled): gives the sheet as measured")
     write.add_argument("--picture", metavar="FILE.svg",
                        help="write a picture of the plan: from above, from the side, along the "
                             "walk")
@@ -125,7 +131,7 @@ def _add_quick(parser: argparse.ArgumentParser) -> None:
 
 
 def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
-    from fillalign.planning import plan_fills
+    from fillalign.planning import evaluate, plan_fills, retimed
     from fillalign.venue import VenueError
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
@@ -141,10 +147,41 @@ def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
     except ValueError as error:
         parser.error(str(error))
     try:
-        plan = plan_fills(venue, air=air)
+        plan = plan_fills(venue)
     except ValueError as error:
         return fail(f"{Path(args.venue).name}: {error}", BAD_VENUE)
+    if args.as_set is not None:
+        try:
+            plan = _as_measured(plan, args.as_set, air)
+        except ValueError as error:
+            return fail(str(error), BAD_VENUE)
+    elif air != plan.air:
+        moved = evaluate(venue, retimed(plan, air), air=air)
+        if not args.json:
+            print(plain(_retime_line(plan, moved)))
+        plan = moved
     return _show(plan, args)
+
+
+def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
+    """Return the plan as a file says that it was set and read."""
+    from fillalign.planning import as_measured
+    from fillalign.sheet import read_as_set
+
+    found = read_as_set(path, plan)
+    return as_measured(plan, found.settings, found.readings,
+                       air=found.air or (None if air == plan.air else air))
+
+
+def _retime_line(plan: FillPlan, moved: FillPlan) -> str:
+    """Say what to dial in this air, before everything else."""
+    air, delays = moved.air, [
+        f"{fill.output} {moved.settings[fill.output].delay_ms:.2f} ms "
+        f"({moved.settings[fill.output].delay_ms - plan.settings[fill.output].delay_ms:+.2f})"
+        for fill in plan.fills if fill.sounding]
+    told = ", ".join(delays) or "no fill sounds"
+    return (f"Re-timed for {air.temperature_c:.1f} C, {air.humidity_pct:.0f} %: {told}. Trims and "
+            f"filters stay as planned for {plan.air.temperature_c:.1f} C.")
 
 
 def _picture(plan: FillPlan) -> bytes:
@@ -160,7 +197,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(plan.to_dict()))
     elif args.out is None and args.picture is None:
-        print(setup_sheet_text(plan), end="")
+        print(setup_sheet_text(plan, short=args.short), end="")
     if args.out is None and args.picture is None and not args.cures:
         return OK
     contents: dict[Path, bytes] = {}
@@ -168,7 +205,8 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
         contents[Path(args.picture)] = _picture(plan)
     folder = None if args.out is None else Path(args.out)
     if folder is not None:
-        contents |= {folder / name: content for name, content in sheet_files(plan).items()}
+        sheet = sheet_files(plan, short=args.short)
+        contents |= {folder / name: content for name, content in sheet.items()}
     try:
         with signals_wait():
             if contents:
@@ -191,9 +229,9 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
 def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
     from fillalign.sheet import quick_answer
 
-    for name in ("out", "picture"):
+    for name in ("out", "picture", "as_set"):
         if getattr(args, name) is not None:
-            parser.error(f"--{name} goes with a venue file")
+            parser.error(f"--{name.replace('_', '-')} goes with a venue file")
     needed = ("main_m", "fill_m", "temperature_c")
     missing = [f"--{name.replace('_', '-')}" for name in needed if getattr(args, name) is None]
     if missing:

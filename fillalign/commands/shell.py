@@ -69,7 +69,8 @@ def add_air(parser: argparse.ArgumentParser, words: str) -> None:
     """Add the options that change the air."""
     air = parser.add_argument_group(f"the air{words}")
     air.add_argument("--temperature-c", type=number, metavar="C",
-                     help="temperature in degrees Celsius (a venue file has its own)")
+                     help="temperature in degrees Celsius (a venue file has its own: another one "
+                          "re-times the delays and keeps the trims)")
     air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
                      help="relative humidity, 0 to 100 (default: the venue's vapour at this "
                           "temperature, or 50 without a venue)")

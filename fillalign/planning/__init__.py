@@ -5,6 +5,7 @@ checks of every seat, and findings that say why.
 """
 
 from fillalign.planning.assess import evaluate, low_cuts, plan_fills
+from fillalign.planning.compare import retimed
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.expected import (
     Expected,
@@ -13,15 +14,18 @@ from fillalign.planning.expected import (
     expected_reading,
     resting_levels_db,
 )
+from fillalign.planning.measured import as_measured
+from fillalign.planning.meter import BELIEVED_DB, MeterRead, MeterSeat, Reading
 from fillalign.planning.need import AreaNeed, Reference
 from fillalign.planning.place import find_cures, propose_places
-from fillalign.planning.result import FillPlan, FillReport, Reading
+from fillalign.planning.result import FillPlan, FillReport
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import main_outputs, mirror_of
 
 __all__ = [
+    "BELIEVED_DB",
     "LOW_CUT_LOSS_DB",
     "AreaNeed",
     "Bound",
@@ -31,12 +35,15 @@ __all__ = [
     "Finding",
     "Kind",
     "LowCutTry",
+    "MeterRead",
+    "MeterSeat",
     "Reading",
     "Reference",
     "SeatChecks",
     "TrimCurve",
     "Walk",
     "aim_seat_m",
+    "as_measured",
     "check_points",
     "common_correction_ms",
     "evaluate",
@@ -48,4 +55,5 @@ __all__ = [
     "plan_fills",
     "propose_places",
     "resting_levels_db",
+    "retimed",
 ]

@@ -8,7 +8,8 @@ from itertools import chain, product
 
 import numpy as np
 
-from fillalign._validate import FloatArray, check_choice
+from fillalign._text import quoted
+from fillalign._validate import FloatArray, check_choice, check_type
 from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
@@ -19,6 +20,7 @@ from fillalign.field import (
     trace_paths,
 )
 from fillalign.levels import power_to_db
+from fillalign.planning.compare import changes
 from fillalign.planning.delay import (
     delay_bases,
     delay_uncertainty,
@@ -34,7 +36,7 @@ from fillalign.planning.equalise import (
     try_low_cuts,
 )
 from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
-from fillalign.planning.meter import expected_readings
+from fillalign.planning.meter import Reading, expected_readings
 from fillalign.planning.need import (
     SHARE_OF_ROWS,
     AreaNeed,
@@ -45,7 +47,7 @@ from fillalign.planning.need import (
     rows_with,
 )
 from fillalign.planning.plan import Prospect, decided, prospect
-from fillalign.planning.result import FillPlan, FillReport, Reading
+from fillalign.planning.result import FillPlan, FillReport
 from fillalign.planning.seats import Walk, check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
@@ -101,7 +103,8 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
 
 
 def evaluate(
-    venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None
+    venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None,
+    plan: FillPlan | None = None,
 ) -> FillPlan:
     """Examine settings as they are dialled, and say what the seats get.
 
@@ -113,6 +116,10 @@ def evaluate(
         By output; outputs left out rest at trim 0 and the hold-back, fills off.
     air : Air, optional
         The air; by default that of the occupied state.
+    plan : FillPlan, optional
+        A plan of the venue to compare with, re-timed for this air: then the findings
+        open with what is dialled otherwise, and with what each of these changes does
+        when it is made alone.
 
     Returns
     -------
@@ -126,7 +133,7 @@ def evaluate(
         If the venue has no main, an output is not known, or a value is beyond
         its device.
     TypeError
-        If the venue, the air or the settings are something else.
+        If the venue, the air, the settings or the plan are something else.
 
     Examples
     --------
@@ -141,7 +148,15 @@ def evaluate(
     zones = make_zones(venue, air)
     off = [name for tier in fill_tiers(venue) for name in tier if name not in settings]
     dialled = Settings(venue, settings).replaced(*off, trim_db=OFF_DB)
-    return assess(make_yardstick(zones, dialled), dialled)
+    found = assess(make_yardstick(zones, dialled), dialled)
+    if plan is None:
+        return found
+    check_type("plan", plan, FillPlan)
+    if {*plan.venue.outputs} != {*venue.outputs}:
+        raise ValueError(f"plan must be of the same outputs as the venue, got a plan of "
+                         f"{quoted(plan.venue.name)}")
+    told = changes(plan, venue, found.settings, found.air)
+    return replace(found, findings=(*told, *found.findings))
 
 
 def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:

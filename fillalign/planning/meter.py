@@ -1,12 +1,14 @@
-"""What a meter shows in the empty venue: where to hold it for each fill, and what to expect."""
+"""The meter in the empty venue: where to hold it for each fill, what to expect, what was read."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._text import quoted
+from fillalign._validate import FloatArray, as_number, check_type
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.field import (
     A_POWER,
@@ -21,9 +23,93 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import counting_mains, delay_bases
-from fillalign.planning.result import MeterSeat, Reading
 from fillalign.planning.zones import Zones, aim_seat, covered_areas, covered_seats, main_outputs
 from fillalign.venue import Venue
+
+BELIEVED_DB = 12.0
+"""A reading farther than this from what is expected is taken for a slip (common practice)."""
+
+
+@dataclass(frozen=True)
+class MeterRead:
+    """What was read for one fill at one seat; what was not read is None.
+
+    Levels in dBA, pink noise, mains alone, this fill alone, and both. `gap_ms` is the
+    fill's arrival after the mains' and `polarity_same` whether their clicks point the
+    same way, both from a recording. `at_m` is by default the seat on the sheet.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is no number or out of range.
+
+    Examples
+    --------
+    >>> MeterRead("Fill inner", mains_dba=71.2, fill_dba=69.5).fill_dba
+    69.5
+    """
+
+    output: str
+    at_m: tuple[float, float, float] | None = None
+    mains_dba: float | None = None
+    fill_dba: float | None = None
+    both_dba: float | None = None
+    gap_ms: float | None = None
+    polarity_same: bool | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no meter and no recording shows."""
+        for name in ("mains_dba", "fill_dba", "both_dba"):
+            if getattr(self, name) is not None:
+                as_number(name, getattr(self, name), "dBA", low=0.0, high=160.0)
+        if self.gap_ms is not None:
+            as_number("gap_ms", self.gap_ms, "ms", low=-1000.0, high=1000.0)
+        if self.polarity_same is not None:
+            check_type("polarity_same", self.polarity_same, bool)
+        if self.at_m is not None:
+            if not isinstance(self.at_m, tuple) or len(self.at_m) != 3:
+                raise ValueError(f"at_m must be x, y and z in m, got {quoted(self.at_m)}")
+            for axis, value in zip("xyz", self.at_m, strict=True):
+                as_number(f"at_m {axis}", value, "m", low=-2000.0, high=2000.0)
+
+
+@dataclass(frozen=True)
+class MeterSeat:
+    """What a meter shows at one more seat of a fill: `where` says which of its rows it is in."""
+
+    where: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    fill_dba: float
+    both_dba: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
+
+    With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
+    octave in which turning the fill's polarity over then takes most off the sum, and
+    `click_db` that change.
+    `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
+    a meter shows there: it shows totals, which need not be equal. `more` are the seats of
+    the first and the last row covered.
+    """
+
+    output: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    mains_dbc: float
+    fill_dba: float
+    fill_dbc: float
+    both_dba: float
+    click_delay_ms: float
+    click_hz: int
+    click_db: float
+    equal_m: tuple[float, float, float]
+    equal_mains_dba: float
+    equal_fill_dba: float
+    more: tuple[MeterSeat, ...]
 
 
 def expected_readings(

@@ -24,50 +24,12 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
+    from fillalign.planning.meter import Reading
     from fillalign.planning.need import AreaNeed, Reference
     from fillalign.planning.trim import TrimCurve
 
 
 _AS_DIALLED = ("low_cut_order", "low_cut_kind", "shelf_db", "shelf_hz", "trim_db", "polarity")
-
-
-@dataclass(frozen=True)
-class MeterSeat:
-    """What a meter shows at one more seat of a fill: `where` says which of its rows it is in."""
-
-    where: str
-    seat_m: tuple[float, float, float]
-    mains_dba: float
-    fill_dba: float
-    both_dba: float
-
-
-@dataclass(frozen=True)
-class Reading:
-    """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
-
-    With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
-    octave in which turning the fill's polarity over then takes most off the sum, and
-    `click_db` that change.
-    `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
-    a meter shows there: it shows totals, which need not be equal. `more` are the seats of
-    the first and the last row covered.
-    """
-
-    output: str
-    seat_m: tuple[float, float, float]
-    mains_dba: float
-    mains_dbc: float
-    fill_dba: float
-    fill_dbc: float
-    both_dba: float
-    click_delay_ms: float
-    click_hz: int
-    click_db: float
-    equal_m: tuple[float, float, float]
-    equal_mains_dba: float
-    equal_fill_dba: float
-    more: tuple[MeterSeat, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,6 +127,11 @@ class FillPlan(ByValue):
         """Every target that is not met, and what would meet it."""
         return (*(line for fill in self.fills for line in fill.unmet),
                 *sentences(self.findings, "unmet"))
+
+    @property
+    def differences(self) -> tuple[str, ...]:
+        """What is set otherwise than planned and what was read, where that was compared."""
+        return sentences(self.findings, "change", "reading")
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -387,12 +354,19 @@ class FillPlan(ByValue):
     ) -> float:
         moved = fill.basis.blown(*wind).answers(air).of_rule(fill.delay_rule)
         moved -= fill.basis.blown(*here).answers(self.air).of_rule(fill.delay_rule)
-        wanted = self.settings[fill.output].delay_ms + moved
-        if self.settings[fill.output].delay_ms == 0:
-            # A path that is late already wants less than nothing.
-            wanted -= fill.hold_back_ms
         step = self.venue.outputs[fill.output].delay_step_ms
-        return max(0.0, float(round_up_to_step(wanted, step)))
+        return max(0.0, float(round_up_to_step(self._from_ms(fill) + moved, step)))
+
+    def _from_ms(self, fill: FillReport) -> float:
+        delay = self.settings[fill.output].delay_ms
+        # A path that is late already wants less than nothing.
+        return delay - fill.hold_back_ms if delay == 0 else delay
+
+    def wanted_ms(self, output: str, air: Air) -> float:
+        """Delay of a fill in other air before it is rounded; negative where its path is late."""
+        fill = self.fill(output)
+        then, now = (fill.basis.answers(one).of_rule(fill.delay_rule) for one in (air, self.air))
+        return self._from_ms(fill) + then - now
 
     def retime(self, weather: Any = None) -> pd.DataFrame:
         """Delay of every fill for other weather, in ms.

@@ -13,7 +13,7 @@ _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
     "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
 )
-_JOINTS = {"cause": " and ", "offer": " and ", "cost": ", "}
+_JOINTS = {"cause": " and ", "offer": " and ", "cost": ", ", "effect": "; "}
 """What stands between findings of a group that are listed inside another."""
 
 
@@ -184,6 +184,77 @@ class Kind(Enum):
     NO_SHELF = "reason", (
         "No shelf: the highs are within 1 dB of the reference tone, lie above it, or the box has "
         "no headroom for one."
+    )
+
+    RETIMED = "change", (
+        "Compared with the plan re-timed for the air found, {temperature_c:.1f} C and "
+        "{humidity_pct:.0f} %."
+    )
+    AS_PLANNED = "change", "Every output is set as planned."
+    DELAY_CHANGED = "change", (
+        "{where}: delay {away_ms:.2f} ms {more} than planned ({set_ms:.2f} for {planned_ms:.2f} "
+        "ms): {effects}."
+    )
+    TRIM_CHANGED = "change", (
+        "{where}: trim {away_db:.1f} dB {more} than planned ({set_db:+.1f} for {planned_db:+.1f} "
+        "dB): {effects}."
+    )
+    SWITCHED_OFF = "change", "{where}: off, where {planned_db:+.1f} dB is planned: {effects}."
+    SWITCHED_ON = "change", "{where}: {set_db:+.1f} dB, where it is planned off: {effects}."
+    OTHER_CHANGED = "change", "{where}: {what} {set} for {planned} as planned: {effects}."
+    EFFECT_ECHO = "effect", "at {seats} of {all} seats an echo"
+    EFFECT_ECHO_LESS = "effect", "at {seats} of {all} seats no echo any more"
+    EFFECT_IMAGE = "effect", "at {seats} of {all} seats the image leaves the stage"
+    EFFECT_IMAGE_LESS = "effect", "at {seats} of {all} seats the image comes back to the stage"
+    EFFECT_SHORT = "effect", (
+        "rows at {from_x_m:g} to {to_x_m:g} m up to {short_db:.1f} dB short ({before:.1f} as "
+        "planned)"
+    )
+    EFFECT_LOUDER = "effect", "rows at {from_x_m:g} to {to_x_m:g} m up to {louder_db:.1f} dB louder"
+    EFFECT_DULL = "effect", (
+        "rows at {from_x_m:g} to {to_x_m:g} m lose up to {loss_db:.1f} dB of highs ({before:.1f} "
+        "as planned)"
+    )
+    EFFECT_SPEECH = "effect", (
+        "speech transmission at {from_x_m:g} to {to_x_m:g} m down to {index:.2f} ({before:.2f} as "
+        "planned)"
+    )
+    EFFECT_NONE = "effect", "no row and no seat would notice"
+
+    READ_MAINS = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the mains read {read_dba:.1f} dBA, {away_db:.1f} "
+        "dB {more} than expected: the noise, or the mains' level at 1 m, is not as in the file."
+    )
+    READ_LEVEL = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {away_db:.1f} dB {more} than "
+        "expected as set ({read_db:+.1f} for {expected_db:+.1f} dB): trim {trim_db:+.1f} dB would "
+        "bring what is planned."
+    )
+    READ_AS_EXPECTED = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+.1f} dB, "
+        "{away_db:.1f} dB {more} than expected as set: leave it."
+    )
+    READ_SLIP = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+.1f} dB where "
+        "{expected_db:+.1f} is expected as set. More than {limit_db:g} dB is a slip, or a box that "
+        "is not on or not aimed: read again. This sheet does not use it."
+    )
+    READ_BOTH = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: both read {both_dba:.1f} dBA, {over_db:+.1f} dB "
+        "against what the two alone add up to. That cannot be with the same noise: read again."
+    )
+    READ_GAP = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains "
+        "({expected_ms:+.2f} expected as set): delay {change_ms:+.2f} ms would bring the planned "
+        "gap."
+    )
+    READ_GAP_RIGHT = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains, "
+        "as planned within 0.1 ms."
+    )
+    READ_TURNED = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the recording finds fill and mains of opposite "
+        "polarity: look at cable and switch before you turn it over."
     )
 
     LATE = "unmet", (

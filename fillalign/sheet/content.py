@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from fillalign.propagation import distance_m
 from fillalign.units import m_to_ft, round_up_to_step
+from fillalign.venue import headroom_db
 
 if TYPE_CHECKING:
-    from fillalign.planning import FillPlan, FillReport, Reading
+    from fillalign.planning import FillPlan, FillReport, MeterSeat, Reading
 
 CHECK = (
     "Before: mute every fill, warn everybody, start low. Each delay is dialled once only, where "
@@ -48,6 +49,7 @@ _LOW_CUT_NAMES = {"linkwitz-riley": "Linkwitz-Riley", "butterworth": "Butterwort
 _TRIM_STEPS_DB = (-6.0, -3.0, 0.0, 3.0, 6.0)
 _WALK_ROWS = 12
 _CLICK_TELLS_DB = 3.0
+_AIRS_ON_PAGE_ONE = 8
 
 
 @dataclass(frozen=True)
@@ -71,8 +73,10 @@ class Content:
     section of reasons of each fill has the key "why" and the fill's name as title.
     """
 
+    title: str
     venue: str
     air: str
+    targets: str
     outputs: tuple[Mapping[str, Any], ...]
     sections: tuple[Section, ...]
 
@@ -105,6 +109,7 @@ def shown(record: Mapping[str, Any]) -> dict[str, str]:
         "low cut": cut,
         "shelf": shelf,
         "trim": trim_text(record["trim_db"]),
+        "headroom": f"{record['headroom_db']:.1f} dB" if "headroom_db" in record else "",
     }
 
 
@@ -112,14 +117,17 @@ def sheet_content(plan: FillPlan) -> Content:
     """Return everything that the sheet of a plan says."""
     steps = CHECK if sounding_fills(plan) else CHECK_WITHOUT_FILLS
     unmet = ("Not met", plan.unmet) if plan.unmet else ("Targets", ("Every target is met.",))
+    told = plan.differences
     sections = (
+        Section("measured", "As set and read", told),
         Section("check", "Order of the check", steps),
         _readings(plan),
-        _retime(plan),
+        *_retime(plan),
         Section("unmet", *unmet),
         Section("summary", "In short (the areas with the mains alone)", plan.summary),
         _places(plan),
         _seats(plan),
+        _more(plan),
         _equal(plan),
         _walk(plan),
         *(_why(plan, fill) for fill in plan.fills),
@@ -128,7 +136,16 @@ def sheet_content(plan: FillPlan) -> Content:
         Section("defaults", "Defaults used", plan.venue.defaults_used or ("None.",)),
     )
     said = tuple(part for part in sections if part.lines or part.note or part.rows)
-    return Content(plan.venue.name, _air(plan), tuple(_records(plan)), said)
+    title = "Set-up sheet as measured" if told else "Set-up sheet"
+    return Content(title, plan.venue.name, _air(plan), _targets(plan), tuple(_records(plan)), said)
+
+
+def _targets(plan: FillPlan) -> str:
+    """Say in a line whether there is more to read than what to set."""
+    if not plan.unmet:
+        return "Every target is met."
+    one = len(plan.unmet) == 1
+    return f"{len(plan.unmet)} target{' is' if one else 's are'} not met: see Not met."
 
 
 def _air(plan: FillPlan) -> str:
@@ -164,9 +181,13 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
             "computed_pressure_kpa": plan.air.pressure_kpa,
         }
         if name in readings:
-            own |= asdict(readings[name])
+            own |= {key: value for key, value in asdict(readings[name]).items() if key != "more"}
+            own |= {f"{one.where.replace(' ', '_')}_{key}": value for one in readings[name].more
+                    for key, value in _numbers(one).items()}
             own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
             own |= zip(("equal_x_m", "equal_y_m", "equal_z_m"), readings[name].equal_m, strict=True)
+        if math.isfinite(row["trim_db"]):
+            own["headroom_db"] = headroom_db(plan.venue, name) - row["trim_db"]
         own |= {f"delay_ms_at_{air['temperature_c']:g}_c": air[name] if name in readings else ""
                 for air in later}
         yield own
@@ -200,6 +221,27 @@ def _readings(plan: FillPlan) -> Section:
     ))
 
 
+def _numbers(seat: MeterSeat) -> dict[str, float]:
+    """Return the numbers of one more seat by name."""
+    return {**dict(zip(("x_m", "y_m", "z_m"), seat.seat_m, strict=True)),
+            "mains_dba": seat.mains_dba, "fill_dba": seat.fill_dba, "both_dba": seat.both_dba}
+
+
+def _more(plan: FillPlan) -> Section:
+    """Show what a meter reads in the first and the last row of each fill that sounds."""
+    note = "In the first and the last row that the fill covers, as at the seats on page one."
+    return _table("more", "More seats for the meter", note, (
+        {
+            "fill": fill.output,
+            "where": seat.where,
+            "seat x, y, z, m": "{:.1f}, {:.1f}, {:.2f}".format(*seat.seat_m),
+            "mains, dBA": f"{seat.mains_dba:.1f}",
+            "fill, dBA": f"{seat.fill_dba:.1f}",
+            "both, dBA": f"{seat.both_dba:.1f}",
+        } for fill in sounding_fills(plan) for seat in fill.reading.more
+    ))
+
+
 def _equal(plan: FillPlan) -> Section:
     """Show what a meter reads where the direct sounds are nearest to equal."""
     note = "A meter shows all sound, not the direct alone: it need not read the same of both."
@@ -220,20 +262,32 @@ def _click(reading: Reading) -> str:
     return f"{reading.click_hz} Hz {reading.click_db:+.0f} dB"
 
 
-def _retime(plan: FillPlan) -> Section:
-    """Delay of each fill that sounds, in ms, for the temperatures planned."""
+def _retime(plan: FillPlan) -> tuple[Section, ...]:
+    """Delay of each fill that sounds, in ms, for the temperatures planned.
+
+    Page one has room for eight airs; where there are more, all of them stand further on.
+    """
     names = [fill.output for fill in sounding_fills(plan)]
-    here = plan.air.temperature_c
+    here, found = plan.air.temperature_c, plan.retime_rows(plan.planned_airs())
     rows = tuple(
         (
             f"{row['temperature_c']:.1f}{' *' if row['temperature_c'] == here else ''}",
             f"{row['humidity_pct']:.0f}",
             *(f"{row[name]:.2f}" for name in names),
-        ) for row in plan.retime_rows(plan.planned_airs())
+        ) for row in found
     )
+    if not names:
+        return ()
     note = "Delay in ms for other air, at constant water vapour (* as computed)."
-    return Section("retime", "Re-time table", (), *(
-        (note, ("air, C", "humid, %", *names), rows) if names else ()))
+    columns = ("air, C", "humid, %", *names)
+    first = Section("retime", "Re-time table", (), note, columns, rows)
+    if len(rows) <= _AIRS_ON_PAGE_ONE:
+        return (first,)
+    own = [row["temperature_c"] for row in found].index(here)
+    even = np.linspace(0, len(rows) - 1, _AIRS_ON_PAGE_ONE - 1).round().astype(int)
+    picked = tuple(rows[at] for at in sorted({own, *even.tolist()}))
+    return (replace(first, rows=picked),
+            replace(first, key="whole", title="Re-time table, every air"))
 
 
 def _places(plan: FillPlan) -> Section:

@@ -13,17 +13,21 @@ from fillalign.sheet.content import sheet_content
 
 _COLUMNS = (
     "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
-    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity seat_x_m seat_y_m "
-    "seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms click_hz click_db "
-    "equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba computed_temperature_c "
-    "computed_humidity_pct computed_pressure_kpa"
+    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db headroom_db polarity "
+    "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
+    "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba "
+    "first_row_x_m first_row_y_m first_row_z_m first_row_mains_dba first_row_fill_dba "
+    "first_row_both_dba last_row_x_m last_row_y_m last_row_z_m last_row_mains_dba "
+    "last_row_fill_dba last_row_both_dba "
+    "computed_temperature_c computed_humidity_pct computed_pressure_kpa"
 ).split()
 _TO_WRITE_IN = ("as_set_delay_ms as_set_low_cut_hz as_set_shelf_db as_set_trim_db as_set_polarity "
+                "read_mains_dba read_fill_dba read_both_dba found_temperature_c found_humidity_pct "
                 "initials time").split()
 _DIGITS = {
     **{name: 1 for name in _COLUMNS if name.endswith(("_dba", "_dbc"))}, "delay_ms": 4,
-    "delay_m": 3, "delay_ft": 2, "click_delay_ms": 4, "click_db": 1, "computed_humidity_pct": 1,
-    "computed_pressure_kpa": 3,
+    "delay_m": 3, "delay_ft": 2, "click_delay_ms": 4, "click_db": 1, "headroom_db": 1,
+    "computed_humidity_pct": 1, "computed_pressure_kpa": 3,
 }
 
 

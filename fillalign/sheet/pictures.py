@@ -31,8 +31,8 @@ def _picture(
             f'<img alt="{html_text(words)}" src="data:image/svg+xml;base64,{data}"></figure>')
 
 
-def venue_pictures(plan: FillPlan, retime_html: str) -> str:
-    """Return the pictures of page two, with the re-time table among them.
+def venue_pictures(plan: FillPlan) -> str:
+    """Return the pictures of the venue.
 
     The map of gaps stands beside the plan view of a wide venue, below that of a long one.
     """
@@ -69,17 +69,16 @@ def venue_pictures(plan: FillPlan, retime_html: str) -> str:
         f"Total level along the walk: {spread}.", which="meter")
     if not sounding:
         none = "No fill sounds: there is no gap to map and nothing to re-time."
-        return f"{view}{side}{walk}<p>{none}</p>"
+        return f'<div class="row">{view}{side}{walk}</div><p>{none}</p>'
     gaps = _picture(
         plots.gap_map, plan, (_PAGE_MM - 2.0 - view_mm, high_mm) if beside else (_HALF_MM, 56.0),
         "Loudest fill after the mains, ms (hatched: before)", _gap_words(plan))
     moved = _picture(
         plots.retime_plot, plan, (_HALF_MM, 44.0), "Change of delay with the temperature",
         "Change of each fill's delay with the temperature; the re-time table holds the figures.")
-    half = '<div class="half">{}</div>'
-    if beside:
-        return "".join((view, gaps, side, walk, half.format(retime_html), moved))
-    return "".join((view, side, walk, gaps, half.format(retime_html + moved)))
+    rows = ((view, gaps), (side,), (walk,), (moved,)) if beside else (
+        (view,), (side,), (walk,), (gaps, moved))
+    return "".join(f'<div class="row">{"".join(row)}</div>' for row in rows)
 
 
 def _gap_words(plan: FillPlan, fill: str | None = None) -> str:

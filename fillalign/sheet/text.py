@@ -9,13 +9,14 @@ from pathlib import Path
 
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain, slug
-from fillalign._validate import as_path, check_type
+from fillalign._validate import as_path, check_flag, check_type
 from fillalign.planning import FillPlan
 from fillalign.sheet.content import Section, sheet_content, shown
 from fillalign.sheet.csv import setup_sheet_csv
 from fillalign.sheet.html import setup_sheet_html
 
 WIDTH = 92
+PAGE_ONE = ("measured", "check", "readings", "retime", "unmet", "cautions")
 BLANK = "________"
 
 
@@ -45,8 +46,9 @@ def _grid(rows: Sequence[Sequence[str]]) -> Iterator[str]:
 
 def _output(own: Mapping[str, str]) -> list[str]:
     length = "{delay} = {samples} at {rate} = {metres} = {feet}".format_map(own)
-    dialled = {"delay": length, **{key: own[key] for key in
-                                   ("low cut", "shelf", "trim", "polarity")}}
+    headroom = own["headroom"] and f" (headroom {own['headroom']})"
+    dialled = {"delay": length, "low cut": own["low cut"], "shelf": own["shelf"],
+               "trim": own["trim"] + headroom, "polarity": own["polarity"]}
     return [
         "", *_wrapped("{output} ({feed}) -> {boxes}".format_map(own)),
         *_wrapped(own["set_in"], "  set in    "),
@@ -66,13 +68,15 @@ def _section(section: Section) -> Iterator[str]:
         yield from _grid([section.columns, *section.rows])
 
 
-def setup_sheet_text(plan: FillPlan) -> str:
+def setup_sheet_text(plan: FillPlan, *, short: bool = False) -> str:
     """Return the set-up sheet as plain text for a terminal or a plain printer.
 
     Parameters
     ----------
     plan : FillPlan
         The plan.
+    short : bool
+        What to set and how to check it alone, without the reasons.
 
     Returns
     -------
@@ -88,24 +92,28 @@ def setup_sheet_text(plan: FillPlan) -> str:
     SET-UP SHEET: Lantern Room
     """
     check_type("plan", plan, FillPlan)
+    check_flag("short", short)
     sheet = sheet_content(plan)
     lines = [
-        plain(f"SET-UP SHEET: {sheet.venue}"), *_wrapped(sheet.air), "",
+        plain(f"{sheet.title.upper()}: {sheet.venue}"), *_wrapped(sheet.air), "",
         f"Air found: {BLANK} C {BLANK} %   date and time: {BLANK}{BLANK}   set by: {BLANK}",
         *_heading("Settings"),
         *(line for own in sheet.outputs for line in _output(shown(own))),
-        *(line for section in sheet.sections for line in _section(section)),
+        *(line for section in sheet.sections if section.key in PAGE_ONE or not short
+          for line in _section(section)),
     ]
     return "\n".join(lines) + "\n"
 
 
-def sheet_files(plan: FillPlan) -> dict[str, bytes]:
+def sheet_files(plan: FillPlan, *, short: bool = False) -> dict[str, bytes]:
     """Return the set-up sheet as files not written yet: text, CSV and a page to print.
 
     Parameters
     ----------
     plan : FillPlan
         The plan.
+    short : bool
+        Page one alone.
 
     Returns
     -------
@@ -119,16 +127,17 @@ def sheet_files(plan: FillPlan) -> dict[str, bytes]:
     ['lantern-room-sheet.txt', 'lantern-room-sheet.csv', 'lantern-room-sheet.html']
     """
     made = {
-        "txt": setup_sheet_text(plan).encode(),
+        "txt": setup_sheet_text(plan, short=short).encode(),
         # The mark at the start makes spreadsheets read the names as UTF-8.
         "csv": setup_sheet_csv(plan).encode("utf-8-sig"),
-        "html": setup_sheet_html(plan).encode(),
+        "html": setup_sheet_html(plan, short=short).encode(),
     }
     return {f"{slug(plan.venue.name)}-sheet.{kind}": content for kind, content in made.items()}
 
 
 def write_sheet(
-    plan: FillPlan, folder: str | os.PathLike[str], *, overwrite: bool = False
+    plan: FillPlan, folder: str | os.PathLike[str], *, short: bool = False,
+    overwrite: bool = False,
 ) -> tuple[Path, ...]:
     """Write the set-up sheet as text, CSV and HTML, all three whole or none.
 
@@ -138,6 +147,8 @@ def write_sheet(
         The plan.
     folder : str or path
         An existing folder. The names are made from the venue's.
+    short : bool
+        Page one alone.
     overwrite : bool
         Whether files of those names may be replaced.
 
@@ -164,6 +175,6 @@ def write_sheet(
     base = as_path("folder", folder)
     if not os.path.isdir(base):
         raise SheetError(base, "is no folder; make it first, or name another")
-    contents = {base / name: content for name, content in sheet_files(plan).items()}
+    contents = {base / name: content for name, content in sheet_files(plan, short=short).items()}
     write_whole(contents, overwrite=overwrite)
     return tuple(contents)

@@ -151,8 +151,29 @@ def expected_settings(plan, name):
         "shelf, dB": own.shelf_db or None,
         "shelf, Hz": own.shelf_hz if own.shelf_db else None,
         "trim, dB": own.trim_db,
+        "headroom, dB": headroom(plan, name) if own.trim_db > OFF else None,
         "polarity": own.polarity,
     }
+
+
+def headroom(plan, name):
+    """Return how far below its maximum an output's weakest box plays, by its file's level."""
+    kinds = {plan.venue.loudspeakers[source.loudspeaker] for source in plan.venue.sources
+             if source.output == name}
+    # The level of the sub is that of its two octaves, A-weighted (IEC 61672-1).
+    sub = 10 * math.log10(sum(10 ** ((level + weight - 10 * math.log10(3)) / 10)
+                              for level, weights in ((100.0, (-30.2, -26.2, -22.5)),
+                                                     (90.0, (-19.1, -16.1, -13.4)))
+                              for weight in weights))
+    return min(kind.maximum_dba - (sub if kind.level_dba is None else kind.level_dba)
+               for kind in kinds) - plan.settings[name].trim_db
+
+
+def expected_more(fill):
+    """Return what a meter shows in the first and the last row that a fill covers."""
+    return {seat.where: {**dict(zip("xyz", seat.seat_m, strict=True)), "mains": seat.mains_dba,
+                         "fill": seat.fill_dba, "both": seat.both_dba}
+            for seat in fill.reading.more}
 
 
 def expected_reading(fill):
@@ -273,7 +294,9 @@ def _filters(cut, shelf):
 
 
 def _trim(text):
-    return text if text == "off" else re.fullmatch(r"(\S+) dB", text).group(1)
+    found = re.fullmatch(r"off|(\S+) dB(?: \(headroom (\S+) dB\)|\nheadroom (\S+) dB)", text)
+    trim, *room = found.groups()
+    return {"trim, dB": trim or "off", "headroom, dB": room[0] or room[1]}
 
 
 class Text:
@@ -306,8 +329,7 @@ class Text:
             **dict(zip(("output", "feed", "boxes"), head.groups(), strict=True)),
             **dict(zip(("ms", "samples", "kHz", "m", "ft"), delay, strict=True)),
             **_filters(rows["low cut"], rows["shelf"]),
-            "set in": rows["set in"], "trim, dB": _trim(rows["trim"]),
-            "polarity": rows["polarity"],
+            "set in": rows["set in"], **_trim(rows["trim"]), "polarity": rows["polarity"],
         }
 
     def table(self, title):
@@ -320,6 +342,12 @@ class Text:
                 full = [*row, *[""] * (len(cells[0]) - len(row))]
                 rows.setdefault(row[0], {}).update(zip(cells[0], full, strict=True))
         return list(rows.values())
+
+    def rows(self, title):
+        """Return the rows of a table that is not folded, each apart."""
+        names, *rows = (re.split(r" {2,}", line) for line in self.sections[title]
+                        if re.search(r"\S  ", line))
+        return [dict(zip(names, row, strict=True)) for row in rows]
 
 
 class Page(HTMLParser):
@@ -346,7 +374,7 @@ class Page(HTMLParser):
             self.handle_data("\n")
             return
         kind = dict(attrs).get("class", "")
-        layout = tag != "div" or kind in ("row", "half")
+        layout = tag != "div" or kind in ("row", "half", "cards", "scroll", "beside", "pictures")
         self.open.append(tag)
         self.here.append(self.here[-1] if layout else self.new(kind))
         if tag == "tr" and "tbody" in self.open:
@@ -358,12 +386,14 @@ class Page(HTMLParser):
 
     def handle_endtag(self, tag):
         """Leave what was opened last, which it must be."""
+        if tag == "span" and self.open[-1] == "span" and "td" in self.open:
+            self.handle_data("\n")
         assert self.open.pop() == tag
         self.here.pop()
 
     def handle_data(self, data):
         """Add words to what is open."""
-        if not self.open or "style" in self.open:
+        if not self.open or {"style", "script"} & {*self.open}:
             return
         self.whole.append(data)
         here = self.here[-1]
@@ -389,15 +419,15 @@ class Page(HTMLParser):
         part = self.part("settings")
         row, = (row for row in part["rows"] if row[0].startswith(f"{name} ("))
         cells = dict(zip(part["th"], row, strict=True))
-        head = re.fullmatch(r"(.+) \((.+)\)\n\u2192 (.+)", cells["output and boxes"])
-        where, rate = cells["set in"].split("\n")
-        delay = re.fullmatch(r"(\S+) ms\n(\S+) samples\n(\S+) m, (\S+) ft", cells["delay"])
+        head = re.fullmatch(r"(.+) \((.+)\)\n\u2192 (.+)\n(.+)", cells["output, boxes, set in"])
+        delay = re.fullmatch(r"(\S+) ms\n(\S+) samples, (\S+) kHz\n(\S+) m, (\S+) ft",
+                             cells["delay"])
+        trim, _, polarity = cells["trim"].rpartition("\npolarity ")
+        filters = re.fullmatch(r"low cut (.+)\nshelf (.+)", cells["filters"])
         return {
-            **dict(zip(("output", "feed", "boxes"), head.groups(), strict=True)),
-            **dict(zip(("ms", "samples", "m", "ft"), delay.groups(), strict=True)),
-            **_filters(cells["low cut"], cells["shelf"]),
-            "set in": where, "kHz": re.fullmatch(r"(\S+) kHz", rate).group(1),
-            "trim, dB": _trim(cells["trim"]), "polarity": cells["polarity"],
+            **dict(zip(("output", "feed", "boxes", "set in"), head.groups(), strict=True)),
+            **dict(zip(("ms", "samples", "kHz", "m", "ft"), delay.groups(), strict=True)),
+            **_filters(*filters.groups()), **_trim(trim), "polarity": polarity,
         }
 
     def table(self, kind, title=None):
@@ -413,7 +443,7 @@ class Csv:
         "output": "output", "boxes": "boxes", "feed": "feed", "set in": "set_in",
         "ms": "delay_ms", "samples": "delay_samples", "m": "delay_m", "ft": "delay_ft",
         "low cut, Hz": "low_cut_hz", "shelf, dB": "shelf_db", "shelf, Hz": "shelf_hz",
-        "trim, dB": "trim_db", "polarity": "polarity",
+        "trim, dB": "trim_db", "headroom, dB": "headroom_db", "polarity": "polarity",
         "seat x": "seat_x_m", "seat y": "seat_y_m", "seat z": "seat_z_m",
         "mains, dBA": "mains_dba", "mains, dBC": "mains_dbc", "fill, dBA": "fill_dba",
         "fill, dBC": "fill_dbc", "both, dBA": "both_dba", "click at, ms": "click_delay_ms",
@@ -453,6 +483,12 @@ def reading_of(cells):
         "click at, ms": cells["click at, ms"],
         "click, Hz": click and click.group(1), "click, dB": click and click.group(2),
     }
+
+
+def more_of(cells):
+    """Return a row of the table of more seats with its numbers apart."""
+    return {**dict(zip("xyz", cells["seat x, y, z, m"].split(", "), strict=True)),
+            **{name: cells[f"{name}, dBA"] for name in ("mains", "fill", "both")}}
 
 
 def equal_of(cells):

@@ -36,17 +36,20 @@ VENUE = lopsided_venue()
 OUTPUTS, FILLS = tuple(VENUE.outputs), ("Near", "Far")
 SETTINGS = (
     "output", "boxes", "feed", "set in", "ms", "samples", "kHz", "m", "ft", "low cut, Hz",
-    "low cut, kind", "low cut, dB/oct", "shelf, dB", "shelf, Hz", "trim, dB", "polarity",
+    "low cut, kind", "low cut, dB/oct", "shelf, dB", "shelf, Hz", "trim, dB", "headroom, dB",
+    "polarity",
 )
 READINGS = ("seat x", "seat y", "seat z", "mains, dBA", "mains, dBC", "fill, dBA", "fill, dBC",
             "fill - mains, dB", "both, dBA", "click at, ms", "click, Hz", "click, dB")
 EQUAL = ("x", "y", "z", "mains", "fill")
+MORE = (*EQUAL, "both")
 PLACES = (*(f"{what} {axis}" for what in ("at", "aimed at") for axis in "xyz"),
           "near, m", "near, ft")
 SEATS = ("gap, least", "gap, most", "over mains, least", "over mains, most", "ripple",
          "image kept", "seats", "speech without", "speech with")
 AIR = ("temperature_c", "humidity_pct", "pressure_kpa", "speed_m_s")
 TITLES = {"readings": "METER READINGS TO EXPECT",
+          "more": "MORE SEATS FOR THE METER", "measured": "AS SET AND READ",
           "equal": "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", "retime": "RE-TIME TABLE",
           "places": "WHERE THE BOXES ARE", "seats": "AT THE SEATS COVERED",
           "walk": "LEVEL ALONG THE WALK", "unmet": "NOT MET", "check": "ORDER OF THE CHECK",
@@ -179,6 +182,28 @@ def test_equal_direct_sound_in_the_csv(name, cell, plan):
     shown = reader("csv").settings(name)[f"equal {cell}"]
     wanted = lopsided.expected_equal(plan.fill(name))[cell] if name in FILLS else None
     assert agrees(shown, wanted)
+
+
+@both
+@pytest.mark.parametrize("cell", MORE)
+@pytest.mark.parametrize("where", ["first row", "last row"])
+@pytest.mark.parametrize("name", FILLS)
+def test_more_seats(form, name, where, cell, plan):
+    shown, = (cells for cells in table(form, "more") if (cells["fill"], cells["where"])
+              == (name, where)) if form == "page" else (
+        cells for cells in reader("text").rows(TITLES["more"])
+        if (cells["fill"], cells["where"]) == (name, where))
+    assert agrees(lopsided.more_of(shown)[cell],
+                  lopsided.expected_more(plan.fill(name))[where][cell])
+
+
+@pytest.mark.parametrize("cell", MORE)
+@pytest.mark.parametrize("where", ["first row", "last row"])
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_more_seats_in_the_csv(name, where, cell, plan):
+    column = f"{where.replace(' ', '_')}_{cell}_{'m' if cell in 'xyz' else 'dba'}"
+    wanted = (lopsided.expected_more(plan.fill(name))[where][cell] if name in FILLS else None)
+    assert agrees(reader("csv").rows[name][column] or None, wanted)
 
 
 @both

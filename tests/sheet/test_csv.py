@@ -20,12 +20,16 @@ from tests.sheet.lopsided import SETTINGS, lopsided_plan, lopsided_venue
 
 COLUMNS = (
     "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
-    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db polarity seat_x_m seat_y_m "
-    "seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms click_hz click_db "
-    "equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba computed_temperature_c "
-    "computed_humidity_pct computed_pressure_kpa delay_ms_at_8_c delay_ms_at_16.5_c "
-    "delay_ms_at_23.7_c delay_ms_at_29_c as_set_delay_ms as_set_low_cut_hz as_set_shelf_db "
-    "as_set_trim_db as_set_polarity initials time"
+    "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db headroom_db polarity "
+    "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
+    "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba "
+    "first_row_x_m first_row_y_m first_row_z_m first_row_mains_dba first_row_fill_dba "
+    "first_row_both_dba last_row_x_m last_row_y_m last_row_z_m last_row_mains_dba "
+    "last_row_fill_dba last_row_both_dba computed_temperature_c computed_humidity_pct "
+    "computed_pressure_kpa delay_ms_at_8_c delay_ms_at_16.5_c delay_ms_at_23.7_c "
+    "delay_ms_at_29_c as_set_delay_ms as_set_low_cut_hz as_set_shelf_db as_set_trim_db "
+    "as_set_polarity read_mains_dba read_fill_dba read_both_dba found_temperature_c "
+    "found_humidity_pct initials time"
 ).split()
 WORDS = ("output", "role", "boxes", "feed", "set_in", "low_cut_kind", "trim_db", "polarity")
 
@@ -49,7 +53,7 @@ def test_numbers_are_read_as_numbers():
 
 def test_what_is_to_be_written_in_is_empty(rows):
     sheet = pd.DataFrame(rows[1:], columns=rows[0])
-    for name in COLUMNS[-7:]:
+    for name in COLUMNS[-12:]:
         assert set(sheet[name]) == {""}
 
 

@@ -6,7 +6,9 @@ What its cells say is in `test_cells.py`, what hostile names do in `tests/test_h
 from __future__ import annotations
 
 import re
+from base64 import b64encode
 from dataclasses import replace
+from hashlib import sha256
 
 import pytest
 
@@ -51,21 +53,30 @@ def test_it_nests_and_needs_nothing_else(name, request):
     assert page.startswith("<!DOCTYPE html>")
     assert len(page) < 1_500_000
     names = {tag for tag, _ in read.tags}
-    assert not names & {"script", "link", "iframe", "object", "form", "base"}
+    assert not names & {"link", "iframe", "object", "form", "base"}
+    assert [attributes.get("type") for tag, attributes in read.tags if tag == "script"] == [
+        "application/json", None]
+    policy, = (attributes["content"] for tag, attributes in read.tags
+               if attributes.get("http-equiv") == "Content-Security-Policy")
+    script = re.search(r"<script>(.*)</script>\n</body>", page, re.DOTALL).group(1)
+    digest = b64encode(sha256(script.encode()).digest()).decode()
+    assert policy == ("default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+                      f"script-src 'sha256-{digest}'")
     for tag, attributes in read.tags:
         assert not any(key.startswith("on") for key in attributes)
         for key in ("src", "href"):
             assert attributes.get(key, "data:image/svg+xml;base64,").startswith(
                 "data:image/svg+xml;base64,"
             ), tag
-    assert "http" not in page.partition("</style>")[0]
+    assert "http:" not in page
+    assert "https:" not in page
     assert "@page { size: A4" in page
     assert ("html", {"lang": "en"}) in read.tags
 
 
 def test_no_place_of_the_template_is_left_open(html, bare):
     for page in (html, bare):
-        outside = re.sub(r'src="[^"]*"', "", page)
+        outside = re.sub(r'src="[^"]*"', "", page).partition('<script type="application/json"')[0]
         assert "$" not in outside
         assert "{" not in outside.partition("</style>")[2]
         assert "<title>Set-up sheet: L" in page
@@ -127,37 +138,47 @@ def test_rows_have_blanks_to_write_in(html):
     labels = [attributes.get("aria-label") for tag, attributes in read.tags
               if tag == "td" and attributes.get("class") == "blank"]
     for name, rows in {"delay as set": 5, "trim as set": 5, "filters as set": 5,
-                       "initials time": 5, "mains read": 2, "fill read": 2, "both read": 2}.items():
+                       "initials, time": 5, "mains read": 6, "fill read": 6,
+                       "both read": 6}.items():
         assert labels.count(f"{name}, to write in") == rows
-    assert len(labels) == 4 * 5 + 3 * 2
-    for key, blanks in {"settings": 4, "readings": 3}.items():
-        assert all(row[-blanks:] == [""] * blanks for row in read.part(key)["rows"])
+    assert len(labels) == 4 * 5 + 3 * 6
+    for key, blanks in {"settings": (2, 4, 6, 7), "readings": (8, 9, 10),
+                        "more": (6, 7, 8)}.items():
+        for row in read.part(key)["rows"]:
+            assert [at for at, cell in enumerate(row) if not cell] == list(blanks)
 
 
 def test_order_of_the_pages(html):
-    one, two, three = html.split("<section>")[1:]
-    for title in ("Settings", "Order of the check", "Cautions", "Not met",
+    one, rest = html.split("<section>")[1:]
+    for title in ("Settings", "Order of the check", "Cautions", "Re-time table",
                   "Meter readings to expect"):
         assert f"<h2>{title}</h2>" in one
     assert "<img" not in one
-    assert two.count("<img") == 6
-    assert "Re-time table" in two
-    for title in ("Why these settings", "Where the boxes are", "Assumptions", "Defaults used"):
-        assert f"<h2>{title}</h2>" in three
+    assert "targets are not met: see Not met." in one
+    for title in ("Not met", "In short (the areas with the mains alone)", "Pictures",
+                  "More seats for the meter", "Why these settings", "Where the boxes are",
+                  "Assumptions", "Defaults used"):
+        assert f"<h2>{title}</h2>" in rest
 
 
 @pytest.mark.usefixtures("_no_pictures")
-def test_the_summary_is_on_page_one_where_it_fits(html, bare):
-    """Many outputs push it behind the pictures; it is there once either way."""
-    venue = lopsided_venue()
-    names = [f"Spare {number}" for number in range(4)]
-    outputs = {name: replace(venue.outputs["Lip"], name=name) for name in names}
-    boxes = (replace(venue.sources[-1], name=name, output=name) for name in names)
-    crowded = setup_sheet_html(evaluate(replace(
-        venue, outputs={**venue.outputs, **outputs}, sources=(*venue.sources, *boxes)), SETTINGS))
-    for page, place in ((html, 1), (bare, 1), (crowded, 3)):
-        found = ["<h2>In short" in part for part in page.split("<section>")]
-        assert found == [number == place for number in range(4)]
+def test_one_page_alone(html):
+    short = setup_sheet_html(lopsided_plan(), short=True)
+    assert short.split("<section>")[1].partition("</section>")[0] == (
+        html.split("<section>")[1].partition("</section>")[0])
+    assert short.count("<section>") == 1
+    assert Page(short).settings("Near") == Page(html).settings("Near")
+
+
+@pytest.mark.usefixtures("_no_pictures")
+def test_page_one_has_eight_airs_and_the_rest_the_others():
+    """The first, the last and the one computed for are among the eight."""
+    airs = tuple(float(t) for t in range(2, 31, 2))
+    page = Page(setup_sheet_html(evaluate(replace(lopsided_venue(), weather_c=airs), SETTINGS)))
+    first, whole = ([row[0] for row in page.part(key)["rows"]] for key in ("retime", "whole"))
+    assert len(whole) == 16
+    assert len(first) == 8
+    assert {"2.0", "23.7 *", "30.0"} < {*first} < {*whole}
 
 
 def test_the_same_plan_gives_the_same_page(bare):

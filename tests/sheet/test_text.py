@@ -41,10 +41,21 @@ def test_it_begins_with_the_venue_and_the_parts_come_in_the_order_of_the_job():
     assert list(Text(text).sections) == [
         "", "SETTINGS", "ORDER OF THE CHECK", "METER READINGS TO EXPECT", "RE-TIME TABLE",
         "NOT MET", "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "WHERE THE BOXES ARE",
-        "AT THE SEATS COVERED", "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL",
-        "LEVEL ALONG THE WALK", "WHY: LIP", "WHY: NEAR", "WHY: FAR", "CAUTIONS", "ASSUMPTIONS",
+        "AT THE SEATS COVERED", "MORE SEATS FOR THE METER",
+        "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", "LEVEL ALONG THE WALK",
+        "WHY: LIP", "WHY: NEAR", "WHY: FAR", "CAUTIONS", "ASSUMPTIONS",
         "DEFAULTS USED",
     ]
+
+
+def test_short_leaves_the_reasons_out():
+    text = setup_sheet_text(lopsided_plan(), short=True)
+    assert list(Text(text).sections) == ["", "SETTINGS", "ORDER OF THE CHECK",
+                                         "METER READINGS TO EXPECT", "RE-TIME TABLE", "NOT MET",
+                                         "CAUTIONS"]
+    files = sheet_files(lopsided_plan(), short=True)
+    assert files["lopsided-barn-sheet.txt"].decode() == text
+    assert b"<img" not in files["lopsided-barn-sheet.html"]
 
 
 def test_each_output_stands_once_with_blanks_to_write_in():

@@ -1,0 +1,198 @@
+"""A plan as it was set and read at the venue: what the meter says, and the plan it makes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from fillalign._text import quoted
+from fillalign._validate import check_type
+from fillalign.air import Air
+from fillalign.field import (
+    A_POWER,
+    Paths,
+    Settings,
+    output_arrivals_ms,
+    place_among_seats,
+    trace_paths,
+)
+from fillalign.levels import power_sum_db, power_to_db
+from fillalign.planning.assess import evaluate
+from fillalign.planning.compare import retimed
+from fillalign.planning.delay import counting_mains
+from fillalign.planning.meter import BELIEVED_DB, MeterRead, meter_powers
+from fillalign.planning.result import FillPlan
+from fillalign.planning.wording import Finding, Kind
+from fillalign.planning.zones import TRIM_STEP_DB
+from fillalign.venue import Measured, OutputSettings, Venue, check_outputs
+
+_TOLD_DB = 1.0
+_TOLD_MS = 0.1
+# Two sounds add by 3 dB as power, by 6 dB where they agree in every band; a meter errs by 0.5.
+_LEAST_BOTH_DB, _MOST_BOTH_DB = -0.5, 3.5
+
+
+def as_measured(
+    plan: FillPlan,
+    settings: Mapping[str, OutputSettings],
+    readings: Iterable[MeterRead] = (),
+    *,
+    air: Air | None = None,
+) -> FillPlan:
+    r"""Return the plan as it was set and read at the venue.
+
+    Parameters
+    ----------
+    plan : FillPlan
+        What was planned.
+    settings : mapping of str to OutputSettings
+        What is dialled, by output; outputs left out are as planned.
+    readings : iterable of MeterRead
+        What a meter or a recording said.
+    air : Air, optional
+        The air found; by default the plan's.
+
+    Returns
+    -------
+    FillPlan
+        The settings as dialled, in the venue as it was read: fill less mains at each
+        seat read moves the model of that fill. Its findings open with what differs
+        from the plan, re-timed for the air found, and with what the readings say.
+
+    Raises
+    ------
+    ValueError
+        If an output is not in the venue, or a value is beyond its device.
+    TypeError
+        If something is no settings or no reading.
+
+    Examples
+    --------
+    >>> from fillalign import plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("tidewell_hall"))
+    >>> inner = plan.fill("Fill inner").reading
+    >>> found = as_measured(plan, {}, [MeterRead(
+    ...     "Fill inner", mains_dba=inner.mains_dba, fill_dba=inner.fill_dba - 2.0)])
+    >>> print(found.findings[1])
+    Fill inner at x 34.0, y -3.0 m: fill less mains reads 2.0 dB less than expected as set \
+(-7.9 for -5.9 dB): trim +2.0 dB would bring what is planned.
+    """
+    check_type("plan", plan, FillPlan)
+    check_outputs(plan.venue, settings)
+    read = tuple(readings)
+    for one in read:
+        check_type("readings", one, MeterRead)
+        if one.output not in {fill.output for fill in plan.fills}:
+            check_outputs(plan.venue, [one.output])
+            raise ValueError(f"readings: {quoted(one.output)} is no fill's output")
+    here = plan.air if air is None else air
+    dialled = Settings(plan.venue, {**retimed(plan, here), **settings})
+    told = [finding for one in read
+            for finding in _Expected(plan, dialled, one, air).findings()]
+    venue = _moved(plan, dialled, read, air)
+    found = evaluate(venue, dialled, air=air or plan.air, plan=plan)
+    opening = [] if air is None else [Finding(Kind.RETIMED, "", {
+        "temperature_c": here.temperature_c, "humidity_pct": here.humidity_pct})]
+    if not any(one.kind.group == "change" for one in found.findings):
+        opening.append(Finding(Kind.AS_PLANNED))
+    split = sum(one.kind.group == "change" for one in found.findings)
+    return replace(found, findings=(*opening, *found.findings[:split], *told,
+                                    *found.findings[split:]))
+
+
+class _Expected:
+    """What one reading should have shown with everything as it is dialled."""
+
+    def __init__(
+        self, plan: FillPlan, settings: Settings, read: MeterRead, air: Air | None
+    ) -> None:
+        venue, name = plan.venue, read.output
+        self.read, self.plan, self.settings = read, plan, settings
+        self.at_m = read.at_m or plan.fill(name).reading.seat_m
+        seat = place_among_seats(venue, np.array(self.at_m, dtype=float))
+        self.paths = trace_paths(venue, seat, venue.states["check"], air)
+        self.on = settings if settings.sounds(name) else settings.replaced(name, trim_db=0.0)
+        self.mains_dba, self.fill_dba, _ = (
+            float(power_to_db(power[0] @ A_POWER))
+            for power in meter_powers(self.paths, self.on, name))
+
+    @property
+    def away_db(self) -> float | None:
+        """How much more than expected fill less mains reads; of mains not read, as expected."""
+        if self.read.fill_dba is None:
+            return None
+        mains = self.mains_dba if self.read.mains_dba is None else self.read.mains_dba
+        return (self.read.fill_dba - mains) - (self.fill_dba - self.mains_dba)
+
+    def findings(self) -> Iterator[Finding]:
+        """Say what the reading says."""
+        read = self.read
+        place = {"x_m": self.at_m[0], "y_m": self.at_m[1]}
+        if read.mains_dba is not None and abs(read.mains_dba - self.mains_dba) >= _TOLD_DB:
+            away = read.mains_dba - self.mains_dba
+            yield Finding(Kind.READ_MAINS, read.output, {
+                **place, "read_dba": read.mains_dba, "away_db": abs(away),
+                "more": "more" if away > 0 else "less"})
+        if (away_db := self.away_db) is not None:
+            yield self._level(away_db, place)
+        alone = read.mains_dba, read.fill_dba
+        if read.both_dba is not None and None not in alone:
+            over = read.both_dba - float(power_sum_db(np.array(alone, dtype=float)))
+            if not (read.both_dba >= max(filter(None, alone)) + _LEAST_BOTH_DB
+                    and over <= _MOST_BOTH_DB):
+                yield Finding(Kind.READ_BOTH, read.output, {**place, "both_dba": read.both_dba,
+                                                            "over_db": over})
+        if read.gap_ms is not None:
+            yield self._gap(read.gap_ms, place)
+        if read.polarity_same is False:
+            yield Finding(Kind.READ_TURNED, read.output, place)
+
+    def _level(self, away_db: float, place: dict[str, float]) -> Finding:
+        expected = self.fill_dba - self.mains_dba
+        own, planned = (one[self.read.output].trim_db for one in (self.on, self.plan.settings))
+        change = (planned - own if np.isfinite(planned) else 0.0) - away_db
+        trim = round(change / TRIM_STEP_DB) * TRIM_STEP_DB
+        kind = (Kind.READ_SLIP if abs(away_db) > BELIEVED_DB
+                else Kind.READ_LEVEL if trim else Kind.READ_AS_EXPECTED)
+        return Finding(kind, self.read.output, {
+            **place, "away_db": abs(away_db), "more": "more" if away_db > 0 else "less",
+            "read_db": expected + away_db, "expected_db": expected, "trim_db": trim + 0.0,
+            "limit_db": BELIEVED_DB})
+
+    def _gap(self, gap_ms: float, place: dict[str, float]) -> Finding:
+        expected = _gap_ms(self.paths, self.on, self.read.output)
+        own, planned = (one[self.read.output].delay_ms
+                        for one in (self.settings, retimed(self.plan, self.paths.air)))
+        change = (expected - gap_ms) + (planned - own)
+        kind = Kind.READ_GAP if abs(change) >= _TOLD_MS else Kind.READ_GAP_RIGHT
+        return Finding(kind, self.read.output, {
+            **place, "gap_ms": gap_ms, "expected_ms": expected, "change_ms": change})
+
+
+def _gap_ms(paths: Paths, settings: Settings, output: str) -> float:
+    """Arrival of a fill after the main that counts, at the one seat of some paths."""
+    _, arrival = counting_mains(paths, settings, output)
+    at = list(paths.venue.outputs).index(output)
+    return float(output_arrivals_ms(paths, settings)[at, 0] - arrival[0])
+
+
+def _moved(
+    plan: FillPlan, settings: Settings, readings: Iterable[MeterRead], air: Air | None
+) -> Venue:
+    """Return the venue with the levels of the fills that were read, relative to the mains."""
+    venue, bare = plan.venue, Settings(plan.venue)
+    found: list[Measured] = []
+    for read in readings:
+        expected = _Expected(plan, settings, read, air)
+        if expected.away_db is None or abs(expected.away_db) > BELIEVED_DB:
+            continue
+        paths = trace_paths(venue, expected.paths.seats, venue.states["check"])
+        _, alone, _ = meter_powers(paths, bare, read.output)
+        level = float(power_to_db(alone[0] @ A_POWER)) + expected.away_db
+        found.append(Measured(read.output, expected.at_m, "check", level_dba=level))
+    names = {one.output for one in found}
+    kept = [one for one in venue.measured if one.output not in names]
+    return replace(venue, measured=(*kept, *found)) if found else venue
+
