@@ -300,6 +300,8 @@ def changed_as_told(venue: Venue, area: str, words: str) -> Venue:
     outputs = {source.output for source in venue.sources if area in source.covers}
     mine = {name: venue.outputs[name] for name in outputs}
     if words.startswith("an allowed fall"):
+        if venue.area(area).allowed_fall_db is not None:
+            return venue.with_area(area, allowed_fall_db=number)
         return venue.with_goals(allowed_fall_db=number)
     if words.startswith("an image margin"):
         new = {name: replace(own, image_margin_ms=number) for name, own in mine.items()}
@@ -308,10 +310,19 @@ def changed_as_told(venue: Venue, area: str, words: str) -> Venue:
         new = {name: replace(own, priority="words") for name, own in mine.items()}
         return replace(venue, outputs={**venue.outputs, **new})
     if words.startswith("boxes that give"):
-        kinds = {source.loudspeaker for source in venue.sources if source.output in outputs}
-        boxes = {name: replace(box, maximum_dba=box.maximum_dba + number) if name in kinds else box
-                 for name, box in venue.loudspeakers.items()}
-        return replace(venue, loudspeakers=boxes)
+        # A kind of their own, so that a main of the same kind stays as it is.
+        boxes, sources = dict(venue.loudspeakers), []
+        for source in venue.sources:
+            if source.output in outputs:
+                box = venue.loudspeakers[source.loudspeaker]
+                stronger = replace(box, name=f"strong {box.name}",
+                                   maximum_dba=box.maximum_dba + number)
+                boxes[stronger.name] = stronger
+                source = replace(source, loudspeaker=stronger.name)
+            sources.append(source)
+        used = {source.loudspeaker for source in sources}
+        return replace(venue, sources=tuple(sources),
+                       loudspeakers={name: boxes[name] for name in boxes if name in used})
     signed = -number if "nearer" in words else number
     by, aim = (0.0, signed) if "aimed" in words else (signed, 0.0)
     for source in venue.sources:

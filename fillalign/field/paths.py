@@ -39,7 +39,7 @@ from fillalign.propagation import distance_m, travel_time_ms, wind_along_m_s
 from fillalign.room import NEAREST_M
 
 if TYPE_CHECKING:
-    from fillalign.venue import Loudspeaker, Source, State, Venue
+    from fillalign.venue import Area, Loudspeaker, Source, State, Venue
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
@@ -253,13 +253,49 @@ def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, Boo
     """Amplitude ratio (n, b) behind edges, and which seats are in shadow (n,)."""
     ratio = np.ones((len(seats), THIRDS_HZ.size))
     hidden = np.zeros(len(seats), dtype=bool)
-    words = {source.name, "mains"} if source.role == "main" else {source.name}
     for index, area in enumerate(venue.areas):
-        if words & set(area.shadowed_from):
+        if hides(area, source):
             here = seats.area == index
             ratio[here] = db_to_amplitude(-by_thirds(area.shadow_loss_db))
             hidden |= here
     return ratio, hidden
+
+
+def corners_m(venue: Venue, source: Source, seats: Seats) -> FloatArray:
+    """Corner round which a source comes to each seat, (n, 3); NaN where the way is straight."""
+    corners = np.full((len(seats), 3), np.nan)
+    for index, area in enumerate(venue.areas):
+        if area.via_m is not None and hides(area, source):
+            corners[seats.area == index] = area.via_m
+    return corners
+
+
+def hides(area: Area, source: Source) -> bool:
+    """Whether an area lies in the shadow of a source."""
+    return bool({*area.shadowed_from} & ({source.name, "mains"} if source.role == "main"
+                                         else {source.name}))
+
+
+def _ways(
+    positions: FloatArray, corners: FloatArray, points: FloatArray, state: State, air: Air
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Lengths, winds and first points (e, n), (e, n), (n, 3) of the ways from elements to seats.
+
+    Round a corner both legs count, and the wind is the steady one that takes as long.
+    """
+    blows = state.wind_m_s, state.wind_towards_deg
+    bent = np.isfinite(corners[:, :1])
+    first = np.where(bent, corners, points)
+    legs = [(positions[:, None], first), *([(first, points)] if bent.any() else [])]
+    lengths = [np.asarray(distance_m(*leg)) for leg in legs]
+    winds = [np.asarray(wind_along_m_s(*leg, *blows)) for leg in legs]
+    if not bent.any():
+        return lengths[0], winds[0], first
+    time_s = sum(np.asarray(travel_time_ms(length, air, wind_along_m_s=wind)) / 1000
+                 for length, wind in zip(lengths, winds, strict=True))
+    whole = lengths[0] + lengths[1]
+    wind = whole / np.maximum(time_s, 1e-12) - as_air(air).speed_m_s
+    return whole, np.where(bent[:, 0], wind, winds[0]), first
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,9 +334,9 @@ def trace_elements(
     at_1m = db_to_amplitude(band_levels_1m_db(loudspeaker))
     at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
     shadow, hidden = _shadow(venue, source, seats)
-    lengths = np.asarray(distance_m(positions[:, None], points))
-    winds = wind_along_m_s(positions[:, None], points, state.wind_m_s, state.wind_towards_deg)
-    pattern, within = _element_patterns(loudspeaker, positions, aims, points)
+    lengths, winds, first = _ways(
+        positions, corners_m(venue, source, seats), points, state, air)
+    pattern, within = _element_patterns(loudspeaker, positions, aims, first)
     # Outdoors nothing comes back, so the costly integral of an array is left out.
     tail = _sound_power(loudspeaker, speed) if venue.indoors else 0 * at_1m
     return Elements(

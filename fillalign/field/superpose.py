@@ -395,8 +395,17 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
     Each reading was taken with its output alone at trim 0 without filters, in the
     shadow of the seats that it is among. Several readings of one output are averaged.
     """
-    names, resting = list(venue.outputs), Settings(venue)
+    names = list(venue.outputs)
     shifts: list[list[FloatArray]] = [[] for _ in names]
+    for reading, shift in zip(venue.measured, reading_shifts_db(venue), strict=True):
+        shifts[names.index(reading.output)].append(shift)
+    return np.array([np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size)
+                     for part in shifts])
+
+
+def reading_shifts_db(venue: Venue) -> list[FloatArray]:
+    """How far each reading of a venue lies above the model, (b,), in the order of the file."""
+    resting, shifts = Settings(venue), []
     for reading in venue.measured:
         where = venue.states[reading.state]
         seat = place_among_seats(venue, np.array(reading.at_m, dtype=float))
@@ -413,9 +422,8 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
                 int(octave): reading.by_octave_db[octave] - float(power_to_db(own))
                 for octave, own in octaves if octave in reading.by_octave_db and own > 0.0
             })
-        shifts[names.index(reading.output)].append(shift)
-    return np.array([np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size)
-                     for part in shifts])
+        shifts.append(shift)
+    return shifts
 
 
 def trace_paths(venue: Venue, seats: Seats, state: State, air: Air | None = None) -> Paths:

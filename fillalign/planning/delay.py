@@ -11,7 +11,15 @@ from numpy.typing import ArrayLike
 from fillalign._text import quoted
 from fillalign._validate import ByValue, FloatArray
 from fillalign.air import Air
-from fillalign.field import A_POWER, BoolArray, IntArray, Paths, Settings, direct_power
+from fillalign.field import (
+    A_POWER,
+    BoolArray,
+    IntArray,
+    Paths,
+    Settings,
+    corners_m,
+    direct_power,
+)
 from fillalign.levels import power_to_db
 from fillalign.planning.zones import (
     Zones,
@@ -92,9 +100,10 @@ class DelayBasis(ByValue):
     Lengths in m, winds along them in m/s; `over_mains_db` (n,) is the direct sound of
     the fill over that of the mains, by which seats weigh; `main_delay_ms` and
     `main_latency_ms` (n,) are those of the main that counts, `fill_latency_ms` the
-    fill's own. What starts with `box` holds one entry a box of the output: the way from
-    the nearest main. `along` (n,) is the cosine between the way from that main to the
-    box and the way on to the seat: how far a box that hangs a metre deeper comes nearer.
+    fill's own. What starts with `box` holds one entry a way to a box of the output
+    from a main that its seats hear. `along` (n,) is the cosine between the way from that
+    main to the box and the way on to the seat: how far a box that hangs a metre deeper
+    comes nearer.
     `main_along`, `fill_along` and `box_along` (..., 2) are the x and y of the ways' unit
     vectors, along which a wind counts.
     """
@@ -274,7 +283,9 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
     fills = serving_fills(paths, output)
     box, main = (np.array([source.position_m for source in venue.sources])[sources]
                  for sources in (fills, mains))
-    way, on = box - main, paths.seats.points_m - box
+    points = paths.seats.points_m
+    round_main, round_fill = (_corners(paths, sources) for sources in (mains, fills))
+    way, on = box - np.where(np.isfinite(round_main), round_main, main), points - box
     size = np.linalg.norm(way, axis=1) * np.linalg.norm(on, axis=1)
     seat = np.arange(len(mains))
     owners = [venue.sources[number].output for number in mains]
@@ -288,10 +299,17 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
         fill_latency_ms=venue.outputs[output].latency_ms,
         over_mains_db=_over_mains_db(paths, settings, output),
         along=(way * on).sum(axis=1) / np.maximum(size, 1e-9),
-        main_along=_unit(paths.seats.points_m - main),
-        fill_along=_unit(on),
-        **_box_ways(paths, settings, output),
+        main_along=_heading(main, round_main, points),
+        fill_along=_heading(box, round_fill, points),
+        **_box_ways(paths, settings, output, fills),
     )
+
+
+def _corners(paths: Paths, sources: IntArray) -> FloatArray:
+    """Corner round which each seat hears its own of some sources, (n, 3); NaN where straight."""
+    every = np.array([corners_m(paths.venue, source, paths.seats)
+                      for source in paths.venue.sources])
+    return np.asarray(every[sources, np.arange(len(sources))])
 
 
 def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
@@ -301,30 +319,60 @@ def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
     return np.asarray(power_to_db(fill / mains))
 
 
-def _box_ways(paths: Paths, settings: Settings, output: str) -> dict[str, FloatArray]:
-    """Return the way to each box of an output from the main nearest to it."""
-    venue, state = paths.venue, paths.state
-    mains = [venue.sources[number] for number in reference_sources(venue, output, settings)]
-    ways, places = [], []
-    for fill in venue.sources:
-        if fill.output != output:
-            continue
-        main = min(mains, key=lambda one: distance_m(one.position_m, fill.position_m))
-        ends = main.position_m, fill.position_m
-        places.append(ends[::-1])
-        ways.append((
-            distance_m(*ends), wind_along_m_s(*ends, state.wind_m_s, state.wind_towards_deg),
-            settings[main.output].delay_ms, venue.outputs[main.output].latency_ms,
-        ))
+def _box_ways(
+    paths: Paths, settings: Settings, output: str, serving: IntArray
+) -> dict[str, FloatArray]:
+    """Return the ways to each box of an output from the mains that its seats hear.
+
+    At a seat that is the nearest to the box of those within 10 dB of the loudest: what
+    is too weak to count there promises nothing. `serving` (n,) is the box of each seat.
+    """
+    venue = paths.venue
+    mains = np.array(reference_sources(venue, output, settings))
+    trims = np.array([settings[venue.sources[number].output].trim_db for number in mains])
+    level = paths.level_dba[mains] + trims[:, None]
+    heard = level >= level.max(axis=0) - NEAR_DB
+    corners = np.array([corners_m(venue, venue.sources[number], paths.seats) for number in mains])
+    ways = []
+    for number in dict.fromkeys(serving.tolist()):
+        box = np.array(venue.sources[number].position_m)
+        start = np.array([venue.sources[main].position_m for main in mains])[:, None]
+        first = np.where(np.isfinite(corners), corners, start)
+        length = distance_m(start, first) + distance_m(first, box)
+        here = np.flatnonzero(serving == number)
+        near = np.where(heard, length, np.inf)[:, here].argmin(axis=0)
+        bends = {(place, corners[place, seat].tobytes()): corners[place, seat]
+                 for place, seat in zip(near.tolist(), here, strict=True)}
+        ways += [_box_way(paths, settings, int(mains[place]), box, corner)
+                 for (place, _), corner in bends.items()]
     names = ("box_m", "box_wind_m_s", "box_delay_ms", "box_latency_ms")
-    along = _unit(np.array([np.subtract(*ends) for ends in places]))
-    return {"box_along": along, **dict(zip(names, np.array(ways).T, strict=True))}
+    found = np.array(ways).T
+    return {"box_along": found[4:].T, **dict(zip(names, found[:4], strict=True))}
 
 
-def _unit(ways: FloatArray) -> FloatArray:
-    """Return x and y of the unit vectors of some ways, (..., 2)."""
-    length = np.linalg.norm(ways, axis=-1, keepdims=True)
-    return np.asarray(ways[..., :2] / np.maximum(length, 1e-9))
+def _box_way(
+    paths: Paths, settings: Settings, main: int, box: FloatArray, corner: FloatArray
+) -> tuple[float, ...]:
+    """Length, wind, delay and latency of the way from a main to a box, and where it heads."""
+    source = paths.venue.sources[main]
+    start = np.array(source.position_m)
+    bend = corner if np.isfinite(corner).all() else box
+    legs, state = ((start, bend), (bend, box)), paths.state
+    lengths = [float(distance_m(begin, end)) for begin, end in legs]
+    winds = [float(wind_along_m_s(begin, end, state.wind_m_s, state.wind_towards_deg))
+             for begin, end in legs]
+    whole = max(sum(lengths), 1e-9)
+    wind = sum(length * wind for length, wind in zip(lengths, winds, strict=True)) / whole
+    heading = _heading(start[None], corner[None], box[None])[0]
+    return (whole, wind, settings[source.output].delay_ms,
+            paths.venue.outputs[source.output].latency_ms, *heading.tolist())
+
+
+def _heading(start: FloatArray, corner: FloatArray, end: FloatArray) -> FloatArray:
+    """Return x and y of the mean unit vector along some ways, (..., 2), round corners if any."""
+    bend = np.where(np.isfinite(corner), corner, end)
+    length = np.linalg.norm(bend - start, axis=-1) + np.linalg.norm(end - bend, axis=-1)
+    return np.asarray((end - start)[..., :2] / np.maximum(length, 1e-9)[..., None])
 
 
 def wanted_delays_ms(

@@ -12,7 +12,7 @@ from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutT
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import main_outputs
+from fillalign.planning.zones import READING_DOUBTED_DB, main_outputs, reading_gaps_db
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
@@ -336,6 +336,8 @@ def _echo_findings(plan: FillPlan) -> Iterator[Finding]:
 
 def _cautions(plan: FillPlan) -> Iterator[Finding]:
     """State the usual cautions, and the hearing caution where the prediction calls for it."""
+    yield from (Finding(Kind.READING_FAR, *told) for told in _readings(plan.venue)
+                if abs(told[1]["shift_db"]) > READING_DOUBTED_DB)
     loud, limit = plan.loudest_dba, plan.venue.goals.hearing_dba
     if loud > limit:
         yield Finding(Kind.HEARING_LOUD, "", {"level_dba": loud, "limit_dba": limit})
@@ -346,10 +348,18 @@ def _cautions(plan: FillPlan) -> Iterator[Finding]:
         yield Finding(Kind.HEARING, "", {"level_dba": loud})
 
 
+def _readings(venue: Venue) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Each reading: its output, and what it moves the model by."""
+    for reading, gap in zip(venue.measured, reading_gaps_db(venue), strict=True):
+        yield reading.output, {"state": reading.state, "shift_db": gap,
+                               **dict(zip(("x_m", "y_m", "z_m"), reading.at_m, strict=True))}
+
+
 def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
     """Name what the plan rests on, and every default that the venue file left to us."""
     yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
                              Kind.SUBS, Kind.ROOM_MODEL))
+    yield from (Finding(Kind.READING, *told) for told in _readings(plan.venue))
     every = int(sum(np.prod(area.counts) for area in plan.venue.areas))
     if deciding == every:
         yield Finding(Kind.EVERY_SEAT)

@@ -308,6 +308,10 @@ class Kind(Enum):
         "Hearing: up to {level_dba:.1f} dBA is predicted at a seat, above the {limit_dba:g} dBA of "
         "this venue's caution. " + _HEARING
     )
+    READING_FAR = "caution", (
+        "{where}: the reading at x {x_m:.1f}, y {y_m:.1f} m moves the model by {shift_db:+.1f} dB. "
+        "Look into it before it is relied on: was this output alone, at trim 0?"
+    )
     RIGGING = "caution", (
         "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
         "under local codes."
@@ -324,6 +328,10 @@ class Kind(Enum):
         "Hearing: at most {level_dba:.1f} dBA is predicted at a seat. " + _HEARING
     )
 
+    READING = "assumption", (
+        "{where}: levels follow the reading at x {x_m:.1f}, y {y_m:.1f}, z {z_m:.1f} m ({state}), "
+        "{shift_db:+.1f} dB from the model."
+    )
     TRIM_ZERO = "assumption", (
         "Trim 0 dB is the level at 1 m that the venue file states, with pink noise."
     )

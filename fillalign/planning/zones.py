@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fillalign._text import quoted
 from fillalign._validate import FloatArray
+from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.field import (
     BoolArray,
@@ -19,6 +21,7 @@ from fillalign.field import (
     Seats,
     Settings,
     output_roles,
+    reading_shifts_db,
     trace_paths,
     venue_seats,
 )
@@ -27,6 +30,8 @@ from fillalign.venue import Venue, as_venue
 TIER_M = 2.0
 TRIM_STEP_DB = 0.5
 SEATS_THAT_DECIDE = 20_000
+READING_DOUBTED_DB, READING_REFUSED_DB = 6.0, 12.0
+"""How far from the model a reading calls for a caution, and is refused (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -94,16 +99,39 @@ def make_zones(venue: Venue, air: Air | None) -> Zones:
     Raises
     ------
     ValueError
-        If the venue has no main.
+        If the venue has no main, or a reading that cannot be.
     """
     if not as_venue(venue).of_role("main"):
         raise ValueError("a plan needs at least one main in the venue, got none")
+    _check_readings(venue)
     paths = trace_paths(venue, deciding_seats(venue), venue.states["show"], air)
     x, area = paths.seats.points_m[:, 0], paths.seats.area
     starts = np.flatnonzero(np.append(True, (np.diff(x) != 0) | (np.diff(area) != 0)))
     order = np.lexsort((area[starts], x[starts]))
     row_x = x[starts][order]
     return Zones(paths, starts, order, row_x, area[starts][order], _reference_rows(venue, row_x))
+
+
+def reading_gaps_db(venue: Venue) -> list[float]:
+    """How far each reading lies above the model, over the bands that were read, in dB."""
+    gaps = []
+    for reading, shift in zip(venue.measured, reading_shifts_db(venue), strict=True):
+        read = [octave in reading.by_octave_db for octave in OCTAVES_NOMINAL]
+        bands = np.repeat(read, 3) if reading.by_octave_db else np.ones(shift.size, dtype=bool)
+        gaps.append(float(shift[bands].mean()))
+    return gaps
+
+
+def _check_readings(venue: Venue) -> None:
+    for reading, gap in zip(venue.measured, reading_gaps_db(venue), strict=True):
+        if abs(gap) > READING_REFUSED_DB and not reading.sure:
+            x, y, z = reading.at_m
+            raise ValueError(
+                f"measured {quoted(reading.output)} at x {x:.1f} y {y:.1f} z {z:.1f} m lies "
+                f"{gap:+.1f} dB from what the file predicts, more than {READING_REFUSED_DB:g} dB: "
+                f"was its output alone, at trim 0, in the state {reading.state}? If it is right, "
+                "give it sure = true"
+            )
 
 
 def _reference_rows(venue: Venue, row_x: FloatArray) -> BoolArray:

@@ -374,6 +374,4 @@ def _assumptions(plan: FillPlan) -> tuple[str, ...]:
         *(line for line in plan.assumptions if line not in plan.venue.defaults_used),
         f"Latency of the paths, counted in: {paths}. A fill's path that takes longer than this "
         "needs that much less delay.",
-        *(f"{read.output}: levels are shifted to the reading at x {x:.1f} y {y:.1f} z {z:.1f} m "
-          f"({read.state})." for read in plan.venue.measured for x, y, z in [read.at_m]),
     )

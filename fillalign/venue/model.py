@@ -288,7 +288,8 @@ class Area(Record, family="areas"):
 
     The floor is at `floor_m` in the first row and rises by `rake_deg`.
     `shadowed_from` names sources hidden from here (or the word mains), which
-    lose `shadow_loss_db` by nominal octave. `allowed_fall_db` is how far this
+    lose `shadow_loss_db` by nominal octave and, where their sound comes round a corner,
+    take the way by `via_m`, the point of that corner. `allowed_fall_db` is how far this
     area may lie below the reference; None takes the venue's profile.
     """
 
@@ -304,6 +305,7 @@ class Area(Record, family="areas"):
     ear_height_m: float = 1.2
     shadowed_from: tuple[str, ...] = ()
     shadow_loss_db: Mapping[int, float] = field(default_factory=dict)
+    via_m: Point | None = None
     allowed_fall_db: float | None = None
     priority: Priority | None = None
 
@@ -367,7 +369,8 @@ class Survey(Record, family="survey"):
 class Measured(Record, family="measured"):
     """A level read at the venue with one output sounding alone.
 
-    `level_dba` or `by_octave_db`; it overrides the model for that output.
+    `level_dba` or `by_octave_db`; it overrides the model for that output. One more than
+    12 dB from the model is refused by a plan, unless `sure` says that it was looked into.
     """
 
     output: str
@@ -375,6 +378,7 @@ class Measured(Record, family="measured"):
     state: StateName = "check"
     level_dba: float | None = None
     by_octave_db: Mapping[int, float] = field(default_factory=dict)
+    sure: bool = False
 
 
 RECORDS: Mapping[str, type[Record]] = {

@@ -62,7 +62,7 @@ class Need(Enum):
 class Key:
     """One key of a table, and the field of the record that has its name (or that of `field`).
 
-    `kind` is number, integer, text, choice or table; `shape` is one, pair,
+    `kind` is number, integer, text, choice, boolean or table; `shape` is one, pair,
     point, list, tables (a list of them), splay (one number or a list) or octaves
     (a table of one of `bands` in Hz to number). `instead_of` names the key this one replaces,
     `needs` one it comes with. `word` is none or off, accepted in place of the number. In
@@ -149,8 +149,8 @@ def allowed(key: Key, factor: float = 1.0, unit: str = "", *, whole: bool = Fals
         return "text of 1 to 80 characters without control characters"
     if key.kind == "choice":
         return f"one of {', '.join(key.choices)}"
-    if key.kind == "table":
-        return "a table"
+    if key.kind in ("table", "boolean"):
+        return "a table" if key.kind == "table" else "true or false"
     limits = (key.low, key.high)
     low, high = limits if factor == 1.0 else (round(limit / factor, 2) for limit in limits)
     number = "a whole number " if key.kind == "integer" else ""
@@ -182,8 +182,8 @@ def _one(key: Key, raw: Any, factor: float, unit: str) -> Any:
         good = is_text(raw) if key.kind == "text" else isinstance(raw, str) and raw in key.choices
         if good:
             return raw
-    elif key.kind == "table":
-        if isinstance(raw, Mapping):
+    elif key.kind in ("table", "boolean"):
+        if isinstance(raw, Mapping if key.kind == "table" else bool):
             return raw
     elif number:
         hint = slip_text(raw, key.unit)

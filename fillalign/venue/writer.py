@@ -43,7 +43,7 @@ def _value(key: Key | None, value: object) -> str:
         return f"{{ {inner} }}"
     if isinstance(value, Sequence):
         return f"[{', '.join(_value(None, item) for item in value)}]"
-    return repr(value)
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 def _table(head: str, family: str, row: Row) -> Iterator[str]:

@@ -5,7 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import Air, Measured, Survey, fill_delay_ms, seat_field
+from fillalign import (
+    Air,
+    Measured,
+    Output,
+    Source,
+    Survey,
+    fill_delay_ms,
+    plan_fills,
+    seat_field,
+)
 from fillalign.field import Settings
 from fillalign.planning.delay import (
     counting_mains,
@@ -359,3 +368,18 @@ def test_uncertainty_at_the_ends_of_the_range(temperature_c, humidity_pct):
     slope = 1000 * basis.box_m.max() / air.speed_m_s / (2 * (temperature_c + 273.15))
     assert stated.by_cause_ms["thermometer"] == pytest.approx(slope, rel=0.03)
     assert stated.by_cause_ms["hygrometer"] > 0
+
+
+def test_box_to_box_counts_from_the_nearest_main_that_its_seats_hear():
+    """A near main 15 dB too weak to count promises nothing: the fill would come early."""
+    hall = small_hall(delay_rule="box-to-box", image_margin_ms=0.0)
+    near = Source("Near", "main", "Weak", "main box", (12.0, 0.0, 5.0), (22.0, 0.0, 1.2))
+    weak = {"Weak": Output("Weak", "mono", "console", locked={"trim_db": -25.0})}
+    hall = replace(hall, sources=(*hall.sources, near), outputs={**hall.outputs, **weak})
+    plan = plan_fills(hall)
+    heard = plan.checks.covered & (plan.checks.level_difference_db >= -10.0)
+    assert heard.any()
+    assert plan.checks.gap_ms[heard].min() >= -1e-9
+    loud = plan_fills(with_output(hall, "Weak", locked={"trim_db": 0.0}))
+    assert (loud.fill("Fills").answers.box_to_box_ms
+            < plan.fill("Fills").answers.box_to_box_ms - 20.0)

@@ -5,7 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import OCTAVES_NOMINAL, OutputSettings, evaluate, plan_fills, precedence_limit_db
+from fillalign import (
+    OCTAVES_NOMINAL,
+    Measured,
+    OutputSettings,
+    evaluate,
+    plan_fills,
+    precedence_limit_db,
+    seat_field,
+)
 from fillalign.planning import Bound, Kind
 from fillalign.planning.zones import deciding_seats
 from fillalign.precedence import ECHO_LIMITS
@@ -383,3 +391,31 @@ def test_a_plan_says_which_seats_decided(plan, monkeypatch):
 def test_defaults_of_the_file_are_assumptions():
     plan = demo_plan("lantern_room")
     assert plan.assumptions[-len(plan.venue.defaults_used):] == plan.venue.defaults_used
+
+
+@pytest.mark.parametrize(("away_db", "doubted"), [(-5.0, False), (8.0, True)])
+def test_a_reading_tells_what_it_moves_the_model_by_and_is_doubted_from_6_db(plan, away_db,
+                                                                             doubted):
+    """A slip of the meter or of the trim must not go onto the sheet without a word."""
+    moved = evaluate(read_at(plan, away_db), plan.settings)
+    said = of_kind(moved.findings, Kind.READING)
+    assert said.values["shift_db"] == pytest.approx(away_db)
+    assert "the reading at x 14.0, y 0.0, z 1.2 m (show)" in str(said)
+    assert (Kind.READING_FAR in kinds(moved.findings)) is doubted
+
+
+def test_a_reading_that_cannot_be_is_refused_unless_the_file_is_sure(plan):
+    hall = read_at(plan, -13.0)
+    with pytest.raises(ValueError, match=r"measured 'Mains' at x 14.0 .* lies -13.0 dB .*sure = t"):
+        plan_fills(hall)
+    sure = replace(hall, measured=(replace(hall.measured[0], sure=True),))
+    assert Kind.READING_FAR in kinds(evaluate(sure, {}).findings)
+
+
+def read_at(plan, away_db):
+    """Return the hall with its mains read some dB from what the model has."""
+    seat = (14.0, 0.0, 1.2)
+    field = seat_field(plan.venue, seats_m=[seat], sounding=["Mains"])
+    read = Measured("Mains", seat, "show",
+                    level_dba=float(field.frame()["total_dba"].iloc[0]) + away_db)
+    return replace(plan.venue, measured=(read,))

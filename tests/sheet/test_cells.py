@@ -394,8 +394,8 @@ def test_every_reading_that_moved_the_model_is_said(form, plan):
             else " ".join(reader("page").part("assumptions")["li"]))
     for read in plan.venue.measured:
         x, y, z = read.at_m
-        assert (f"{read.output}: levels are shifted to the reading at x {x:.1f} y {y:.1f} "
-                f"z {z:.1f} m ({read.state}).") in said
+        assert (f"{read.output}: levels follow the reading at x {x:.1f}, y {y:.1f}, z {z:.1f} m "
+                f"({read.state}), ") in said
 
 
 @both

@@ -124,7 +124,8 @@ COMPLETE = {
         {"name": "balcony", "x_from_m": 25.0, "x_to_m": 30.0, "y_from_m": -8.0, "y_to_m": 8.0,
          "row_spacing_m": 1.0, "seat_spacing_m": 0.9, "floor_m": 3.0, "rake_deg": 5.0,
          "ear_height_m": 1.25, "shadowed_from": ["mains", "Sub"],
-         "shadow_loss_db": octaves(0.0, 1.0), "allowed_fall_db": 6.0, "priority": "image"},
+         "shadow_loss_db": octaves(0.0, 1.0), "via_m": [15.0, 6.0, 4.0],
+         "allowed_fall_db": 6.0, "priority": "image"},
     ],
     "goals": {"allowed_fall_db": 5.0, "reference_rows_m": [8.0, 12.0], "reference_dba": 90.0,
               "back_dba": 85.0, "image_margin_ms": 7.0, "delay_rule": "never-early",
@@ -133,7 +134,8 @@ COMPLETE = {
     "measured": [
         {"output": "Main", "at_m": [10.0, 0.0, 1.2], "state": "show",
          "by_octave_db": {"1000": 80.0}},
-        {"output": "Main", "at_m": [12.0, 0.0, 1.2], "state": "show", "level_dba": 84.0},
+        {"output": "Main", "at_m": [12.0, 0.0, 1.2], "state": "show", "level_dba": 84.0,
+         "sure": True},
     ],
     "weather": {"temperatures_c": [16.0, 20.0, 24.0]},
     "stage": {"microphone_m": [-1.5, 0.5, 1.5]},
@@ -144,7 +146,7 @@ NEW = {
     "name": "New", "programme": "speech", "low_cut_kinds": ["butterworth"], "low_cut_orders": [2],
     "feed": "mono", "set_in": "rack", "polarity": "inverted", "kind": "under-balcony",
     "covers": ["balcony"], "shadowed_from": ["Sub"], "delay_rule": "equal-level", "state": "check",
-    "priority": "auto",
+    "priority": "auto", "sure": False,
     "loudspeaker": "spare", "low_cut_order": 4, "low_cut_kind": "linkwitz-riley",
     "elements": 4, "delay_step_samples": 3, "temperatures_c": [16.0],
     "locked": {}, "tilt_deg": 12.0, "stage": "back",
@@ -154,6 +156,8 @@ NEW_OUTPUT = {"mains": None, "subs": None, "fills": "Spare", "measured": "Sub"}
 
 
 def inline(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     if isinstance(value, dict):
         return "{" + ", ".join(f"{json.dumps(k)} = {inline(v)}" for k, v in value.items()) + "}"
     if isinstance(value, list):
