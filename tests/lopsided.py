@@ -278,7 +278,7 @@ def level_1m_db(box):
 def radiated(box_key, speed, places, axes):
     """Mean power over the sphere by band, over that of an omnidirectional element."""
     box = Loudspeaker("any", box_key[0], 100.0, level_dba=90.0, control_hz=box_key[1],
-                      rear_floor_db=box_key[2])
+                      rear_floor_db=box_key[2], low_limit_hz=20.0)
     node, share = np.polynomial.legendre.leggauss(300 if len(places) > 1 else 120)
     turn = 2 * np.pi * np.arange(180) / 180
     flat = np.sqrt(1 - node**2)
@@ -329,6 +329,12 @@ class Path:
     tail: np.ndarray
 
 
+def _hides(area, source):
+    """Whether an area lies in the shadow of a source."""
+    return source.name in area.shadowed_from or (
+        source.role == "main" and "mains" in area.shadowed_from)
+
+
 class Place:
     """Some points of a venue in one of its states."""
 
@@ -350,15 +356,19 @@ class Place:
             at_1m = at_1m / self._reach(source, box, places, axes)
         towards = np.radians(self.state.wind_towards_deg)
         blows = self.state.wind_m_s * np.array([np.cos(towards), np.sin(towards), 0.0])
-        way = self.points - places[:, None]
+        corner = self._corner(source)
+        way = np.where(np.isfinite(corner), corner, self.points) - places[:, None]
         length = np.linalg.norm(way, axis=2)
         wind = way @ blows / length
         time_s = length / (self.speed + wind)
+        on = np.where(np.isfinite(corner), self.points - corner, 0.0)
+        rest = np.linalg.norm(on, axis=1)
+        time_s = time_s + rest / (self.speed + on @ blows / np.maximum(rest, 1e-9))
+        toward, length = way / length[..., None], length + rest
         air = 10 ** (-loss_db_per_m(BANDS_HZ, self.air.temperature_c, self.air.humidity_pct,
                                     self.air.pressure_kpa) * length[..., None] / 20)
         size = at_1m * air / length[..., None] * self._shadow(source)
-        size *= [pattern(box, axis, one / np.linalg.norm(one, axis=1)[:, None])
-                 for axis, one in zip(axes, way, strict=True)]
+        size *= [pattern(box, axis, one) for axis, one in zip(axes, toward, strict=True)]
         loudest = (size**2 @ A).argmax(axis=0), np.arange(len(self.points))
         wave = sum(one[:, BAND] * np.exp(-2j * np.pi * GRID_HZ * late[:, None])
                    for one, late in zip(size, time_s, strict=True))
@@ -383,9 +393,17 @@ class Place:
     def _shadow(self, source):
         lost = np.zeros((len(self.points), 27))
         for area in self.venue.areas:
-            if source.name in area.shadowed_from:
+            if _hides(area, source):
                 lost[self.areas == area.name] = by_bands(area.shadow_loss_db)
         return 10 ** (-lost / 20)
+
+    def _corner(self, source):
+        """Corner round which a source comes to each point, or nan."""
+        corner = np.full(self.points.shape, np.nan)
+        for area in self.venue.areas:
+            if area.via_m is not None and _hides(area, source):
+                corner[self.areas == area.name] = area.via_m
+        return corner
 
     def of_output(self, name):
         """Numbers of the sources of one output."""

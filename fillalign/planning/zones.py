@@ -162,7 +162,7 @@ def fill_tiers(venue: Venue) -> list[list[str]]:
     """Fill outputs, front to back, in tiers that are trimmed together.
 
     A tier holds outputs of one kind and loudspeaker, at most 2 m apart in depth,
-    that cover the same area.
+    that cover the same area or mirror each other.
     """
     fills = venue.of_role("fill")
     kinds = {source.output: (source.kind, source.loudspeaker) for source in fills}
@@ -175,7 +175,8 @@ def fill_tiers(venue: Venue) -> list[list[str]]:
             if (
                 kinds[first] == kinds[name]
                 and depths[name] - depths[first] <= TIER_M
-                and set(covered_areas(venue, [first])) & set(covered_areas(venue, [name]))
+                and (set(covered_areas(venue, [first])) & set(covered_areas(venue, [name]))
+                     or mirror_of(venue, first) == name)
             ):
                 tier.append(name)
                 break

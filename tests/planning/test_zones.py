@@ -154,3 +154,19 @@ def test_a_plan_without_a_main_is_refused():
     subs = [replace(one, role="sub") for one in hall.sources[:2]]
     with pytest.raises(ValueError, match=r"mains: is missing: a venue needs at least one main"):
         make_zones(replace(hall, sources=(*subs, hall.sources[2])), None)
+
+
+def test_outputs_that_mirror_each_other_are_one_tier_though_each_has_its_own_side():
+    hall = small_hall()
+    back = hall.areas[1]
+    sides = [replace(back, name=name, y_from_m=low, y_to_m=low + 9.0)
+             for name, low in (("A", 0.0), ("B", -9.0))]
+    outputs = {"Mains": hall.outputs["Mains"],
+               **{name: replace(hall.outputs["Fills"], name=name) for name in "AB"}}
+    fills = [replace(one, output=name, covers=(name,))
+             for one, name in zip(hall.sources[2:], "BA", strict=True)]
+    halves = replace(hall, areas=(hall.areas[0], *sides), outputs=outputs,
+                     sources=(*hall.sources[:2], *fills))
+    assert fill_tiers(halves) == [["A", "B"]]
+    later = replace(outputs["B"], latency_ms=9.0)
+    assert fill_tiers(replace(halves, outputs={**outputs, "B": later})) == [["A"], ["B"]]
