@@ -108,6 +108,8 @@ def check_seats(zones: Zones, settings: Settings, fills: list[str]) -> tuple[Sea
 def _joined(parts: list[dict[str, Any]]) -> SeatChecks:
     joined: dict[str, Any] = dict.fromkeys(SeatChecks.__dataclass_fields__, np.empty(0))
     joined["point_m"] = np.empty((0, 3))
+    joined |= dict.fromkeys(("seat", "area", "fill", "main", "other"), np.empty(0, dtype=int))
+    joined["covered"] = np.empty(0, dtype=bool)
     if parts:
         joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
     return SeatChecks(**joined)

@@ -310,7 +310,7 @@ class Kind(Enum):
     )
     READING_FAR = "caution", (
         "{where}: the reading at x {x_m:.1f}, y {y_m:.1f} m moves the model by {shift_db:+.1f} dB. "
-        "Look into it before it is relied on: was this output alone, at trim 0?"
+        "Look into it before it is relied on: a reading takes this output alone, at trim 0."
     )
     RIGGING = "caution", (
         "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "

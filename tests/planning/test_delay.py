@@ -88,7 +88,7 @@ def test_main_that_counts_knows_trim_delay_and_latency():
 
 def test_main_measured_far_down_does_not_count():
     hall = split_mains()
-    read = Measured("Other", (14.0, -3.2, 1.2), "show", level_dba=40.0)
+    read = Measured("Other", (14.0, -3.2, 1.2), "show", level_dba=40.0, sure=True)
     assert {*counted(hall)[0].tolist()} == {0, 1}
     assert (counted(replace(hall, measured=(read,)))[0] == 1).all()
 
@@ -372,7 +372,7 @@ def test_uncertainty_at_the_ends_of_the_range(temperature_c, humidity_pct):
 
 def test_box_to_box_counts_from_the_nearest_main_that_its_seats_hear():
     """A near main 15 dB too weak to count promises nothing: the fill would come early."""
-    hall = small_hall(delay_rule="box-to-box", image_margin_ms=0.0)
+    hall = small_hall(delay_rule="box-to-box", image_margin_ms=0.0, allowed_fall_db=1.0)
     near = Source("Near", "main", "Weak", "main box", (12.0, 0.0, 5.0), (22.0, 0.0, 1.2))
     weak = {"Weak": Output("Weak", "mono", "console", locked={"trim_db": -25.0})}
     hall = replace(hall, sources=(*hall.sources, near), outputs={**hall.outputs, **weak})
