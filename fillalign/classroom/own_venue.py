@@ -101,7 +101,8 @@ class VenueForm:
         self.entries = {"name": entry("Name of the venue", enter=self._planned, hint="name")}
         for key, said, unit, _, _, _ in QUESTIONS:
             short = said.partition(",")[0] if key == "length_m" else said.partition(";")[0]
-            self.entries[key] = entry(f"{short} ({unit})", enter=self._planned)
+            self.entries[key] = entry(f"{short[:1].upper()}{short[1:]} ({unit})",
+                                      enter=self._planned)
         self.programme = make_control(Choice("programme", "For", ("speech", "music")),
                                       continuous=False)
         self.plan_button = button("Plan it", self._planned)

@@ -180,7 +180,8 @@ def upload(label: str, accept: str, call: Callable[[str, bytes], None]) -> Contr
 def download_link(label: str, name: str, content: bytes, *, kind: str) -> str:
     """Return a link that saves a file, without a server; kind is its media type."""
     data = base64.b64encode(content).decode()
-    return (f'<a download="{html.escape(name, quote=True)}" href="data:{kind};base64,{data}">'
+    return (f'<a download="{html.escape(name, quote=True)}" '
+            f'href="data:{kind};base64,{data}" style="text-decoration: underline">'
             f"{html.escape(label)}</a>")
 
 

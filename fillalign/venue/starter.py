@@ -79,7 +79,7 @@ QUESTIONS = (
     ("last_row_m", "last row", "m", 1, 290, None),
     ("mains_apart_m", "mains, from left to right", "m", 0, 150, None),
     ("mains_height_m", "mains, height", "m", 0.5, 40, None),
-    ("mains_dba", "each main, pink noise in dBA at 1 m at its usual level", "dBA", 60, 140, None),
+    ("mains_dba", "each main at 1 m, pink noise at its usual level", "dBA", 60, 140, None),
     ("fill_at_m", "fills, from the line of the mains; 0 for none yet", "m", 0, 280, 0.0),
     ("noise_dba", "noise while nobody speaks (fans, rain); 0 if unknown", "dBA", 0, 100, 0.0),
 )
