@@ -191,14 +191,15 @@ const CSS = `
   padding: 2px 6px; box-sizing: border-box}
 .fill-seat p {margin: 0 0 2px}
 .fill-seat .asks {border-left: 4px solid #1f5c99; padding: 1px 8px; margin-bottom: 4px}
-.fill-seat .verdict {font-weight: 700; font-size: 17px; min-height: 2.7em}
-.fill-seat .detail {min-height: 2.7em}
+.fill-seat .said {min-height: 84px}
+.fill-seat .verdict {font-weight: 700; font-size: 17px}
 .fill-seat .views {display: grid; grid-template-columns: 1.55fr 1fr; gap: 10px}
-.fill-seat svg {width: 100%; height: 300px; display: block; background: #fff; touch-action: none}
-.fill-seat svg text {font: 12px sans-serif; fill: #222}
+.fill-seat svg {width: 100%; height: 320px; display: block; background: #fff; touch-action: none}
+.fill-seat svg text {font: 12px sans-serif; fill: #222; paint-order: stroke; stroke: #fff;
+  stroke-width: 3px}
 .fill-seat .knobs {display: grid; grid-template-columns: repeat(auto-fit, minmax(250px, 1fr));
   gap: 2px 18px; margin-top: 4px}
-.fill-seat .knobs label {display: grid; grid-template-columns: 5.4em 1fr 5em; align-items: center;
+.fill-seat .knobs label, .fill-seat .knob {display: grid; grid-template-columns: 6.6em 1fr 4.8em; align-items: center;
   gap: 6px}
 .fill-seat input[type=range] {width: 100%; accent-color: #1f5c99; margin: 3px 0}
 .fill-seat output, .fill-seat .value {text-align: right; font-variant-numeric: tabular-nums}
@@ -216,6 +217,7 @@ const CSS = `
 .fill-seat .gone {color: #b4560f; font-weight: 700}
 .fill-seat.large {font-size: 22px; max-width: none}
 .fill-seat.large .verdict {font-size: 27px}
+.fill-seat.large .said {min-height: 108px}
 .fill-seat.large svg {height: 440px}
 .fill-seat.large svg text {font-size: 20px}
 .fill-seat.large .hint {font-size: 18px}
@@ -238,9 +240,9 @@ const svg = (name, attributes = {}, text = "") => {
 };
 const clear = (value, digits = 1) => value.toFixed(digits).replace("-", "\u2212");
 
-// Line through a grid of values where they equal one of them, as a path (marching squares).
+// Line through a grid of values where they equal one of them (marching squares).
 function contour(grid, nx, ny, value, at) {
-  let path = "";
+  const pieces = [];
   for (let j = 0; j + 1 < ny; j++) for (let i = 0; i + 1 < nx; i++) {
     const k = j * nx + i, corners = [grid[k], grid[k + 1], grid[k + nx + 1], grid[k + nx]];
     const places = [[i, j], [i + 1, j], [i + 1, j + 1], [i, j + 1]], cuts = [];
@@ -250,7 +252,27 @@ function contour(grid, nx, ny, value, at) {
       const share = (value - a) / (b - a), [p, q] = [places[side], places[(side + 1) % 4]];
       cuts.push(at(p[0] + share * (q[0] - p[0]), p[1] + share * (q[1] - p[1])));
     }
-    for (let n = 0; n + 1 < cuts.length; n += 2) path += `M${cuts[n]}L${cuts[n + 1]}`;
+    for (let n = 0; n + 1 < cuts.length; n += 2) pieces.push([cuts[n], cuts[n + 1]]);
+  }
+  return chained(pieces);
+}
+
+// One path of pieces that meet, so that its dashes run through.
+function chained(pieces) {
+  const meeting = new Map(), left = new Set(pieces);
+  for (const one of pieces) for (const end of one) meeting.set(end, [...(meeting.get(end) ?? []), one]);
+  const loose = end => meeting.get(end).length === 1;
+  let path = "";
+  for (let one of [...pieces.filter(ends => ends.some(loose)), ...pieces]) {
+    if (!left.has(one)) continue;
+    let [from, to] = loose(one[0]) ? one : [one[1], one[0]];
+    path += `M${from}`;
+    while (one) {
+      left.delete(one);
+      path += `L${to}`;
+      one = meeting.get(to).find(next => left.has(next));
+      if (one) to = one[0] === to ? one[1] : one[0];
+    }
   }
   return path;
 }
@@ -273,12 +295,13 @@ class Hall {
   layout() {
     const { width, height } = this.svg.getBoundingClientRect();
     if (!width) return;
-    const [x0, x1, y0, y1, z0, z1] = this.hall.box, gap = 20, edge = 16;
+    const [x0, x1, y0, y1, z0, z1] = this.hall.box;
+    const edge = this.svg.closest(".large") ? 25 : 16, gap = edge + 4;
     const scale = Math.min((width - 2 * edge) / (x1 - x0),
                            (height - 2 * edge - gap) / (y1 - y0 + z1 - z0));
     const left = (width - scale * (x1 - x0)) / 2, top = edge, floor = top + scale * (y1 - y0)
       + gap + scale * (z1 - z0);
-    this.scale = scale;
+    Object.assign(this, { scale, left });
     this.px = x => left + scale * (x - x0);
     this.py = y => top + scale * (y1 - y);
     this.pz = z => floor - scale * (z - z0);
@@ -288,7 +311,7 @@ class Hall {
   }
 
   still() {
-    const { px, py, pz, hall } = this, parts = [], [x0, x1, , , z0] = hall.box;
+    const { px, py, pz, hall, left } = this, parts = [], [x0, x1, , , z0] = hall.box;
     const box = (x, y, width, height, more) => parts.push(svg("rect", { x, y, width, height, ...more }));
     for (const area of hall.areas) {
       const [a, b] = area.x.map(px), [low, high] = area.y;
@@ -318,6 +341,9 @@ class Hall {
       parts.push(mark);
       return mark;
     }));
+    const note = (words, at, up) => parts.push(svg("text", { x: at, y: up, fill: "#555" }, words));
+    note("from above", left, py(hall.box[3]) - 5);
+    note("from the side", left, pz(this.hall.box[5]) - 5);
     return [...parts, this.below, this.seat];
   }
 
@@ -410,12 +436,12 @@ class Spikes {
     if (!width) return;
     this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     this.svg.setAttribute("aria-label", `Arrivals. ${state.verdict} ${state.detail}`);
-    const letter = parseFloat(getComputedStyle(this.svg.querySelector("text") ?? this.svg).fontSize) || 12;
     const size = this.svg.closest(".large") ? 20 : 12, foot = height - 2.6 * size, top = 4.6 * size;
     const [mains, loud] = state.mains, [late, softer] = state.late, parts = [];
     const heard = state.arrivals.filter(Boolean);
     const zero = mains ?? Math.min(...heard.map(one => one[0]), Infinity);
-    const reach = [30, 60, 120, 250, 500, 1000, 2500, 1e5].find(one => one > 1.2 * Math.abs(state.gap ?? 0));
+    const step = [10, 20, 50, 100, 200, 500, 1000, 5e4].find(one => 2.2 * one > Math.abs(state.gap ?? 0));
+    const reach = 2.5 * step;
     const highest = Math.max(loud ?? -1e9, softer ?? -1e9, ...heard.map(one => one[1]));
     const x = this.x = time => width * (0.5 + 0.46 * (time - zero) / reach);
     const y = level => Math.min(foot, top + (highest - level) / 40 * (foot - top));
@@ -423,7 +449,7 @@ class Spikes {
     const text = (words, at, up, anchor = "middle", more = {}) =>
       parts.push(svg("text", { x: at, y: up, "text-anchor": anchor, ...more }, words));
     line(0, foot, width, foot);
-    for (const tick of [-reach, -reach / 2, 0, reach / 2, reach].map(one => one * 5 / 6)) {
+    for (const tick of [-2, -1, 0, 1, 2].map(one => one * step)) {
       line(x(zero + tick), foot, x(zero + tick), foot + 4);
       text(clear(tick, 0), x(zero + tick), foot + 4 + size);
     }
@@ -437,9 +463,8 @@ class Spikes {
       line(x(time), foot, x(time), y(level), { stroke: colour, "stroke-width": 5, "stroke-dasharray": dash });
       parts.push(svg("path", { d: name === "main" ? "M-6 -6H6V6H-6Z" : "M0 -7L7 6L-7 6Z", fill: colour,
         transform: `translate(${x(time)} ${y(level)})` }));
-      const [anchor, aside] = side < 0 ? ["end", -10] : ["start", 10];
-      text(name, x(time) + aside, y(level) + size, anchor, { "font-weight": "bold" });
-      text(`${clear(level)} dBA`, x(time) + aside, y(level) + 2.2 * size, anchor);
+      text(`${name} ${clear(level)} dBA`, x(time) + 8 * side, y(level) - 0.9 * size,
+        side < 0 ? "end" : "start", { "font-weight": "bold" });
     };
     if (mains !== null) spike(mains, loud, "main", INK, "none", (state.gap ?? 0) < 0 ? 1 : -1);
     if (late !== null) {
@@ -452,7 +477,6 @@ class Spikes {
     }
     this.now = svg("line", { y1: 3 * size, y2: foot, stroke: "#b4560f", "stroke-dasharray": "2 4" });
     this.svg.replaceChildren(...parts, this.now);
-    void letter;
   }
 
   at(time) {
@@ -483,8 +507,9 @@ function render({ model, el }) {
   const views = html("div", { class: "views" }), [left, right] = [html("div"), html("div")];
   const knobs = html("div", { class: "knobs" }), row = html("div", { class: "row" });
   views.append(left, right);
-  root.append(html("style", {}, CSS), verdict, detail, said, views, row, knobs);
-  if (hall.question) root.insertBefore(html("p", { class: "asks" }, hall.question), verdict);
+  const words = html("div", { class: "said" }, verdict, detail, said);
+  root.append(html("style", {}, CSS), words, views, row, knobs);
+  if (hall.question) words.before(html("p", { class: "asks" }, hall.question));
   const plan = new Hall(left, hall, (x, y, dragging) => ask({ x, y, dragging }));
   const spikes = new Spikes(right);
   const player = new Player(hall.line_s, () => showPlaying(false));
@@ -584,14 +609,15 @@ function render({ model, el }) {
   }
   let clock = null;
   if (has("fronts")) {
-    const label = html("label", {}, "Waves"), range = html("input", { type: "range", min: 0, step: 0.5 });
+    const label = html("div", { class: "knob" });
+    const range = html("input", { type: "range", min: 0, step: 0.5, "aria-label": "Waves" });
     clock = { range, value: html("span", { class: "value" }) };
+    clock.button = button("", () => run(!running), label);
     range.addEventListener("input", () => { run(false); time = Number(range.value); frame(); });
     label.append(range, clock.value);
     knobs.append(label);
-    clock.button = button("", () => run(!running), row);
   }
-  const run = on => { running = on; if (clock) clock.button.textContent = on ? "Pause waves" : "Run waves"; };
+  const run = on => { running = on; if (clock) clock.button.textContent = on ? "Pause" : "Run waves"; };
   run(running);
   row.after(html("p", { class: "hint" }, "Drag the listener, or focus it and use the arrow keys. You hear the direct "
     + "sound alone, facing the stage: use headphones, start low."));
@@ -663,7 +689,7 @@ function render({ model, el }) {
       dead = true;
       player.stop();
       if (!root.querySelector(".gone"))
-        verdict.before(html("p", { class: "gone", role: "alert" }, "The kernel has stopped: run this cell again."));
+        words.before(html("p", { class: "gone", role: "alert" }, "The kernel has stopped: run this cell again."));
     }
   };
   const otherSound = event => { if (event.target.play && player.playing) player.stop(); };

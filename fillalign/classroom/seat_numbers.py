@@ -55,7 +55,7 @@ MOST_BRANCHES = 4
 HOLLOW_MS = (1.0, 15.0)
 """Gaps at which a sound and its repetition have a pitch of 1/gap (Bilsen 1966; from memory)."""
 _HOLLOW_DB, _TINGED_DB = 15.0, 9.0
-_TRY_SEATS = 300
+_TRY_SEATS, _LOST_DB = 200, 20.0
 _FULL_DB = -12.0
 
 
@@ -124,30 +124,29 @@ def _azimuth_deg(venue: Venue, points: Any) -> Any:
 def opening_seat(venue: Venue, settings: Settings, air: Air, fill: str | None) -> tuple[Seats, str]:
     """Return a listener whose main and fill are wide apart and of like level, and the fill.
 
-    Of at most 300 seats the one with the smallest difference in level; each degree under 30
-    counts as a decibel. Without a fill the middle seat, and an empty name.
+    Of at most 200 seats the one with the smallest difference in level, where each degree under
+    30 counts as a decibel, and an image that is not at the stage as 20: then it comes back as
+    the fill is set. Without a fill the middle seat, and an empty name.
     """
     seats = venue_seats(venue)
     seats = seats.take(np.unique(np.linspace(0, len(seats) - 1, _TRY_SEATS).astype(int)))
-    roles = output_roles(venue)
-    fills = [name for name, role in roles.items() if role == "fill"]
+    fills = [name for name, role in output_roles(venue).items() if role == "fill"]
     wanted = [fill] if fill else [name for name in fills if settings.sounds(name)] or fills
-    if not wanted:
-        return seats.take(slice(len(seats) // 2, len(seats) // 2 + 1)), ""
+    stage = [one.output for one in venue.of_role("main") if settings.sounds(one.output)]
+    if not (wanted and stage):
+        return seats.take(slice(len(seats) // 2, len(seats) // 2 + 1)), (wanted or [""])[0]
+    silent = [name for name in wanted if not settings.sounds(name)]
     paths = trace_paths(venue, seats, venue.states["show"], air)
-    trims = {name: own.trim_db if settings.sounds(name) else 0.0 for name, own in settings.items()}
-    level = paths.level_dba + np.array([[trims[source.output]] for source in venue.sources])
-    azimuth, best = _azimuth_deg(venue, seats.points_m), (np.inf, 0, wanted[0])
-    mains = np.array([source.role == "main" for source in venue.sources])
-    for name in wanted:
-        own = np.array([source.output == name for source in venue.sources])
-        main, sound = (np.where(which[:, None], level, -np.inf).argmax(axis=0)
-                       for which in (mains, own))
-        at = np.arange(len(seats))
-        apart = np.abs((azimuth[main, at] - azimuth[sound, at] + 180.0) % 360.0 - 180.0)
-        cost = np.abs(level[main, at] - level[sound, at]) + np.maximum(APART_DEG - apart, 0.0)
-        best = min(best, (float(cost.min()), int(cost.argmin()), name))
-    return seats.take(slice(best[1], best[1] + 1)), best[2]
+    checks = check_points(paths, settings.replaced(*silent, trim_db=0.0), wanted)
+    places = np.tile(np.arange(len(seats)), len(wanted))
+    azimuth = _azimuth_deg(venue, seats.points_m)
+    box = [np.where(checks.fill[len(seats) * number] == paths.source_output[:, None],
+                    paths.level_dba, -np.inf).argmax(axis=0) for number in range(len(wanted))]
+    apart = azimuth[checks.main, places] - azimuth[np.concatenate(box), places]
+    apart = np.abs((apart + 180.0) % 360.0 - 180.0)
+    cost = np.abs(checks.level_difference_db) + np.maximum(APART_DEG - apart, 0.0)
+    best = int((cost + np.where(checks.keeps_image, 0.0, _LOST_DB)).argmin())
+    return seats.take(np.array([places[best]])), list(venue.outputs)[int(checks.fill[best])]
 
 
 def listen(paths: Paths, settings: Settings, hands: Collection[str]) -> Heard:
@@ -254,10 +253,11 @@ def _tone(gap: float, over: float, turned: bool) -> str:
 
 
 def _detail(heard: Heard, gap: float, over: float, words: tuple[float, float]) -> str:
-    how = f"{abs(over):.1f} dB {'above' if over > 0 else 'below'} the mains"
+    how = (f"{abs(over):.1f} dB {'above' if over > 0 else 'below'} the mains"
+           if abs(over) >= 0.05 else "as loud as the mains")
     text = (f"Mains {heard.mains_dba:.1f} dBA, fill {heard.fill_dba:.1f} dBA, {how}. "
-            f"Gap {gap:+.1f} ms; the image would allow "
-            f"{float(precedence_limit_db(gap)):+.1f} dB.")
+            f"Gap {gap:+.1f} ms, at which the image bears "
+            f"a fill of {float(precedence_limit_db(gap)):+.1f} dB.")
     if np.isfinite(words).all():
         text += f" Speech index {words[0]:.2f} with the mains alone, {words[1]:.2f} with all."
     return text

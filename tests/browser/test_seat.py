@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 from dataclasses import replace
 
+import nbformat
 import numpy as np
 import pytest
 from scipy import signal
@@ -16,12 +17,13 @@ from scipy import signal
 from fillalign.audio import Recording
 from fillalign.classroom import seat_panel
 from fillalign.field import Settings
-from tests.browser.lab import insist, poll
+from tests.browser.lab import ROOT, LessonPage, insist, poll
 from tests.browser.seat_page import SeatPage, text
 from tests.small_venue import small_hall
 
 pytestmark = pytest.mark.browser
 RATE = 48000
+SCREENSHOTS = ROOT / "screenshots"
 START = {"delay_ms": 80.0, "trim_db": -6.0, "low_cut_hz": None}
 SEATS = [(27.0, 5.0), (30.0, 0.0), (24.0, 8.0), (35.0, -6.0), (33.0, 4.7), (22.5, 1.0)]
 
@@ -390,3 +392,60 @@ def test_slider_to_sound_and_to_picture(bare, note_seat):
     note_seat["slider to changed words and picture"] = drawn
     assert np.median(heard) < 150
     assert np.median(drawn) < 400
+
+
+CELLS = ("from fillalign.classroom import demo_venue, seat_panel\n"
+         "seat_panel(demo_venue('tidewell_hall'), start={'delay_ms': 60.0})", "1 + 1")
+_STEP = """async () => {
+    const range = document.querySelector('.fill-seat input[type=range]');
+    const words = document.querySelector('.fill-seat .detail'), before = words.textContent;
+    const start = performance.now();
+    range.value = Number(range.value) + 1;
+    range.dispatchEvent(new Event('input'));
+    while (words.textContent === before) await new Promise(requestAnimationFrame);
+    return performance.now() - start;
+}"""
+
+
+def open_panel(lab, tab):
+    """Return a lesson page with one panel, run."""
+    path = lab.root / "notebooks" / "panel.ipynb"
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(one) for one in CELLS])
+    nbformat.write(notebook, path)
+    lesson = LessonPage(tab, lab, path)
+    assert lesson.run_all(), lesson.faults()
+    poll("the panel", lambda: tab.locator(".fill-seat .verdict").inner_text())
+    assert lesson.faults() == []
+    return lesson
+
+
+def test_in_jupyterlab(lab, tab, note_seat):
+    tab.set_viewport_size({"width": 1280, "height": 800})
+    open_panel(lab, tab)
+    panel, shown = tab.locator(".fill-panel"), tab.locator(".fill-seat")
+    assert panel.bounding_box()["height"] <= 640
+    cells = tab.locator(".jp-Cell").count()
+    delay = knob(shown, "Delay")
+    delay.focus()
+    before = shown.locator(".detail").inner_text()
+    # In command mode JupyterLab would take these: arrows go to the next cell, a and b insert one.
+    for key in ("a", "b", "ArrowRight", "ArrowUp"):
+        tab.keyboard.press(key)
+    poll("the words", lambda: shown.locator(".detail").inner_text() != before)
+    assert tab.locator(".jp-Cell").count() == cells
+    assert delay.evaluate("part => part === document.activeElement")
+    note_seat["slider to changed words and picture, JupyterLab"] = [
+        tab.evaluate(_STEP) for _ in range(12)]
+    tab.screenshot(path=SCREENSHOTS / "seat.png")
+    tab.set_viewport_size({"width": 1920, "height": 1080})
+    insist("projector size", tab.get_by_label("Projector size").check,
+           lambda: shown.evaluate("part => part.classList.contains('large')"))
+    poll("its height", lambda: panel.bounding_box()["height"] > 650)
+    assert panel.bounding_box()["height"] <= 900
+    tab.screenshot(path=SCREENSHOTS / "seat_projector.png")
+    insist("sound", shown.get_by_role("button", name="Listen").click,
+           lambda: tab.evaluate("!!globalThis.fillPage.playing?.source"))
+    tab.evaluate("() => { window.jupyterapp.shell.currentWidget.sessionContext.session.kernel"
+                 ".restart(); }")
+    poll("the word that the kernel stopped", lambda: shown.get_by_role("alert").count() == 1)
+    assert tab.evaluate("globalThis.fillPage.playing === null")
