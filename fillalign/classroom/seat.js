@@ -463,8 +463,10 @@ class Spikes {
       line(x(time), foot, x(time), y(level), { stroke: colour, "stroke-width": 5, "stroke-dasharray": dash });
       parts.push(svg("path", { d: name === "main" ? "M-6 -6H6V6H-6Z" : "M0 -7L7 6L-7 6Z", fill: colour,
         transform: `translate(${x(time)} ${y(level)})` }));
-      text(`${name} ${clear(level)} dBA`, x(time) + 8 * side, y(level) - 0.9 * size,
-        side < 0 ? "end" : "start", { "font-weight": "bold" });
+      // Away from the other spike, or inwards where it would be cut.
+      const way = Math.abs(x(time) + 8 * size * side - width / 2) > width / 2 ? -side : side;
+      text(`${name} ${clear(level)} dBA`, x(time) + 8 * way, y(level) - 0.9 * size,
+        way < 0 ? "end" : "start", { "font-weight": "bold" });
     };
     if (mains !== null) spike(mains, loud, "main", INK, "none", (state.gap ?? 0) < 0 ? 1 : -1);
     if (late !== null) {

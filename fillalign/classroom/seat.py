@@ -94,6 +94,7 @@ class SeatPanel:
         self.shown, self._hears = STATES[0], dict[str, Heard]()
         self.numbers: dict[str, Any] = {"n": 0, "asked": {}}
         self._waves_at: tuple[float, ...] = ()
+        self._heard_with: tuple[Any, Any] = (None, None)
         self._full_dba = _full_dba(listen(self._paths, self.settings, self._held))
         self.view = _view()
         self.box = self._boxed()
@@ -282,7 +283,13 @@ with a faint pitch of 138 Hz.'
     def _tell(self, n: int, *, dragging: bool = False) -> None:
         """Work out what both states bring to the listener, and send it."""
         states = dict(zip(STATES, (self.settings, self.before), strict=True))
-        self._hears = {name: listen(self._paths, own, self._held) for name, own in states.items()}
+        here = self._paths, self._held
+        if any(one is not other for one, other in zip(here, self._heard_with, strict=True)):
+            # As it was stays, until the listener moves or another fill is asked about.
+            self._hears, self._heard_with = {}, here
+        for name, own in states.items():
+            if name == STATES[0] or name not in self._hears:
+                self._hears[name] = listen(self._paths, own, self._held)
         x, y, z = self.listener_m
         told = {"n": n, "listener": [x, y, z], **self._played(states)}
         asked = {**self._controls(), "n": n, "x": x, "y": y, "fill": self.fill,

@@ -410,7 +410,9 @@ _STEP = """async () => {
 def open_panel(lab, tab):
     """Return a lesson page with one panel, run."""
     path = lab.root / "notebooks" / "panel.ipynb"
-    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(one) for one in CELLS])
+    notebook = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell(one) for one in CELLS],
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3"}})
     nbformat.write(notebook, path)
     lesson = LessonPage(tab, lab, path)
     assert lesson.run_all(), lesson.faults()
