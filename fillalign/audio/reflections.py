@@ -26,7 +26,7 @@ _BOUNCES = 2
 _MOST = 8
 _RING_S = 0.2
 # The tail keeps some of what it brings while reflections stand out of it.
-_AT_MOST = 0.9
+_AT_MOST = 0.7
 
 
 def _walls(room: Room) -> FloatArray:

@@ -104,3 +104,7 @@ def test_player_gets_louder_with_the_trim_where_the_fills_are_heard():
     player.controls["where"].value = "row 20, ahead of the fills"
     assert player.text.startswith("A seat in row 20, ahead of the fills; trim of the fills 3 dB.")
     assert 0 < over_mains(player) < behind - 2
+    assert all(clip.ndim == 1 for clip in player.clips.values())
+    player.controls["ears"].value = "headphones (two ears)"
+    assert player.error == ""
+    assert all(clip.shape[1:] == (2,) for clip in player.clips.values())

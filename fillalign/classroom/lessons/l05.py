@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -34,6 +34,8 @@ __all__ = [
 
 _LOW_TRIM_DB, _HIGH_TRIM_DB = -30.0, 9.0
 _SEATS = {"row 20, ahead of the fills": (20.0, 2.5, 1.2), "row 31, behind them": (31.0, 2.5, 1.2)}
+_EARS: dict[str, Literal["one", "two"]] = {"a loudspeaker (one ear)": "one",
+                                           "headphones (two ears)": "two"}
 _SHOWN_MS = (-10.0, 60.0)
 
 
@@ -263,13 +265,14 @@ def seat_player() -> LivePlayer:
     voice = demo_sound("voice").samples[:, 0]
 
     @cache
-    def heard(where: str, trim_db: float) -> FloatArray:
-        return render_seat(hall(), voice, _SEATS[where],
+    def heard(where: str, ears: str, trim_db: float) -> FloatArray:
+        return render_seat(hall(), voice, _SEATS[where], ears=_EARS[ears],
                            settings=with_fills(trim_db=trim_db))[: 48000 * 5]
 
-    def render(*, where: str, trim_db: float) -> tuple[Mapping[str, FloatArray], str]:
+    def render(*, where: str, ears: str, trim_db: float) -> tuple[Mapping[str, FloatArray], str]:
         said = f"A seat in {where}; trim of the fills {trim_db:g} dB."
-        return {"mains alone": heard(where, -np.inf), "with the fills": heard(where, trim_db)}, said
+        return {"mains alone": heard(where, ears, -np.inf),
+                "with the fills": heard(where, ears, trim_db)}, said
 
     return LivePlayer(
         "Hear the trim",
@@ -277,6 +280,7 @@ def seat_player() -> LivePlayer:
         "Then ahead of them: what do they do to the words there?",
         [
             Choice("where", "Seat", tuple(reversed(_SEATS))),
+            Choice("ears", "Through", tuple(_EARS)),
             Slider("trim_db", "Trim of the fills", -20, 9, 0, step=0.5, unit="dB"),
         ],
         render, sample_rate_hz=48000,
