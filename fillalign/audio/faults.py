@@ -10,7 +10,7 @@ import numpy as np
 
 from fillalign._validate import ComplexArray, FloatArray
 from fillalign.audio.impulse import analytic_highs, impulse_response
-from fillalign.audio.reading import CannotTellError, Doubt, GapReading
+from fillalign.audio.reading import CannotTellError, Doubt
 from fillalign.audio.takes import CLOSEST_MS, Sound, Take
 from fillalign.levels import db_to_amplitude
 
@@ -100,10 +100,11 @@ def check_signal(take: Take, near_ms: float) -> None:
     course = sweep_course(take.signal, take.sound.rate)
     if course is None:
         return _check_speed(take)
-    smear = take.sound.smear_ms_per_octave(near_ms)
+    octave_ms = course[1] * 1000 * np.log(2)
+    smear = take.sound.smear_ms_per_octave(near_ms, 0.1 * octave_ms)
     if not smear:
         return None
-    speed = 1 / (1 + smear / (course[1] * 1000 * np.log(2)))
+    speed = 1 / (1 + smear / octave_ms)
     for usual in _USUAL_RATES:
         if abs(speed / usual - 1) < 0.01:
             raise _wrong_speed(usual)
@@ -128,11 +129,13 @@ def _check_speed(take: Take) -> None:
 
 
 def unsteady(take: Take, at_ms: float) -> Doubt | None:
-    """Return why levels of a take of a sweep cannot be trusted."""
+    """Return why levels of a take cannot be trusted."""
     course = sweep_course(take.signal, take.sound.rate)
-    if course and _is_overloaded(take.sound, course, at_ms):
+    if course is None:
+        return Doubt("no-sweep", "only a sweep shows whether the recorder rode its gain")
+    if _is_overloaded(take.sound, course, at_ms):
         return Doubt("overload", "the third harmonic of the sweep stands above 5 %")
-    if course and _gain_moves(take, course, at_ms):
+    if _gain_moves(take, course, at_ms):
         return Doubt("automatic-gain", "the noise falls while the sweep plays")
     return None
 
@@ -182,8 +185,8 @@ def share_of_mains(
     if len(mains) == 1:
         strength -= first.shape[1] * mains[0][0].noise(mains[0][1]) ** 2
     model = (first + again) / 2
-    lags = np.arange(-slack_ms, slack_ms + 0.005, 0.01)
-    fits = [float(np.abs(np.vdot(model, _tail(sound, zero + lag)).real)) for lag in lags]
+    lags = np.arange(-slack_ms, slack_ms + 0.01, 0.02)
+    fits = [abs(float(np.sum((model.conj() * _tail(sound, zero + lag)).real))) for lag in lags]
     heard = _tail(sound, zero + lags[int(np.argmax(fits))])
     hits = np.sum((model.conj() * heard).real, axis=1)
     # What lies 50 dB below the direct sound is its own skirt, alike in all pulses.
@@ -231,16 +234,3 @@ def same_sound(
         return Doubt("unproven", "the fill's turn begins at the very time of the mains, with too "
                      "little of the room to tell them apart")
     return None
-
-
-def swapped(reading: GapReading, planned_gap_ms: float) -> Doubt | None:
-    """Return a doubt where a reading fits the plan only with mains and fill exchanged."""
-    if reading.gap_ms is None:
-        return None
-    turned, straight = (abs(sign * reading.gap_ms - planned_gap_ms) for sign in (-1, 1))
-    if turned > 1.0 or straight < 1.0 + 2 * turned:
-        return None
-    return Doubt("swapped", f"the fill is {reading.gap_ms:+.1f} ms after the mains; only exchanged "
-                 f"do they fit the plan of {planned_gap_ms:+.1f} ms")
-
-

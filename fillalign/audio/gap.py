@@ -32,12 +32,11 @@ from fillalign.audio.faults import (
     check_take,
     in_step,
     same_sound,
-    swapped,
     sweep_course,
     unsteady,
 )
 from fillalign.audio.impulse import Arrival
-from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard
+from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard, swapped
 from fillalign.audio.takes import (
     AFTER_MS,
     CLOSEST_MS,
@@ -54,6 +53,8 @@ _USUAL_GAPS_MS = (-20.0, 60.0)  # searched where no gap was planned
 _LONGEST_EARLY_MS = 1500.0
 CLOCK_PPM = 50.0  # two devices' crystals apart, at worst (common practice)
 _MARGIN_DB = 10.0
+_LOUDER_DB = 3.0
+_SOFTEST_DB = 35.0  # below the mains; nobody hears a fill softer than that
 # Of the angle between two octaves. Of 2,000 pairs of crossovers (Linkwitz and Riley's, 12 to 48 dB
 # an octave, 0.9 to 3.5 kHz) none looks turned over in all octaves by so much.
 _SAME_WAY = 0.75
@@ -151,7 +152,7 @@ def _one_after_other(
     onset = sound.onset_ms(earliest, zero + 0.4 * spacing_ms)
     if onset is None:
         raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
-    fill = sound.first("fill", onset - 80, onset + 5)
+    fill = sound.first("fill", onset - 80, onset + 5, floor_db=mains.level_db - _SOFTEST_DB)
     if fill.time_ms < earliest:
         raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
     result = _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - zero,
@@ -188,20 +189,18 @@ def _two_takes(takes: Sequence[Take], references: Sequence[Take]) -> GapReading:
         times.append(picks[-1].time_ms - zeros[-1])
     mains, fill = picks
     gap = times[1] - times[0]
-    result = _reading(mains, fill, gap, span_ms=1000.0, unsteady=unsteady(takes[0], mains.time_ms))
-    if mains.sound.rate != fill.sound.rate:
-        return result
+    result = _reading(mains, fill, gap, span_ms=1000.0, unsteady=(
+        unsteady(takes[0], mains.time_ms) or unsteady(takes[1], fill.time_ms)))
     doubt = same_sound(((mains.sound, mains.time_ms),), (fill.sound, zeros[1] + times[0]), gap,
                        fill.arrival.level_db - mains.arrival.level_db)
     return result if doubt is None else result.doubted(doubt)
 
 
-def _standing_out(
-    peaks: Sequence[Arrival], low_ms: float, high_ms: float
-) -> tuple[Arrival, float]:
-    """Return the arrival meant, and by how many dB it stands out from likely reflections.
+def _standing_out(peaks: Sequence[Arrival], low_ms: float, high_ms: float) -> Arrival:
+    """Return the one arrival between two times after `peaks[0]` that can be no reflection.
 
-    It lies between two times after `peaks[0]`, the first arrival of all.
+    A reflection has travelled further and left part of itself in the wall: it is
+    not louder than what came first, and seldom alone.
     """
     first, later = peaks[0], peaks[1:]
     inside = [p for p in later if low_ms <= p.time_ms - first.time_ms <= high_ms]
@@ -209,14 +208,11 @@ def _standing_out(
         raise CannotTellError(
             "no-second-arrival", f"no second arrival between {low_ms:.1f} and {high_ms:.1f} ms "
             f"after the first (two within {CLOSEST_MS} ms of each other pass for one)")
-    strongest = max(p.level_db for p in inside)
-    chosen = next(p for p in inside if p.level_db >= strongest - 3.0)
-    before = max((p.level_db for p in later if p.time_ms < chosen.time_ms), default=-np.inf)
-    after = max((p.level_db for p in later if p.time_ms > chosen.time_ms), default=-np.inf)
-    # Later ones may be reflections of the chosen one, if that is itself too strong for one.
-    margin = min(chosen.level_db - before,
-                 max(chosen.level_db - after, chosen.level_db - first.level_db + 3.0))
-    return chosen, margin
+    chosen = max(inside, key=lambda p: p.level_db)
+    others = max((p.level_db for p in later if p.time_ms < chosen.time_ms), default=-np.inf)
+    if chosen.level_db < max(first.level_db + _LOUDER_DB, others + _MARGIN_DB):
+        raise CannotTellError("reflections", "no second arrival stands out from the reflections")
+    return chosen
 
 
 def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
@@ -229,9 +225,7 @@ def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
         range_db=30.0, separation_ms=CLOSEST_MS))
     fill_later = high_ms >= -low_ms
     near, far = (low_ms, high_ms) if fill_later else (-high_ms, -low_ms)
-    second, margin = _standing_out(peaks, near, far)
-    if margin < _MARGIN_DB:
-        raise CannotTellError("reflections", "no second arrival stands out from the reflections")
+    second = _standing_out(peaks, near, far)
     if second.time_ms - first.time_ms <= -near:
         raise CannotTellError("order", "within this search either may come first")
     mains, fill = (first, second) if fill_later else (second, first)
@@ -240,9 +234,6 @@ def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
 
 def _taken_apart(both: Take, alone: Take) -> GapReading:
     """Read a take of both by taking the mains out that were recorded alone."""
-    if both.sound.rate != alone.sound.rate:
-        raise ValueError(f"recording and mains_alone must have one sample rate, got "
-                         f"{both.sound.rate:g} and {alone.sound.rate:g} Hz")
     check_signal(alone, alone.sound.loudest_ms())
     if sweep_course(both.signal, both.sound.rate) is None \
             and both.signal.size < _LEAST_NOISE_S * both.sound.rate:
@@ -395,7 +386,8 @@ def measure_gap(
     mains_alone : Recording
         Together: a second take at the same seat and input gain with the fill
         off. It tells the fill from the reflections of the mains; the plan is
-        then not needed.
+        then not needed. Without it only a second arrival that is 3 dB louder
+        than the first is sure to be no reflection.
     moved_take, moved_ms : Recording, float
         One after the other: a second take with the fill set so much later (1 to
         50 ms). Where there is no room to tell mains from fill by, it proves that
@@ -445,10 +437,14 @@ def measure_gap(
     if len(takes) != (2 if mode == "two-takes" else 1):
         raise ValueError("recording must be a pair (mains, fill) for two-takes and one take "
                          f"otherwise, got {len(takes)} for {mode}")
-    for take in (*takes, *(each for each in (mains_alone, moved_take) if each is not None)):
+    given = (*takes, *(each for each in (mains_alone, moved_take) if each is not None))
+    for take in given:
         if not isinstance(take, Recording):
             raise TypeError("recording must be a Recording, such as read_wav returns, got "
                             f"{quoted(take)}")
+    rates = {take.sample_rate_hz for take in given}
+    if len(rates) > 1:
+        raise ValueError(f"all takes must have one sample rate, got {sorted(rates)} Hz")
     try:
         if mode == "together":
             return _read_both(takes[0], played, planned, search_ms, mains_alone)

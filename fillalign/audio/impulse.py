@@ -250,7 +250,8 @@ def time_difference_ms(
     -------
     Arrival
         `time_ms` is the difference: of the first arrival that is no more than 12 dB
-        below the strongest. A low `confidence` means not to use it.
+        below the strongest. A `confidence` of 0 means that nothing stands out: not to be
+        used.
 
     Raises
     ------
@@ -259,8 +260,9 @@ def time_difference_ms(
 
     Notes
     -----
-    Generalised cross-correlation with the phase transform: Knapp and Carter
-    1976, IEEE Trans. ASSP-24(4), 320-327.
+    Generalised cross-correlation with the phase transform (Knapp and Carter
+    1976, IEEE Trans. ASSP-24(4), 320-327), the magnitude of `second` averaged
+    over 1 kHz.
 
     Examples
     --------
@@ -269,7 +271,7 @@ def time_difference_ms(
     >>> round(difference.time_ms, 3), round(difference.confidence, 3)
     (10.0, 1.0)
     """
-    from scipy import fft
+    from scipy import fft, ndimage
 
     a, b = as_mono("first", first, least=2), as_mono("second", second, least=2)
     rate = as_rate(sample_rate_hz)
@@ -277,11 +279,14 @@ def time_difference_ms(
     if not (a.any() and b.any()):
         raise ValueError("first and second must not be silent")
     size = fft.next_fast_len(a.size + b.size + 2 * reach, real=True)
-    cross = np.conj(fft.rfft(a, size)) * fft.rfft(b, size)
-    strength = np.abs(cross)
-    frequency = np.arange(cross.size) * rate / size
-    heard = _band_taper(frequency, 200.0, 0.9 * rate / 2) * (strength > 1e-12 * strength.max())
-    whitened = heard * cross / np.maximum(strength, 1e-300)
+    sent, heard = fft.rfft(a, size), fft.rfft(b, size)
+    frequency = np.arange(sent.size) * rate / size
+    # The room's own comb must stay, or its mirror image would come ahead of the direct sound.
+    broad, narrow = (ndimage.uniform_filter1d(np.abs(heard), 1 + round(width * size / rate))
+                     for width in (1000.0, _SMOOTH_HZ))
+    strength = np.abs(sent) * np.maximum(broad, narrow / 4)
+    inside = _band_taper(frequency, 200.0, 0.9 * rate / 2) * (strength > 1e-12 * strength.max())
+    whitened = inside * np.conj(sent) * heard / np.maximum(strength, 1e-300)
     correlation = fft.irfft(whitened, size)
     lags = np.concatenate([correlation[size - reach :], correlation[: reach + 1]])
     analytic = analytic_highs(lags, rate)
@@ -290,4 +295,5 @@ def time_difference_ms(
     if found:
         return replace(found[0], time_ms=found[0].time_ms - reach * 1000 / rate)
     position, value = interpolated_peaks(analytic, np.array([np.argmax(np.abs(analytic))]))
-    return _arrival(position[0] - reach, value[0], noise, lags.size, rate)
+    unsure = _arrival(position[0] - reach, value[0], noise, lags.size, rate)
+    return replace(unsure, confidence=0.0)

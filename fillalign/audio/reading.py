@@ -18,7 +18,8 @@ Cause = Literal[
     "silence", "clipping", "cut-short", "wrong-speed", "another-signal", "short-signal", "noise",
     "fill-silent", "same-sound", "crosstalk", "unproven", "swapped", "moved", "spacing",
     "more-turns", "no-reference", "no-second-arrival", "reflections", "order", "other-take",
-    "automatic-gain", "overload", "unlike-boxes", "narrow-band",
+    "automatic-gain", "overload", "no-sweep", "unlike-boxes",
+    "narrow-band",
 ]
 _ASIDE = "let mains and fill play one after the other"
 _CAUSES: dict[Cause, tuple[str, str]] = {
@@ -66,6 +67,7 @@ _CAUSES: dict[Cause, tuple[str, str]] = {
                        "switch it off, or record with another application"),
     "overload": ("the microphone or the recorder is near its ceiling",
                  "turn the input or the level down by 10 dB"),
+    "no-sweep": ("noise or clicks were played", "play a sweep to compare levels"),
     "unlike-boxes": ("the crossovers of the two boxes turn the phase in different ways",
                      "check polarity with a click through both, or at the box itself"),
     "narrow-band": ("the recorder, the signal or a box ends below 16 kHz, or there is much noise",
@@ -170,6 +172,17 @@ class GapReading(ByValue):
         return {f: self.fill_db[f] - self.mains_db[f] for f in self.fill_db if f in self.mains_db}
 
 
+def swapped(reading: GapReading, planned_gap_ms: float) -> Doubt | None:
+    """Return a doubt where a reading fits the plan only with mains and fill exchanged."""
+    if reading.gap_ms is None:
+        return None
+    turned, straight = (abs(sign * reading.gap_ms - planned_gap_ms) for sign in (-1, 1))
+    if turned > 1.0 or straight < 1.0 + 2 * turned:
+        return None
+    return Doubt("swapped", f"the fill is {reading.gap_ms:+.1f} ms after the mains; only exchanged "
+                 f"do they fit the plan of {planned_gap_ms:+.1f} ms")
+
+
 def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, float]:
     """Return what to add to the fill's delay, and its uncertainty (95 %), both in ms.
 
@@ -183,7 +196,8 @@ def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, fl
     Raises
     ------
     TypeError, ValueError
-        If the plan is not a number, or the reading cannot tell.
+        If the plan is not a number, or the reading cannot tell or fits the plan
+        only with mains and fill exchanged.
 
     Examples
     --------
@@ -194,6 +208,8 @@ def correction_ms(reading: GapReading, planned_gap_ms: float) -> tuple[float, fl
     planned = as_number("planned_gap_ms", planned_gap_ms, "ms")
     if reading.gap_ms is None or reading.uncertainty_ms is None:
         raise ValueError(f"there is nothing to correct by: {reading.cannot_tell}")
+    if doubt := swapped(reading, planned):
+        raise ValueError(f"there is nothing to correct by: {doubt}")
     return planned - reading.gap_ms, reading.uncertainty_ms
 
 

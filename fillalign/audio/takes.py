@@ -32,7 +32,7 @@ GAIN_SLACK = 0.3  # by which the mains may look stronger or weaker in a second t
 _DIRECT_BAND_HZ = (1000.0, 4000.0)
 _PHASE_OCTAVES_HZ = (1000.0, 2000.0, 4000.0, 8000.0)
 _GATE_MS = 1.0  # around a direct sound: longer lets the floor in, shorter tells no octave apart
-_LEAST_SMEAR_MS = 0.8  # an octave; boxes and microphones do up to half of that
+_SMEAR_STEP_MS = 0.2  # an octave; from four steps on, since boxes and microphones do up to two
 _ONSET = 6.0  # times the sound of the 60 ms before, in power: no tail rises by that
 
 
@@ -175,22 +175,26 @@ class Sound:
                           if abs(peak) > 4 * np.sqrt(noise) else None)
         return phases
 
-    def smear_ms_per_octave(self, at_ms: float) -> float:
+    def smear_ms_per_octave(self, at_ms: float, most_ms: float) -> float:
         """Return by how much later each octave comes than the one below, 0 for a sharp arrival.
 
-        A sweep read with one of another length or other ends does that.
+        A sweep read with one of another length or other ends does that. Looked for are
+        the steps up to so many ms, either way, that make one sharp pulse of it.
         """
-        part = self.part(at_ms - 150, at_ms + 150)
-        spectrum = np.fft.fft(part, 1 << int(np.ceil(np.log2(2 * part.size))))
-        frequency = np.maximum(np.fft.fftfreq(spectrum.size, 1 / self.rate), 1.0)
+        reach_ms = 100.0 + 3 * most_ms
+        part = self.part(at_ms - reach_ms, at_ms + reach_ms)
+        frequency = np.fft.fftfreq(part.size, 1 / self.rate)
+        inside = (frequency > 1000) & (frequency < 8000)
+        spectrum, frequency = np.fft.fft(part)[inside], frequency[inside]
         # A delay of s log2(f) is a phase of -2 pi s (f log2(f) - f / ln 2).
         phase = 2 * np.pi / 1000 * frequency * (np.log2(frequency / 1000) - 1 / np.log(2))
-        steps = _LEAST_SMEAR_MS * 1.25 ** np.arange(28)
-        slopes = [0.0, *steps, *-steps]
-        peaks = [float(np.abs(np.fft.ifft(spectrum * np.exp(1j * phase * slope))).max())
+        size = 1 << int(np.ceil(np.log2(2 * spectrum.size)))
+        slopes = np.arange(0.0, most_ms, _SMEAR_STEP_MS)
+        slopes = np.concatenate([slopes[:1], slopes[4:], -slopes[4:]])
+        peaks = [float(np.abs(np.fft.ifft(spectrum * np.exp(1j * phase * slope), size)).max())
                  for slope in slopes]
         best = int(np.argmax(peaks))
-        return slopes[best] if peaks[best] > 1.25 * peaks[0] else 0.0
+        return float(slopes[best]) if peaks[best] > 1.35 * peaks[0] else 0.0
 
     def octaves_db(self, at_ms: float, span_ms: float) -> dict[int, float]:
         """Return levels of pink noise by octave in what comes from a time on, less the noise."""

@@ -142,7 +142,8 @@ def test_programme_is_timed_by_its_cross_correlation() -> None:
 
 # --- gaps in simulated rooms ----------------------------------------------------------------
 
-ROOMS = list(zip(range(1000, 1012), [30, 20, 10, 10, 5, 0] * 2, strict=True))
+ROOMS = [pytest.param(1000 + k, (30, 20, 10, 10, 5, 0)[k % 6], marks=[pytest.mark.long] * (k > 5))
+         for k in range(12)]
 
 
 def check(case: simulated.Scenario, reading: GapReading) -> None:
@@ -165,7 +166,7 @@ def test_turns_in_a_room_give_the_gap(number: int, snr_db: float) -> None:
     check(seat, measure_gap(take, sweep, seat.rate, spacing_s=simulated.SPACING_S))
 
 
-@pytest.mark.parametrize(("number", "snr_db"), ROOMS[:6])
+@pytest.mark.parametrize(("number", "snr_db"), ROOMS[::2])
 def test_a_take_of_both_and_one_of_the_mains_give_the_gap(number: int, snr_db: float) -> None:
     seat = case(number, snr_db)
     sweep = sweep_for(seat.rate)
@@ -176,7 +177,7 @@ def test_a_take_of_both_and_one_of_the_mains_give_the_gap(number: int, snr_db: f
     assert alone.cannot_tell or alone.gap_ms == pytest.approx(seat.gap_ms, abs=0.1)
 
 
-@pytest.mark.parametrize(("number", "snr_db"), ROOMS[:4])
+@pytest.mark.parametrize(("number", "snr_db"), ROOMS[1:4:2])
 def test_two_takes_with_the_signal_beside_give_the_gap(number: int, snr_db: float) -> None:
     seat = case(number, snr_db)
     sweep = sweep_for(seat.rate)
@@ -196,7 +197,7 @@ def test_both_with_the_mains_taken_out_are_told_at_any_gap(gap_ms: float) -> Non
 
 
 @pytest.mark.parametrize(("gap_ms", "fill", "planned"), [
-    (12.0, 0.5, 14.0), (12.0, -2.0, 9.0), (-9.0, 0.5, -11.0), (-9.0, 1.5, -7.0), (3.0, 0.4, 4.5),
+    (12.0, 1.5, 14.0), (12.0, -2.0, 9.0), (-9.0, 0.5, -11.0), (-9.0, -0.6, -7.0), (3.0, 1.5, 4.5),
 ])
 def test_both_outdoors_are_told_apart_by_the_plan(
     gap_ms: float, fill: float, planned: float
@@ -259,7 +260,7 @@ def test_noise_does_not_pass_for_level() -> None:
 
 # --- what cannot be told --------------------------------------------------------------------
 
-QUIET = pulses((40.0, 1.0), (52.0, 0.5))
+QUIET = pulses((40.0, 0.6), (52.0, 1.0))
 
 
 def reason(take: Recording | tuple[Recording, ...], **options: object) -> str:
@@ -326,7 +327,9 @@ def test_a_second_arrival_that_is_not_there_is_named() -> None:
     assert reason(heard(SWEEP, echoes)).startswith("reflections: no second arrival stands out")
     weaker = pulses((40.0, 1.0), (44.0, 0.3), (52.0, 0.5), (63.0, 0.3))
     assert reason(heard(SWEEP, weaker)).startswith("reflections: no second arrival stands out")
-    assert reason(heard(SWEEP, pulses((40.0, 1.0), (42.0, 0.5))), planned_gap_ms=1.0).startswith(
+    lone = heard(SWEEP, pulses((40.0, 1.0), (52.0, 0.9)))  # the fill, or a wall with the fill off
+    assert reason(lone).startswith("reflections: no second arrival stands out")
+    assert reason(heard(SWEEP, pulses((40.0, 0.6), (42.0, 1.0))), planned_gap_ms=1.0).startswith(
         "order: within this search either may come first")
     assert reason(single, mains_alone=single) == (
         "fill-silent: the fill does not stand out of the noise")
@@ -344,14 +347,18 @@ def test_takes_that_share_nothing_are_named() -> None:
 TURNS = {"mode": "one-after-other", "spacing_s": 2.0, "planned_gap_ms": None}
 
 
-def in_turns(mains: np.ndarray, fill: np.ndarray, more: int = 0) -> Recording:
-    """Return a take of mains, fill, mains, and so many turns of the fill more, 2 s apart."""
-    played = np.zeros((2, (3 + more) * 2 * RATE))
+def in_turns(
+    mains: np.ndarray, fill: np.ndarray, *, more: int = 0, signal: np.ndarray = SWEEP,
+    spacing_s: float = 2.0, noise: float = 1e-4,
+) -> Recording:
+    """Return a take of mains, fill, mains, and so many turns of the fill more."""
+    step = round(spacing_s * RATE)
+    played = np.zeros((2, (3 + more) * step))
     for turn, row in enumerate((0, 1, 0, *[1] * more)):
-        played[row, turn * 2 * RATE : turn * 2 * RATE + SWEEP.size] = SWEEP
+        played[row, turn * step : turn * step + signal.size] = signal
     clean = sum(filters.oaconvolve(p, h) for p, h in zip(played, (mains, fill), strict=True))
     rough = np.random.default_rng(1).standard_normal(clean.size)
-    return Recording((0.3 * clean + 1e-4 * rough)[:, np.newaxis], RATE)
+    return Recording((0.3 * clean + noise * rough)[:, np.newaxis], RATE)
 
 
 def test_turns_at_another_spacing_are_named() -> None:
