@@ -56,6 +56,18 @@ def test_every_name_of_a_module_or_room_is_there_and_documented():
                 assert thing.__doc__, f"{place}.{name}"
 
 
+def test_no_example_needs_a_checkout():
+    """What is installed has no `data` folder beside it: examples go by `read_demo_venue`."""
+    for place in (*public.WHOLE, "fillalign.plots"):
+        module = import_module(place)
+        things = [getattr(module, name) for name in module.__all__]
+        things += [one for thing in things if inspect.isclass(thing)
+                   for one in vars(thing).values() if inspect.isfunction(one)]
+        for thing in things:
+            shown = [line for line in (thing.__doc__ or "").splitlines() if ">>>" in line]
+            assert not any('"data/' in line or "notebooks/" in line for line in shown), thing
+
+
 def test_no_public_name_hides_behind_a_module():
     # Loading a module sets its name in the package: a function of that name would then be lost.
     assert not {module.name for module in iter_modules(fillalign.__path__)} & set(fillalign.__all__)

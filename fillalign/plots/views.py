@@ -160,8 +160,8 @@ def plan_view(plan: FillPlan | Venue, *, ax: Axes | None = None, key: bool = Tru
     Examples
     --------
     >>> from matplotlib.figure import Figure
-    >>> from fillalign.venue import read_venue
-    >>> ax = plan_view(read_venue("data/lantern_room.toml"), ax=Figure().add_subplot())
+    >>> from fillalign import read_demo_venue
+    >>> ax = plan_view(read_demo_venue("lantern_room"), ax=Figure().add_subplot())
     >>> [text.get_text() for text in ax.get_legend().get_texts()]
     ['Mains: main', 'Fill: fill']
     """

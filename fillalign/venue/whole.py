@@ -164,8 +164,8 @@ class Venue:
 
         Examples
         --------
-        >>> from fillalign import read_venue
-        >>> room = read_venue("data/lantern_room.toml").with_goals(image_margin_ms=8.0)
+        >>> from fillalign import read_demo_venue
+        >>> room = read_demo_venue("lantern_room").with_goals(image_margin_ms=8.0)
         >>> room.goals.image_margin_ms, "[goals] image_margin_ms = 5 ms" in room.defaults_used
         (8.0, False)
         """
@@ -354,8 +354,8 @@ def saved_settings(saved: Mapping[str, Any]) -> dict[str, OutputSettings]:
     Examples
     --------
     >>> import json
-    >>> from fillalign import evaluate, plan_fills, read_venue
-    >>> plan = plan_fills(read_venue("data/lantern_room.toml"))
+    >>> from fillalign import evaluate, plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("lantern_room"))
     >>> text = json.dumps(plan.to_dict())
     >>> evaluate(plan.venue, saved_settings(json.loads(text))) == plan
     True
