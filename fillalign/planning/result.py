@@ -268,7 +268,8 @@ class FillPlan(ByValue):
             `ripple_db`, `other_fill`, `other_gap_ms`, `level_dba`, `speech_before`,
             `speech_after` (transmission index, mains alone and everything), `echo`
             (above 1 disturbing, `echo_criterion`; NaN where it has no say). Some seats hear
-            fills that do not cover them: `covered` tells.
+            fills that do not cover them: `covered` tells. The table is long; wide:
+            ``seats.pivot(index=["x_m", "y_m"], columns="fill", values="gap_ms")``.
 
         Examples
         --------
@@ -383,7 +384,9 @@ class FillPlan(ByValue):
         Returns
         -------
         pandas.DataFrame
-            `temperature_c`, `humidity_pct`, `speed_m_s` and one column a fill.
+            `temperature_c`, `humidity_pct`, `speed_m_s` and one column a fill: wide. Long:
+            ``table.melt(list(table.columns[:3]), var_name="fill", value_name="delay_ms",
+            ignore_index=False)``. Other columns of a log are left out.
 
         Raises
         ------

@@ -18,6 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.text import Text
 
 from fillalign._text import listed, plain, quoted
 from fillalign.planning import FillPlan, FillReport
@@ -79,9 +80,13 @@ def tidy(ax: Axes, x_label: str, y_label: str, *, grid: bool = True) -> None:
 
 
 def style_for_page(ax: Axes) -> Axes:
-    """Give axes the small letters and thin lines of a page, told apart in grey print too."""
+    """Give axes the small letters, thin lines and white paper of a page, whatever style is set."""
     ax.set_prop_cycle(color=[HUE, GREY, INK], linewidth=[1.5, 1.3, 1.3])
-    ax.tick_params(labelsize=PAGE_PT, length=2.5)
+    ax.figure.set_facecolor("white")
+    ax.set_facecolor("white")
+    ax.grid(visible=False)
+    ax.spines[:].set(edgecolor=INK, linewidth=0.8)
+    ax.tick_params(labelsize=PAGE_PT, length=2.5, color=INK, labelcolor=INK)
     for text in (ax.xaxis.label, ax.yaxis.label):
         text.set(fontsize=PAGE_PT, color=INK)
     return ax
@@ -107,10 +112,12 @@ def page_picture(
 
 
 def finish_page(ax: Axes) -> None:
-    """Bring the legend of drawn axes to the letters of a page."""
+    """Bring the legend of drawn axes to the letters of a page, and all letters to its ink."""
     legend = ax.get_legend()
     for text in legend.get_texts() if legend else ():
         text.set_fontsize(letters(ax))
+    for text in ax.findobj(Text):
+        text.set_color(INK)
 
 
 def extent_m(plan: FillPlan | Venue) -> tuple[float, float, float, float, float]:

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 import matplotlib
+import matplotlib.style
 import numpy as np
 import pytest
 from cycler import cycler
@@ -242,6 +243,17 @@ def test_eight_threads_make_the_same_bytes_and_change_nothing(hall):
     assert len(set(alone)) == 3
     assert dict(matplotlib.rcParams) == before
     assert list(warnings.filters) == warned
+
+
+@pytest.mark.parametrize("style", ["dark_background", "ggplot"])
+def test_a_page_is_white_paper_in_any_style(hall, style):
+    def drawn():
+        return [plots.page_picture(partial(one, hall), (4.0, 2.5), "A picture.")
+                for one in (plots.plan_view, plots.walk_levels_plot, plots.gap_map)]
+
+    usual = drawn()
+    with matplotlib.style.context(style):
+        assert drawn() == usual
 
 
 def test_no_global_state_is_touched_in_the_source():
