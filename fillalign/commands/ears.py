@@ -92,7 +92,7 @@ def signal(argv: Sequence[str]) -> int:
 
 def _how_to_play(args: argparse.Namespace) -> list[str]:
     """Say in which order it plays, how loud, and how it is recorded."""
-    lines = ["", "ORDER  left channel to the mains' bus, right channel to the fill's, nothing else"]
+    lines = ["", "ORDER  left channel to all mains, right channel to the fill's output, no other"]
     for place, (what, side) in enumerate(_TURNS):
         again = ", once more: it shows the clocks of player and recorder" if place == 2 else ""
         lines.append(f"{place * args.spacing_s:8.1f} s  {what:6} {side:6} sweep of "

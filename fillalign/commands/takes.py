@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _DISAGREE_MS = 1.0
 _LEVEL_OFF_DB = 3.0
+_UNCLEAR_MS = 0.3
 
 
 def _place(text: str) -> tuple[float, ...]:
@@ -65,6 +66,8 @@ def _parser() -> Parser:
     add("--dialled-ms", type=number, metavar="MS",
         help="delay dialled on the fill while it played (default: that in the --add-to file, or "
              "the planned one)")
+    add("--mains", action="append", metavar="OUTPUT",
+        help="output of the mains that played in their turn, once each (default: all of them)")
     add("--turns", type=int, choices=(2, 3), default=3,
         help="3: mains, fill, mains (default); 2: without the last")
     add("--channel", type=int, metavar="N",
@@ -119,6 +122,7 @@ class _Case:
     output: str
     settings: Mapping[str, OutputSettings]
     dialled_ms: float
+    mains: tuple[str, ...] | None
     air: Air
 
     @property
@@ -131,7 +135,7 @@ class _Case:
 
         own = replace(self.settings[self.output], delay_ms=self.dialled_ms)
         return expected_reading(venue, {**self.settings, self.output: own}, self.output, seat,
-                                air=self.air)
+                                mains=self.mains, air=self.air)
 
 
 def take(argv: Sequence[str]) -> int:
@@ -184,7 +188,8 @@ def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
     if not 0 <= dialled <= venue.outputs[output].delay_max_ms:
         parser.error("--dialled-ms must be between 0 and "
                      f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
-    return _Case(venue, output, settings, dialled, air)
+    mains = None if args.mains is None else tuple(args.mains)
+    return _Case(venue, output, settings, dialled, mains, air)
 
 
 def _planned(venue: Venue) -> Mapping[str, OutputSettings]:
@@ -299,6 +304,9 @@ def _one(case: _Case, heard: _Heard) -> list[str]:
                 f"Next        {doubt.next_step}"]
     lines.append(f"Gap         {reading.gap_ms:.2f} ms after the mains (95 % within "
                  f"{reading.uncertainty_ms:.2f}); wanted {heard.wanted_ms:.2f}")
+    if expected.unclear_ms > _UNCLEAR_MS:
+        lines.append(f"            a softer box comes {expected.unclear_ms:.1f} ms ahead here: "
+                     "read another seat too, or let fewer mains play (--mains)")
     lines.append(f"Polarity    {_polarity(reading)}")
     lines.append(f"Level       {_level(heard)}")
     return lines
@@ -382,6 +390,7 @@ def _numbers(
         doubts = {"gap": each.reading.doubt, **each.reading.withheld}
         return {"file": each.file, "seat_m": each.expected.seat_m,
                 "reference": each.expected.reference, **own, "wanted_gap_ms": each.wanted_ms,
+                "unclear_ms": each.expected.unclear_ms,
                 "planned_level_difference_db": each.expected.level_difference_db,
                 "doubts": {what: {"cause": doubt.cause, "reason": doubt.reason,
                                   "likely": doubt.likely, "next_step": doubt.next_step}

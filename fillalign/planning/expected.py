@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign._text import listed
 from fillalign._validate import FloatArray, as_float, as_number, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field import (
     Paths,
     Settings,
+    arrival_shift_ms,
     filter_power,
-    output_arrivals_ms,
     place_among_seats,
     trace_paths,
     venue_seats,
 )
 from fillalign.levels import power_to_db
-from fillalign.planning.delay import counting_mains, level_weights, serving_fills
-from fillalign.planning.zones import aim_seat, asked_of
+from fillalign.planning.delay import level_weights
+from fillalign.planning.zones import aim_seat, asked_of, main_outputs
+from fillalign.propagation import NEAR_DB, first_heard
 from fillalign.venue import STATES, OutputSettings, Venue, check_outputs
 
 # The band in which a take compares direct sounds; a response is read evenly by frequency there.
 _READ = np.where((THIRDS_HZ > 950) & (THIRDS_HZ < 4200), THIRDS_HZ, 0.0)
 _LEAST_LEFT_DB = -10.0
+_READ_WITHIN_DB = 20.0
+"""How far below the strongest a take reads a first arrival (ISO 3382-1, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +39,9 @@ class Expected:
     """What a take of one fill at one seat should say.
 
     `gap_ms` and `level_difference_db` (direct sound of the fill's box that is heard first
-    less that of `reference`, the main that counts; 1 to 4 kHz) as `measure_gap` reads them.
+    less that of `reference`, the main that is heard first; 1 to 4 kHz) as `measure_gap` reads
+    them. `unclear_ms` is by how much the gap changes if what lies 10 to 20 dB below the
+    loudest is passed over: where it is not 0, two arrivals compete at this seat.
     """
 
     output: str
@@ -43,6 +49,7 @@ class Expected:
     reference: str
     gap_ms: float
     level_difference_db: float
+    unclear_ms: float
 
 
 def aim_seat_m(venue: Venue, output: str) -> tuple[float, float, float]:
@@ -74,7 +81,7 @@ def aim_seat_m(venue: Venue, output: str) -> tuple[float, float, float]:
 
 def expected_reading(
     venue: Venue, settings: Mapping[str, OutputSettings], output: str, seat_m: ArrayLike, *,
-    state: str = "check", air: Air | None = None,
+    mains: Collection[str] | None = None, state: str = "check", air: Air | None = None,
 ) -> Expected:
     """Work out what a take at a seat should say, with settings as dialled.
 
@@ -88,6 +95,8 @@ def expected_reading(
         The fill output that plays in its turn.
     seat_m : array_like, shape (3,)
         Where the microphone stands, in m.
+    mains : collection of str, optional
+        Outputs of the mains that play in their turn, whatever their feed; all by default.
     state : {"show", "check"}
         Whose air and wind.
     air : Air, optional
@@ -96,7 +105,7 @@ def expected_reading(
     Raises
     ------
     ValueError
-        If an output or the state is not known, or the fill is off.
+        If an output or the state is not known, the fill is off or no main plays.
 
     Examples
     --------
@@ -107,6 +116,7 @@ def expected_reading(
     >>> expected.reference, round(expected.gap_ms, 1)
     ('Main left', 2.6)
     """
+    playing = main_outputs(venue) if mains is None else check_outputs(venue, mains)
     check_outputs(venue, [output])
     whole = Settings(venue, settings)
     if not whole.sounds(output):
@@ -117,17 +127,36 @@ def expected_reading(
         raise ValueError(f"seat_m must be one point (x, y, z), got shape {point.shape}")
     place = place_among_seats(venue, point)
     paths = trace_paths(venue, place, where, air)
-    mains, arrival = counting_mains(paths, whole, output)
-    arrivals = output_arrivals_ms(paths, whole)
-    fill, main = int(serving_fills(paths, output)[0]), int(mains[0])
+    (main, first), (_, usual) = (
+        _first(paths, whole, playing, within) for within in (_READ_WITHIN_DB, NEAR_DB))
+    (fill, later), (_, usually_later) = (
+        _first(paths, whole, [output], within) for within in (_READ_WITHIN_DB, NEAR_DB))
     x, y, z = place.points_m[0]
     return Expected(
         output=output,
         seat_m=(float(x), float(y), float(z)),
         reference=venue.sources[main].name,
-        gap_ms=float(arrivals[list(venue.outputs).index(output)][0] - arrival[0]),
+        gap_ms=later - first,
         level_difference_db=_direct_db(paths, whole, fill) - _direct_db(paths, whole, main),
+        unclear_ms=abs((later - first) - (usually_later - usual)),
     )
+
+
+def _first(
+    paths: Paths, settings: Settings, outputs: Collection[str], within_db: float
+) -> tuple[int, float]:
+    """Return which box of some outputs is heard first, and when, in ms."""
+    venue = paths.venue
+    sources = [number for number, source in enumerate(venue.sources)
+               if source.output in outputs and settings.sounds(source.output)]
+    if not sources:
+        raise ValueError(f"nothing sounds on {listed(outputs)}: there is nothing to expect")
+    shift, names = arrival_shift_ms(venue, settings), [venue.sources[n].output for n in sources]
+    found, time = first_heard(
+        paths.serving_ms[sources, 0] + [shift[name] for name in names],
+        [_direct_db(paths, settings, number) for number in sources], within_db=within_db,
+    )
+    return sources[int(found)], float(time)
 
 
 def _direct_db(paths: Paths, settings: Settings, source: int) -> float:

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import audio, plan_fills, read_venue, write_venue
+from fillalign import audio, plan_fills, planning, read_venue, write_venue
 from fillalign.audio import Doubt, GapReading, exponential_sweep, take_turns, write_wav
 from fillalign.planning import expected_reading
 from tests.commands.shell import ends, example_of
@@ -254,6 +254,14 @@ def test_a_fill_earlier_than_its_latency_allows_is_no_latency(readings, tmp_path
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_seat_where_two_boxes_compete_is_said_to_be_one(readings, monkeypatch, capsys):
+    readings(off(0.0))
+    monkeypatch.setattr(planning, "expected_reading", lambda *given, **more: replace(
+        expected_reading(*given, **more), unclear_ms=4.2))
+    assert run(*HERE, "--mains", "Mains") == 0
+    assert "a softer box comes 4.2 ms ahead here" in capsys.readouterr().out
+
+
 # Mistakes
 
 
@@ -266,6 +274,7 @@ def test_a_fill_earlier_than_its_latency_allows_is_no_latency(readings, tmp_path
     (["take.wav", "--at", "1,2", "--at", "1,2"], 2, "--at must be given once a take"),
     (["take.wav", "take.wav"], 2, "several takes need --at"),
     (["take.wav", "--picture", "x.png"], 2, "must end in .svg"),
+    (["take.wav", "--mains", "Fill"], 2, "no output named 'Fill'"),
     (["take.wav", "--mains-dba", "70"], 2, "--mains-dba goes with --venue-out"),
     (["take.wav", "--dialled-ms", "-1"], 2, "--dialled-ms must be between 0 and 1000 ms"),
     (["take.wav", "--dialled-ms", "nan"], 2, "--dialled-ms must be between"),

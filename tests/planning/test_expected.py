@@ -90,9 +90,50 @@ def test_the_shadow_of_the_seats_counts_for_a_take_among_them():
     assert levels[1] - levels[0] > 0.5
 
 
+def test_the_first_of_all_mains_that_play_counts_whatever_their_feed():
+    """A take hears every main; the plan times a fill to those of its own feed."""
+    plan = demo_plan("cinder_meadow")
+    seat = (104.0, 32.0, 1.65)
+    arrays = [source for source in plan.venue.of_role("main")]
+    ways = {array.output: np.linalg.norm(np.subtract(array.position_m, seat)) for array in arrays}
+    far, near = sorted(ways, key=ways.get, reverse=True)
+    both, alone = (expected_reading(plan.venue, plan.settings, "Ring 2 R", seat, mains=mains)
+                   for mains in (None, [far]))
+    speed = plan.venue.states["check"].air.speed_m_s
+    # Arrays are 10 elements high: their ways differ by less than the 3 ms left here.
+    assert both.gap_ms - alone.gap_ms == pytest.approx(1000 * (ways[far] - ways[near]) / speed,
+                                                       abs=3.0)
+    assert plan.venue.source(both.reference).output == near
+    assert plan.venue.source(alone.reference).output == far
+
+
+@pytest.mark.parametrize(("what", "level_dba"), [("Fill", 72.0), ("Main", 78.0)])
+def test_a_softer_box_that_comes_first_makes_a_seat_unclear(what, level_dba):
+    """By hand: the near box, some 15 dB softer at the seat than the far one, comes first."""
+    hall, kind = small_hall(), f"{what.lower()} box"
+    box = replace(hall.loudspeakers[kind], name="soft", level_dba=level_dba)
+    soft = replace(hall, loudspeakers={**hall.loudspeakers, "soft": box}, sources=tuple(
+        replace(one, loudspeaker="soft") if one.name == f"{what} -6.5" else one
+        for one in hall.sources))
+    seat = (32.0, -4.0, 1.2)
+    assert expected_reading(hall, {}, "Fills", seat).unclear_ms == 0.0
+    ways = [np.linalg.norm(np.subtract(hall.source(f"{what} {side}").position_m, seat))
+            for side in ("-6.5", "+6.5")]
+    unclear = expected_reading(soft, {}, "Fills", seat).unclear_ms
+    assert unclear == pytest.approx(1000 * (ways[1] - ways[0]) / 343.99, abs=0.05)
+
+
+def test_subs_are_no_mains_to_a_take():
+    plan = demo_plan("cinder_meadow")
+    for seat in ((120.0, 16.0, 1.65), (60.0, 0.0, 1.65)):
+        expected = expected_reading(plan.venue, plan.settings, "Ring 2 R", seat)
+        assert plan.venue.source(expected.reference).role == "main"
+
+
 @pytest.mark.parametrize(("settings", "output", "seat", "match"), [
     ({"Fills": OutputSettings(trim_db=-np.inf)}, "Fills", SEAT, "is off in these settings"),
     ({}, "Fill", SEAT, "no output named 'Fill'"),
+    ({"Mains": OutputSettings(trim_db=-np.inf)}, "Fills", SEAT, "nothing sounds on Mains"),
     ({}, "Fills", (1.0, 2.0), "seat_m must"),
     ({}, "Fills", [SEAT, SEAT], "seat_m must be one point"),
 ])

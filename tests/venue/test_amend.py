@@ -31,7 +31,7 @@ def test_one_line_of_a_venue_changes(name):
 
 
 @pytest.mark.parametrize(("text", "line"), [
-    ("[output.A]\n[output.B]\nfeed = 'mono'", "[output.A]\nlatency_ms = 2.0\n"),
+    ("[output.A]\n[output.B]\nlatency_ms = 1", "[output.A]\nlatency_ms = 2.0\n"),
     ("[ output . 'A' ] # x\r\nfeed = 'mono'\r\n", "# x\r\nlatency_ms = 2.0\r\nfeed"),
     ('[output."A"]\n"latency_ms"=1\n[output.A.locked]\ndelay_ms = 3\n', "]\nlatency_ms = 2.0\n[o"),
     ("[output.B]\nlatency_ms = 1\n[output.A]\nlatency_ms = 1", "[output.A]\nlatency_ms = 2.0"),
