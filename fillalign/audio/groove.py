@@ -117,7 +117,7 @@ def groove(
     ndarray, shape (8 sample_rate_hz,)
         120 beats a minute, one channel. All parts together have an A-weighted
         level of -26 dB re an rms of 1: it drives every box of `render_seat` at
-        the level of its file. What rings past the end stands at the start.
+        the level of its file. Every note has ended when the loop does.
 
     Raises
     ------
@@ -139,6 +139,6 @@ def groove(
     for part in dict.fromkeys(chosen):
         gain = db_to_amplitude(_LEVELS_DB[part] + _ALL_DB)
         for beat, sound in _strokes(part, rate):
-            place = round(beat * _BEAT_S * rate) + np.arange(sound.size)
-            loop[place % loop.size] += gain * sound
+            part_of_loop = loop[round(beat * _BEAT_S * rate) :][: sound.size]
+            part_of_loop += gain * sound[: part_of_loop.size]
     return loop
