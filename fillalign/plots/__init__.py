@@ -18,6 +18,7 @@ from fillalign.plots.base import (
 )
 from fillalign.plots.curves import (
     bound_letters,
+    places_plot,
     retime_plot,
     speech_plot,
     trim_curve_plot,
@@ -48,6 +49,7 @@ __all__ = [
     "overview",
     "overview_text",
     "page_picture",
+    "places_plot",
     "plan_view",
     "responses_plot",
     "retime_plot",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,6 +17,9 @@ from fillalign.plots.base import (
     DASHES,
     FILL_MARKERS,
     GREY,
+    HUE,
+    INK,
+    PALE,
     axes_for,
     ink,
     label,
@@ -23,6 +27,9 @@ from fillalign.plots.base import (
     report,
     tidy,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def _by_area(plan: FillPlan) -> Iterator[IntArray]:
@@ -204,4 +211,32 @@ def retime_plot(plan: FillPlan, *, ax: Axes | None = None) -> Axes:
     tidy(ax, "temperature, C", "change of delay, ms")
     if sounding:
         ax.legend(frameon=False, loc="best")
+    return ax
+
+
+def places_plot(places: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw what each place that was proposed would serve: where it hangs against where it aims.
+
+    Parameters
+    ----------
+    places : pandas.DataFrame
+        From `propose_places`: best first.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; by default pyplot's current axes.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+        Depth of the boxes against depth of their aim, both in m; at each place the share
+        of the area's rows that it serves, in percent, and a ring round the best.
+    """
+    ax = axes_for(ax)
+    at, aim, share = (places[name].to_numpy() for name in ("x_m", "aim_x_m", "served_share"))
+    ax.scatter(at, aim, s=30.0 + 170.0 * share, color=PALE, edgecolors=HUE, linewidths=0.8)
+    ax.scatter(at[:1], aim[:1], s=320.0, facecolors="none", edgecolors=INK, linewidths=1.5)
+    for x, y, part in zip(at, aim, share, strict=True):
+        ax.text(x, y, f"{100 * part:.0f}", ha="center", va="center", color=INK,
+                fontsize=letters(ax))
+    ax.margins(0.12, 0.3)
+    tidy(ax, "x of the boxes, m", "x that they aim at, m")
     return ax

@@ -15,6 +15,7 @@ from pathlib import Path
 import matplotlib
 import matplotlib.style
 import numpy as np
+import pandas as pd
 import pytest
 from cycler import cycler
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -439,6 +440,17 @@ def test_a_fill_that_is_none_is_refused(hall, draw, message):
 def test_a_plan_without_fills_has_no_gap_map():
     with pytest.raises(ValueError, match="none does"):
         drawn(plots.gap_map, demo_plan("lantern_room"))
+
+
+def test_places_are_drawn_where_they_hang_and_aim_with_what_they_serve():
+    places = pd.DataFrame({"x_m": [18.0, 22.0, 22.0], "aim_x_m": [29.0, 29.0, 35.0],
+                           "served_share": [1.0, 0.6, 0.25]})
+    ax = drawn(plots.places_plot, places)
+    dots, ring = ax.collections
+    assert dots.get_offsets().tolist() == places[["x_m", "aim_x_m"]].to_numpy().tolist()
+    assert ring.get_offsets().tolist() == [[18.0, 29.0]]
+    assert [text.get_text() for text in ax.texts] == ["100", "60", "25"]
+    assert (np.diff(dots.get_sizes()) < 0).all()
 
 
 def test_a_plan_without_fills_has_its_other_pictures():
