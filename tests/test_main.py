@@ -653,10 +653,18 @@ def test_lessons_and_their_data_come_as_a_folder(tmp_path, capsys):
     assert main(["lessons", str(tmp_path / "file")]) == 4
 
 
-def test_places_for_a_fill(capsys):
-    assert main(["places", "lantern_room", "back", "--from-m", "5", "--to-m", "6"]) == 0
+def test_places_for_a_fill(tmp_path, capsys):
+    picture = tmp_path / "map.svg"
+    words = ["places", "lantern_room", "back", "--from-m", "5", "--to-m", "6", "--picture",
+             str(picture)]
+    assert main(words) == 0
     shown = capsys.readouterr().out
     assert "x_m" in shown
+    assert b"Places for the fills of back" in picture.read_bytes()
+    assert main(words) == 4
+    assert "map.svg" in capsys.readouterr().err
+    assert ends([*words[:-1], "map.png"]) == 2
+    assert "must end in .svg" in capsys.readouterr().err
     assert "position_m = [" in shown
     assert main(["places", ROOM, "back", "--from-m", "5", "--to-m", "6", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fillalign._text import plain
 from fillalign.commands.shell import (
     BAD_VENUE,
+    NOT_WRITTEN,
     OK,
     Parser,
+    check_picture,
     fail,
     number,
     told,
     venue_named,
+    write,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def places(argv: Sequence[str]) -> int:
@@ -32,7 +41,10 @@ def places(argv: Sequence[str]) -> int:
                         ("height-m", "height of the boxes")):
         parser.add_argument(f"--{name}", type=number, metavar="M", help=words)
     parser.add_argument("--json", action="store_true", help="print numbers as JSON")
+    parser.add_argument("--picture", metavar="FILE.svg", help="write a map of the places")
+    parser.add_argument("--overwrite", action="store_true", help="replace a picture that is there")
     args = parser.parse_args(argv)
+    check_picture(parser, args.picture)
     try:
         venue = venue_named(args.venue)
     except VenueError as error:
@@ -42,6 +54,15 @@ def places(argv: Sequence[str]) -> int:
                                height_m=args.height_m, progress=told)
     except (KeyError, ValueError) as error:
         parser.error(str(error.args[0]))
+    if args.picture is not None:
+        from fillalign._files import SheetError, signals_wait
+
+        try:
+            with signals_wait():
+                write({Path(args.picture): _picture(table, args.area)}, None,
+                      overwrite=args.overwrite, quiet=args.json)
+        except SheetError as error:
+            return fail(str(error), NOT_WRITTEN)
     if args.json:
         print(table.to_json(orient="records"))
         return OK
@@ -50,3 +71,11 @@ def places(argv: Sequence[str]) -> int:
     for line in table["toml"].iloc[0].splitlines():
         print(plain(line))
     return OK
+
+
+def _picture(table: pd.DataFrame, area: str) -> bytes:
+    from fillalign import plots
+
+    return plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2), (
+        f"Places for the fills of {area}: depth of the boxes against depth of their aim, with the "
+        "share of rows served in percent; a ring round the best"))

@@ -145,6 +145,8 @@ def _told(
     if mine and not better:
         yield Finding(Kind.NO_CURE, area, {"tried": tuple(words for words, _ in mine),
                                            "blame": _blame(plan, area, need.missing_steps)})
+    if mine:
+        yield Finding(Kind.TRY_PLACES, area)
 
 
 def _blame(plan: FillPlan, area: str, before: float) -> str:

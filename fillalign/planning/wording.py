@@ -300,6 +300,10 @@ class Kind(Enum):
         "{before:.2f}, and {served_pct:.0f} % of them be served instead of "
         "{served_before_pct:.0f} %."
     )
+    TRY_PLACES = "cure", (
+        "{where}: its boxes were tried a few metres away only; `propose_places`, or `fillalign "
+        "places` with the file and this area, plans with every place that they could hang at."
+    )
     NO_CURE = "cure", (
         "{where}: none of these would mend it: {tried}. What is to blame is {blame}."
     )

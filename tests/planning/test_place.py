@@ -26,7 +26,9 @@ def test_each_cure_told_cures_when_it_is_made():
     plan = short_plan()
     lacking = {need.area: need.missing_steps for need in plan.needs_after if need.needed}
     assert lacking
-    cures = [one for one in find_cures(plan, seconds=120.0) if one.kind is Kind.CURE]
+    told = find_cures(plan, seconds=120.0)
+    assert [one.where for one in told if one.kind is Kind.TRY_PLACES] == list(lacking)
+    cures = [one for one in told if one.kind is Kind.CURE]
     stronger = [one for one in cures if one.values["what"] == "boxes that give 6 dB more"]
     assert stronger
     for cure in cures:
@@ -83,3 +85,20 @@ def test_a_place_needs_a_box_for_a_model():
                             if any(s.output == name and s.role == "main" for s in hall.sources)})
     with pytest.raises(ValueError, match="no fill to take as a model"):
         propose_places(bare, bare.areas[-1].name)
+
+
+def test_a_box_that_leaves_the_room_and_a_margin_past_its_range_are_no_cures():
+    """What cannot be is not tried: no error, and no word of it."""
+    plan = short_plan()
+    outputs = {name: replace(own, image_margin_ms=26.0 if name == "Fills" else None)
+               for name, own in plan.venue.outputs.items()}
+    room = replace(plan.venue.room, x_from_m=-1.0, x_to_m=37.0)
+    fills = [replace(one, position_m=(1.0, *one.position_m[1:])) if one.role == "fill" else one
+             for one in plan.venue.sources]
+    venue = replace(plan.venue, outputs=outputs, room=room, sources=tuple(fills))
+    told = find_cures(plan_fills(venue), seconds=120.0)
+    words = {cure.values["what"] for cure in told if cure.kind is Kind.CURE}
+    words |= {word for one in told if one.kind is Kind.NO_CURE for word in one.values["tried"]}
+    assert not words & {"its boxes 2 m nearer to the stage", "its boxes 4 m nearer to the stage",
+                        "an image margin of 32 ms", "an image margin of 8 ms"}
+    assert words
