@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from fillalign.classroom.seat import SeatPanel, seat_panel
     from fillalign.classroom.twenty_minutes import quick_form
     from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
-    from fillalign.classroom.widgets import Choice, Slider, Switch, projector
+    from fillalign.classroom.widgets import Choice, Slider, Switch, progress_bar, projector
 
 _HOMES = {
     "keys": ("answer_key", "answer_key_html"),
@@ -49,7 +49,7 @@ _HOMES = {
     "twenty_minutes": ("quick_form",),
     "own_venue": ("own_plan", "plan_picture", "venue_form"),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
-    "widgets": ("Choice", "Slider", "Switch", "projector"),
+    "widgets": ("Choice", "Slider", "Switch", "progress_bar", "projector"),
 }
 
 __all__ = [
@@ -87,6 +87,7 @@ __all__ = [
     "player",
     "predict",
     "predicted",
+    "progress_bar",
     "projector",
     "question",
     "quick_form",

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import base64
 import html
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -162,6 +163,42 @@ def tick(value: bool, label: str) -> Control:
 def markup(content: str) -> Control:
     """Return a panel of HTML that was made here, such as audio players."""
     return ipywidgets.HTML(content, layout=ipywidgets.Layout(width=_WIDE))
+
+
+@contextmanager
+def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
+    """Show how far something is that takes seconds; gone when it ends or is interrupted.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+
+    Yields
+    ------
+    callable
+        To be given as `progress`, such as that of `propose_places` and `find_cures`.
+
+    Examples
+    --------
+    >>> from fillalign import read_demo_venue
+    >>> from fillalign.planning import propose_places
+    >>> with progress_bar("Places tried") as told:  # doctest: +SKIP
+    ...     propose_places(read_demo_venue("tidewell_hall"), "back", progress=told)
+    """
+    from IPython.display import display
+
+    bar = ipywidgets.IntProgress(description=label, max=1,
+                                 style={"description_width": label_width([label])})
+    display(bar)
+
+    def told(done: int, number: int) -> None:
+        bar.max, bar.value = number, done
+
+    try:
+        yield told
+    finally:
+        bar.close()
 
 
 def upload(label: str, accept: str, call: Callable[[str, bytes], None]) -> Control:

@@ -27,7 +27,7 @@ from fillalign.classroom.figures import Picture
 from fillalign.classroom.lessons import l00
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.twenty_minutes import quick_form
-from fillalign.classroom.widgets import Choice, Slider, Switch, projector
+from fillalign.classroom.widgets import Choice, Slider, Switch, progress_bar, projector
 
 X = np.linspace(0, 10, 50)
 
@@ -536,3 +536,16 @@ def test_the_arrivals_of_lesson_00():
     live.controls["main_m"].value = 5
     assert "after the main: an echo." in live.text
     assert live.error == ""
+
+
+def test_a_bar_of_progress_shows_how_far_it_is_and_leaves_no_trace(monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", shown.append)
+    with progress_bar("Places tried") as told:
+        bar, = shown
+        told(3, 12)
+        assert (bar.value, bar.max, bar.description) == (3, 12, "Places tried")
+    assert bar.comm is None
+    with pytest.raises(KeyboardInterrupt), progress_bar("Places tried"):
+        raise KeyboardInterrupt
+    assert shown[1].comm is None

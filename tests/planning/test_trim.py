@@ -201,6 +201,14 @@ def test_no_bound_is_passed(tier, bound, fields):
     assert tier.choose(case) == 1
 
 
+def test_every_output_of_a_tier_keeps_the_image_and_its_maximum():
+    case = judged(rows(5, 7), image_share=np.array([[1.0, 0.95], [1.0, 0.6]]),
+                  dialled_db=np.array([[0.0, 0.5], [0.0, 0.5]]), maximum_db=np.array([9.0, 9.0]))
+    assert case.within()[Bound.PRECEDENCE].tolist() == [True, False]
+    weak = replace(case, maximum_db=np.array([9.0, 0.0]))
+    assert weak.within()[Bound.MAXIMUM].tolist() == [True, False]
+
+
 def test_where_every_trim_passes_a_bound_none_is_taken(tier):
     assert tier.choose(judged(rows(7, 7), harm=np.array([0.1, 0.1]))) is None
 

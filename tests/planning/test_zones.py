@@ -12,6 +12,7 @@ from fillalign import Air, Loudspeaker, Source
 from fillalign.field import Settings, venue_seats
 from fillalign.planning import main_outputs
 from fillalign.planning.zones import (
+    asked_of,
     covered_areas,
     deciding_seats,
     fill_tiers,
@@ -170,3 +171,15 @@ def test_outputs_that_mirror_each_other_are_one_tier_though_each_has_its_own_sid
     assert fill_tiers(halves) == [["A", "B"]]
     later = replace(outputs["B"], latency_ms=9.0)
     assert fill_tiers(replace(halves, outputs={**outputs, "B": later})) == [["A"], ["B"]]
+
+
+def test_what_comes_first_is_the_word_of_the_fill_then_of_its_area_then_of_the_venue():
+    hall = small_hall(priority="image", image_margin_ms=7.0)
+    assert asked_of(hall, "Fills").priority == "image"
+    area = hall.with_area("back", priority="auto")
+    assert asked_of(area, "Fills").priority == "auto"
+    assert asked_of(hall.with_area("front", priority="auto"), "Fills").priority == "image"
+    own = with_output(area, "Fills", priority="words", image_margin_ms=3.0)
+    assert asked_of(own, "Fills").priority == "words"
+    assert (asked_of(area, "Fills").image_margin_ms, asked_of(own, "Fills").image_margin_ms) == (
+        7.0, 3.0)
