@@ -190,7 +190,7 @@ def progress_bar(label: str) -> Iterator[Callable[[int, int], None]]:
 
     bar = ipywidgets.IntProgress(description=label, max=1,
                                  style={"description_width": label_width([label])})
-    display(bar)
+    display(bar)  # type: ignore[no-untyped-call]
 
     def told(done: int, number: int) -> None:
         bar.max, bar.value = number, done

@@ -10,7 +10,7 @@ from fillalign.field import Settings
 from fillalign.levels import weighted_total_db
 from fillalign.planning import Bound, plan_fills
 from fillalign.planning.need import RowCheck, make_yardstick
-from fillalign.planning.trim import Judged, Tier, joined, trim_curves, trim_grid_db
+from fillalign.planning.trim import Judged, Tier, _last, joined, trim_curves, trim_grid_db
 from fillalign.planning.zones import make_zones
 from fillalign.venue import headroom_db, own_level_dba
 from tests.small_venue import small_hall
@@ -132,6 +132,12 @@ def test_image_is_kept_where_the_table_allows_it(plan):
 def test_needed_is_the_softest_trim_that_serves_nine_rows_in_ten():
     curve = plan_fills(small_hall()).fills[0].trim
     assert curve.needed_db == curve.trim_db[curve.served_share >= 0.9][0]
+
+
+def test_a_bound_lies_before_the_first_trim_that_breaks_it_whatever_comes_after():
+    trims = np.array([-2.0, -1.5, -1.0, -0.5])
+    kept = [True, True, False, True], [False, True, True, True], [True] * 4
+    assert [_last(trims, np.array(one)) for one in kept] == [-1.5, None, -0.5]
 
 
 def test_bounds_are_told_in_decibels(plan):
