@@ -85,6 +85,7 @@ def style_for_page(ax: Axes) -> Axes:
     ax.figure.set_facecolor("white")
     ax.set_facecolor("white")
     ax.grid(visible=False)
+    ax.set_axisbelow("line")
     ax.spines[:].set(edgecolor=INK, linewidth=0.8)
     ax.tick_params(labelsize=PAGE_PT, length=2.5, color=INK, labelcolor=INK)
     for text in (ax.xaxis.label, ax.yaxis.label):
