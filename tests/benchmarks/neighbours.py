@@ -106,7 +106,7 @@ def modules(name: str) -> list[Any]:
             continue
         try:
             found.append(importlib.import_module(one.name))
-        except ImportError:  # an extra that is not installed
+        except (ImportError, OSError):  # an extra or a file that is not there
             continue
     return [package, *found]
 
@@ -115,7 +115,8 @@ def functions(name: str) -> set[Any]:
     """Return the public functions of a library: those listed where a module has a list."""
     return {thing for module in modules(name)
             for word, thing in ((one, getattr(module, one, None))
-                                for one in getattr(module, "__all__", vars(module)))
+                                for one in getattr(module, "__all__", vars(module))
+                                if isinstance(one, str))
             if inspect.isfunction(thing) and not word.startswith("_")
             and thing.__module__.startswith(f"{name}.")}
 
@@ -139,8 +140,11 @@ def examples(name: str) -> str:
         warnings.simplefilter("ignore")
         for module in modules(name):
             with redirect_stdout(io.StringIO()):
-                found = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE
-                                        | doctest.ELLIPSIS)
+                try:
+                    found = doctest.testmod(module, optionflags=doctest.NORMALIZE_WHITESPACE
+                                            | doctest.ELLIPSIS)
+                except ValueError:  # an example that is not written as one
+                    found = doctest.TestResults(1, 1)
             tried, failed = tried + found.attempted, failed + found.failed
     return f"{tried}, {failed} fail"
 
