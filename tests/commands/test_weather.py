@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from fillalign import Air, plan_fills, write_venue
+from fillalign.commands.weather import _read_log
 from fillalign.sheet import setup_sheet_csv
 from tests.commands.shell import ends, example_of
 from tests.small_venue import small_hall
@@ -72,6 +73,12 @@ def test_a_log_gives_what_the_library_gives(folder, capsys):
                "--json") == 0
     told = json.loads(capsys.readouterr().out)
     assert [row["Fills"] for row in told] == wanted["Fills"].tolist()
+
+
+def test_the_pressure_of_a_log_reaches_its_air(folder):
+    """The speed of sound hardly hears it: the air itself is looked at."""
+    read = _read_log(str(folder / "log.csv"), 101.325)
+    assert [one.air.pressure_kpa for one in read] == [100.0, 99.0]
 
 
 def test_a_log_with_semicolons_and_decimal_commas(folder, tmp_path, capsys):
