@@ -64,11 +64,15 @@ def test_a_fill_that_is_early_by_any_size_is_read(early_ms: float) -> None:
 
 
 def test_mains_in_the_turn_of_the_fill_are_named_with_what_to_do() -> None:
-    for fill in (ROOM, ROOM + later(OTHER, 45), 0.3 * ROOM + later(OTHER, 39)):
+    for fill, cause, share in ((ROOM, "same-sound", 100),
+                               (ROOM + later(OTHER, 45), "same-sound", 100),
+                               (0.3 * ROOM + later(OTHER, 39), "crosstalk", 30)):
         reading = measure_gap(in_turns(ROOM, fill), SWEEP, RATE, **TURNS)
         assert reading.gap_ms is None
-        assert reading.doubt.cause in ("same-sound", "crosstalk")
-        assert "mains' sound comes in the fill's turn" in reading.cannot_tell
+        assert reading.doubt.cause == cause
+        told, rest = reading.doubt.reason.split(" % ")
+        assert int(told) == pytest.approx(share, abs=5)
+        assert rest == "of the mains' sound comes in the fill's turn"
         with pytest.raises(ValueError, match="nothing to correct by"):
             correction_ms(reading, 5.0)
     # With nothing of the mains in it, the same fill at the very same time is told.
