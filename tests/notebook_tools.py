@@ -23,6 +23,8 @@ MOST_WORDS = 900
 """Words that a lesson may show at once: prose that is not folded, and what its panels say."""
 MOST_BETWEEN = 120
 """Words of prose that may stand between two things to do."""
+_FOLDED = ("folded=True", "checklist(")
+"""What makes a panel that shows its name only, until it is opened."""
 LONGEST_LINE = 100
 """Characters that a printed line may have; wider ones break inside words on a small screen."""
 IGNORED = "nbval-ignore-output"
@@ -108,7 +110,7 @@ def said(cell: Any) -> str:
     """Return what the stored outputs of a code cell say: panels in words, and printed text."""
     texts = [output.text if output.output_type == "stream" else output.data.get("text/plain", "")
              for output in cell.outputs]
-    return "" if cell.metadata.get("jupyter", {}).get("outputs_hidden") else "\n".join(texts)
+    return "\n".join(texts)
 
 
 def words_in_view(notebook: Any) -> tuple[int, int, int, int]:
@@ -116,7 +118,10 @@ def words_in_view(notebook: Any) -> tuple[int, int, int, int]:
     prose = panels = folded = longest = since = 0
     for cell in notebook.cells:
         if cell.cell_type == "code":
-            panels += count_words(said(cell))
+            if any(word in cell.source for word in _FOLDED):
+                folded += count_words(said(cell))
+            else:
+                panels += count_words(said(cell))
             # An import shows nothing and is nothing to do.
             since = since if not cell.outputs and "tags" not in cell.metadata else 0
         else:
@@ -163,6 +168,31 @@ def faults(path: Path) -> list[str]:
     return found
 
 
+def reading_faults(path: Path) -> list[str]:
+    """Return what makes a stored lesson long to read, or of no use to who types no code."""
+    notebook = nbformat.read(path, as_version=4)
+    prose, panels, _, longest = words_in_view(notebook)
+    found = []
+    if prose + panels > MOST_WORDS:
+        found.append(f"{prose + panels} words in view, more than {MOST_WORDS}")
+    if longest > MOST_BETWEEN:
+        found.append(f"{longest} words between two things to do, more than {MOST_BETWEEN}")
+    for number, cell in enumerate(notebook.cells):
+        if cell.cell_type == "code":
+            if not cell.metadata.get("jupyter", {}).get("source_hidden"):
+                found.append(f"cell {number} shows its code")
+            if not cell.source.startswith("# "):
+                found.append(f"cell {number} has no plain words to show while its code is folded")
+            if names := unbound(cell.source):
+                found.append(f"cell {number} needs {', '.join(names)} of another cell")
+    first = notebook.cells[0]
+    if "](attachment:" in first.source and not first.get("attachments"):
+        found.append("the picture of the hall is missing")
+    if "](attachment:" not in first.source:
+        found.append("no picture of the hall at the head")
+    return found
+
+
 def run(path: Path) -> None:
     """Run a notebook in its own folder and write it back with text outputs only."""
     from nbclient import NotebookClient
@@ -185,6 +215,9 @@ def main(arguments: list[str]) -> int:
         if "--check" not in arguments:
             run(path)
         found = faults(path)
+        prose, panels, folded, longest = words_in_view(nbformat.read(path, as_version=4))
+        print(f"{path.stem}: {prose} words in view and {panels} in panels, {folded} folded, "
+              f"{longest} at most between two things to do")
         bad += bool(found)
         size = path.stat().st_size
         cells = compared(nbformat.read(path, as_version=4))

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from fillalign.classroom.live import LiveFigure, LivePlayer
     from fillalign.classroom.own_venue import own_plan, plan_picture, venue_form
     from fillalign.classroom.own_work import checklist, class_work, my_work
-    from fillalign.classroom.players import ab_pair, compare, player
     from fillalign.classroom.predictions import Prediction, predicted
     from fillalign.classroom.seat import SeatPanel, seat_panel
     from fillalign.classroom.twenty_minutes import quick_form
@@ -41,7 +40,6 @@ _HOMES = {
                   "solution"),
     "health": ("health_check", "versions"),
     "live": ("LiveFigure", "LivePlayer"),
-    "players": ("ab_pair", "compare", "player"),
     "kept": ("keep_in", "kept_text"),
     "own_work": ("checklist", "class_work", "my_work"),
     "predictions": ("Prediction", "predicted"),
@@ -63,7 +61,6 @@ __all__ = [
     "Slip",
     "Switch",
     "Verdict",
-    "ab_pair",
     "answer_box",
     "answer_key",
     "answer_key_html",
@@ -71,7 +68,6 @@ __all__ = [
     "checklist",
     "class_predictions",
     "class_work",
-    "compare",
     "data_path",
     "demo_plan",
     "demo_sound",
@@ -84,7 +80,6 @@ __all__ = [
     "my_work",
     "own_plan",
     "plan_picture",
-    "player",
     "predict",
     "predicted",
     "progress_bar",

@@ -17,6 +17,7 @@ from fillalign.classroom.widgets import (
     bundle,
     button,
     entry,
+    fold,
     markup,
     row,
     say,
@@ -41,7 +42,7 @@ class AnswerBox:
         The question.
     """
 
-    def __init__(self, exercise_id: str, seed: int | None = None) -> None:
+    def __init__(self, exercise_id: str, seed: int | None = None, *, folded: bool = False) -> None:
         self.id, self.seed = exercise_id, exercises.exercise_seed() if seed is None else seed
         self.text = f"{exercise_id}: {exercises.question(exercise_id, seed=self.seed)}"
         before = kept.kept("answers").get(self._name, {})
@@ -55,6 +56,8 @@ class AnswerBox:
         self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"),
                          row(self.entry, self.check, self.hint, self.solution), self.reply)
+        if folded:
+            self.box = fold(f"One more: {exercise_id}", self.box)
         if before.get("given"):
             self.entry.value = str(before["given"])
             verdict = exercises.check(self.id, self.entry.value, seed=self.seed,
@@ -95,7 +98,9 @@ class AnswerBox:
         return bundle(self.box, self.text, **kwargs)
 
 
-def answer_box(exercise_id: str, *, seed: int | None = None) -> AnswerBox:
+def answer_box(
+    exercise_id: str, *, seed: int | None = None, folded: bool = False
+) -> AnswerBox:
     """Return a box to answer an exercise in.
 
     Parameters
@@ -104,6 +109,8 @@ def answer_box(exercise_id: str, *, seed: int | None = None) -> AnswerBox:
         Such as `"04-b"`.
     seed : int, optional
         Which set of numbers; the class's if not given.
+    folded : bool
+        Whether only its name shows until it is opened.
 
     Raises
     ------
@@ -118,7 +125,7 @@ def answer_box(exercise_id: str, *, seed: int | None = None) -> AnswerBox:
     >>> "one number" in box.reply.value
     True
     """
-    return AnswerBox(exercise_id, seed)
+    return AnswerBox(exercise_id, seed, folded=folded)
 
 
 class PredictionBox:
@@ -206,14 +213,12 @@ class Reveal:
 
     def __init__(self, prediction_id: str) -> None:
         self.id = prediction_id
-        prediction = find_prediction(prediction_id)
-        self.text = f"Predicted {prediction_id}: {prediction.text}\n" \
-                    f"{predictions.result_text(prediction_id)}"
-        self.reply = words("Write your prediction down above first, or show the result without.",
+        self.text = f"Predicted {prediction_id}. {predictions.result_text(prediction_id)}"
+        self.reply = words("Write your prediction down above first, or show it without.",
                            "reply", role="status")
         self.image = markup("")
         self.button = button("Show the result", self.show)
-        self.box = stack(words(f"{prediction_id}: {prediction.text}", "question"), self.button,
+        self.box = stack(words(f"What came of {prediction_id}", "question"), self.button,
                          self.image, self.reply)
         predictions.on_prediction(prediction_id, self.show)
         size.calls.append(lambda: self.show() if self.image.value else None)

@@ -24,6 +24,7 @@ from fillalign.classroom.widgets import (
     Control,
     Slider,
     Switch,
+    abreast,
     bundle,
     label_of,
     label_width,
@@ -105,8 +106,8 @@ class LivePanel(ABC):
     def _stacked(self, shown: Control) -> Control:
         heading = words(self.title, "title")
         asked = words(self.question, "question")
-        return stack(heading, asked, *self.controls.values(), shown, self.readout, self.message,
-                     size.box)
+        return stack(heading, asked, abreast(*self.controls.values()), self.readout, shown,
+                     self.message, size.box)
 
     def plain(self) -> str:
         """Return title, question and result as plain text."""
@@ -125,11 +126,10 @@ def picture_html(picture: Picture, alt: str, *, png: bytes | None = None) -> str
         picture.rebuild(lambda _: "", projector=large)
         png = picture.png()
     width, height = (round(side * NORMAL_DPI) for side in picture.figure.get_size_inches())
-    shown = "width: 100%" if large else f"width: {width}px; max-width: 100%"
     # Width, height and synchronous decoding keep the page still while the picture changes.
     return (
         f'<img alt="{html.escape(alt, quote=True)}" width="{width}" height="{height}" '
-        f'decoding="sync" style="{shown}; height: auto" src="data:image/png;base64,'
+        f'decoding="sync" src="data:image/png;base64,'
         f'{base64.b64encode(png).decode()}">'
     )
 

@@ -11,6 +11,7 @@ from fillalign.classroom.widgets import (
     bundle,
     button,
     download_link,
+    fold,
     markup,
     row,
     say,
@@ -48,7 +49,8 @@ class Checklist:
         self.text = "At the venue\n" + "\n".join(f"[ ] {item}" for item in self.items)
         self._offer()
         rows = [row(box, words(item)) for box, item in zip(self.ticks, self.items, strict=True)]
-        self.box = stack(*rows, self.link, self.message)
+        self.box = fold("At the venue: what to do, to tick and to print",
+                        stack(*rows, self.link, self.message))
 
     def _name(self, item: str) -> str:
         return f"{self.lesson}: {item}"

@@ -1,11 +1,21 @@
-"""The twenty-minute form: two distances, a thermometer, a meter, and what to set."""
+"""Forms for the learner's own numbers; the first is the twenty-minute form of lesson 00."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fillalign.classroom.exercises import as_number, as_sentence
-from fillalign.classroom.widgets import bundle, button, entry, label_width, say, stack, words
+from fillalign.classroom.widgets import (
+    abreast,
+    bundle,
+    button,
+    entry,
+    label_width,
+    say,
+    stack,
+    words,
+)
 from fillalign.sheet import quick_answer
 
 _NEEDED = {
@@ -27,41 +37,48 @@ _INTRO = (
 )
 
 
-def _with_labels(text: str) -> str:
-    """Return an answer that names the boxes of the form, not options of the command line."""
-    for name, label in {**_NEEDED, **_WANTED}.items():
-        text = text.replace(f"--{name.replace('_', '-')}", label.partition(" (")[0].lower())
-    return text
+class NumberForm:
+    """Boxes for what was measured, and what follows from it as text.
 
-
-class QuickForm:
-    """Boxes for what was measured and the settings as text.
+    Parameters
+    ----------
+    intro : str
+        What to measure.
+    needed, wanted : mapping of str to str
+        Labels of the boxes by argument of `answer`; the second may stay empty.
+    answer : callable
+        Takes the numbers by name, and returns the result in words or raises ValueError.
 
     Attributes
     ----------
     entries : dict of str to widget
-        By argument of `fillalign.sheet.one_fill.quick_answer`.
+        By argument.
     button, reply : widget
-        Works it out; the settings in words.
+        Works it out; the result in words.
     text : str
-        The settings as plain text, empty before the first.
+        The result as plain text, empty before the first.
     """
 
-    def __init__(self) -> None:
-        width = label_width([*_NEEDED.values(), *_WANTED.values()])
+    def __init__(
+        self, intro: str, needed: Mapping[str, str], wanted: Mapping[str, str],
+        answer: Callable[..., str],
+    ) -> None:
+        self._intro, self._needed, self._labels = intro, needed, {**needed, **wanted}
+        self._answer = answer
+        width = label_width(self._labels.values())
         self.entries = {
-            name: entry(label, hint="needed" if name in _NEEDED else "may stay empty",
+            name: entry(label, hint="needed" if name in needed else "may stay empty",
                         enter=self._work, width=width)
-            for name, label in {**_NEEDED, **_WANTED}.items()
+            for name, label in self._labels.items()
         }
         self.button = button("Work it out", self._work)
         self.reply = words("", "table", role="status")
         self.text = ""
-        self.box = stack(words(_INTRO), *self.entries.values(), self.button, self.reply)
+        self.box = stack(words(intro), abreast(*self.entries.values()), self.button, self.reply)
 
     def _numbers(self) -> dict[str, float]:
         given = {name: box.value for name, box in self.entries.items()}
-        empty = [label for name, label in _NEEDED.items() if not given[name].strip()]
+        empty = [label for name, label in self._needed.items() if not given[name].strip()]
         if empty:
             raise ValueError(f"still needed: {', '.join(empty)}")
         numbers = {}
@@ -70,22 +87,26 @@ class QuickForm:
                 try:
                     numbers[name] = as_number(text)
                 except ValueError as error:
-                    raise ValueError(f"{({**_NEEDED, **_WANTED})[name]}: {error}") from None
+                    raise ValueError(f"{self._labels[name]}: {error}") from None
         return numbers
 
     def _work(self) -> None:
         try:
-            self.text = _with_labels(quick_answer(**self._numbers()).text())
+            self.text = self._answer(**self._numbers())
         except ValueError as error:
             self.text = as_sentence(error)
+        # An error names the box, not the option of the command line or the argument.
+        for name, label in self._labels.items():
+            for word in (f"--{name.replace('_', '-')}", name):
+                self.text = self.text.replace(word, label.partition(" (")[0].lower())
         say(self.reply, self.text)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        asked = ", ".join([*_NEEDED.values(), *_WANTED.values()])
-        return bundle(self.box, f"{_INTRO}\nAsked for: {asked}", **kwargs)
+        asked = ", ".join(self._labels.values())
+        return bundle(self.box, f"{self._intro}\nAsked for: {asked}", **kwargs)
 
 
-def quick_form() -> QuickForm:
+def quick_form() -> NumberForm:
     """Return the form that answers for one fill without a venue file.
 
     Delay, trim and low cut from two laser distances, the temperature, two meter
@@ -100,4 +121,4 @@ def quick_form() -> QuickForm:
     >>> print(form.text.splitlines()[1].split(" = ")[0])
     Delay         75.04 ms
     """
-    return QuickForm()
+    return NumberForm(_INTRO, _NEEDED, _WANTED, lambda **given: quick_answer(**given).text())

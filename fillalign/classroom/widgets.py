@@ -18,7 +18,11 @@ _WIDE = "95%"
 _CSS = """<style>
 .fill-panel {max-width: 1120px}
 .fill-panel.fill-large {max-width: none}
-.fill-panel .fill-words {line-height: 1.4; overflow-wrap: anywhere}
+.fill-panel .fill-words {line-height: 1.35; overflow-wrap: anywhere}
+.fill-panel img {width: auto; height: auto; max-width: 100%; max-height: 42vh}
+.fill-panel .fill-controls > * {flex: 1 1 400px; min-width: 0}
+.jp-Notebook:has(.fill-large) .jp-RenderedMarkdown, .jp-Notebook:has(.fill-large) pre
+ {font-size: 22px; line-height: 1.4}
 .fill-panel .fill-question {border-left: 4px solid #1f5c99; padding: 2px 10px}
 .fill-panel .fill-error {border-left: 4px solid #b4560f; padding: 2px 10px}
 .fill-panel .fill-readout, .fill-panel .fill-title {font-weight: 600}
@@ -92,7 +96,7 @@ def make_control(
 ) -> Control:
     """Return the widget for a control; `continuous` sliders count while they move."""
     style = {"description_width": width}
-    layout = ipywidgets.Layout(width=_WIDE)
+    layout = ipywidgets.Layout(width="auto", max_width=_WIDE)
     if isinstance(spec, Switch):
         return ipywidgets.Checkbox(value=spec.value, description=spec.label, indent=False,
                                    style=style, layout=layout)
@@ -229,6 +233,18 @@ def stack(*parts: Control) -> Control:
     box.add_class("fill-panel")
     size.followers.append(box)
     size.dress(box)
+    return box
+
+
+def fold(title: str, part: Control) -> Control:
+    """Return a part behind its title, closed until somebody opens it."""
+    return ipywidgets.Accordion([part], titles=(title,), selected_index=None)
+
+
+def abreast(*controls: Control) -> Control:
+    """Return controls side by side where there is room for two."""
+    box = ipywidgets.HBox(list(controls), layout=ipywidgets.Layout(flex_flow="row wrap"))
+    box.add_class("fill-controls")
     return box
 
 

@@ -38,9 +38,10 @@ def look(page: Any, lab: Lab, notebook: Path, size: str) -> list[dict[str, Any]]
     if size == "1920" and page.evaluate(_LARGE):
         page.wait_for_timeout(4000)
     panels: list[dict[str, Any]] = page.evaluate(_PANELS)
-    print(f"  {notebook.stem[:2]} {size}:", *sorted(
-        {f"{round(one['height'])} px {one['name']!r}" for one in panels}, reverse=True)[:4],
-        *lesson.faults(), *lesson.clipped(), sep="\n     ")
+    tallest = sorted(panels, key=lambda one: -one["height"])[:4]
+    print(f"  {notebook.stem[:2]} {size}:",
+          *(f"{round(one['height'])} px {one['name']!r}" for one in tallest),
+          *lesson.faults(), *lesson.clipped(), sep="\n     ", flush=True)
     lesson.screenshot(_SHEETS / f"{notebook.stem}_{size}.png")
     lab.end_kernels()
     return panels

@@ -16,7 +16,7 @@ import pytest
 
 from fillalign import Air, absorption_db_per_m, plan_fills, seat_field
 from fillalign.absorption import OCTAVES_NOMINAL
-from fillalign.classroom.lessons import l03, l05, l06, l07, l09
+from fillalign.classroom.lessons import l05, l06, l07, l09
 from fillalign.classroom.lessons.hall import (
     fills,
     fills_off,
@@ -76,7 +76,7 @@ def test_01_master_up_or_fills_in():
         [walk.after_dba[-1] - goal], abs=0.05)
     assert said("01", "the towers win # dB") == pytest.approx(
         [demo_plan("cinder_meadow").gain_before_feedback_db], abs=0.05)
-    assert "Here it is about one decibel" in prose("01")
+    assert "Here the fills win about one decibel before feedback" in prose("01")
     assert hall().gain_before_feedback_db == pytest.approx(1.0, abs=0.3)
 
 
@@ -107,23 +107,6 @@ def test_03_a_meter_never_reads_the_same_in_the_hall():
     assert "walk until both read the same. In a hall it does not" in prose("03")
 
 
-def test_03_the_far_seat_of_equal_level():
-    live = moved(l03.equal_level_figure(), trim_db=-6.0)
-    seat, delay = said("03", "the far seat moves back to # m (121 ft), and # ms make the gap 5 ms")
-    assert live.artists["here"][2].get_xdata()[0] == pytest.approx(seat, abs=0.5)
-    gap = float(moved(live, delay_ms=delay).text.split("the gap is ")[1].split(" ms")[0])
-    assert gap == pytest.approx(5.0, abs=0.1)
-    last, = said("03", "From about # dB on there is no second one")
-    assert "again" not in moved(live, trim_db=last).text
-    assert "again" in moved(live, trim_db=last - 1).text
-
-
-def test_03_half_the_ground_hears_the_tower_first():
-    live = moved(l03.late_map_figure(), rule="one seat")
-    share, = said("03", "here on # % of the ground")
-    assert f"On {share:.0f} % of the ground" in live.text
-
-
 def test_05_the_walk():
     live = moved(l05.walk_figure(), fills_on=False)
     assert "almost 3 dB under the profile" in prose("05")
@@ -138,23 +121,6 @@ def test_05_the_walk():
         assert climb_db(live, trim + 0.5) > 2.0
     planned = hall().settings["Fill inner"].trim_db
     assert climb_db(moved(live, what="useful sound"), planned) == pytest.approx(1.0, abs=0.25)
-
-
-def test_05_margin_and_trim_on_one_sheet():
-    live = l05.precedence_figure()
-
-    def kept(**values):
-        found = re.search(r"at (\d+) of (\d+) seats", moved(live, **values).text)
-        return [int(number) for number in found.groups()]
-
-    lost, seats = said("05", "and # of the # seats lose the stage")
-    keep, all_seats = kept(extra_ms=-5.0)
-    assert (all_seats - keep, all_seats) == (lost, seats)
-    more, = said("05", "the fills could be # dB louder before the first seat does")
-    planned = hall().settings["Fill inner"].trim_db
-    keep, _ = kept(extra_ms=5.0, trim_db=planned + more)
-    assert keep == all_seats
-    assert kept(trim_db=planned + more + 0.5)[0] < all_seats
 
 
 def test_05_what_a_meter_reads_and_what_trims_cost():

@@ -40,19 +40,6 @@ def test_no_tooth_is_drawn_finer_than_the_dots_of_the_screen(delay_ms):
         assert set(np.round(band[:, 1], 2)) == {round(20 * np.log10(2), 2), -30.0}
 
 
-def test_a_repetition_has_a_pitch_of_one_over_the_gap():
-    live = l04.comb_figure()
-    for delay_ms, said in ((1.0, "1000 Hz"), (5.0, "200 Hz"), (10.0, "100 Hz")):
-        live.controls["delay_ms"].value = delay_ms
-        assert f"a faint pitch of {said}." in live.text
-    live.controls["delay_ms"].value = 0.5
-    assert "pitch" not in live.text
-    player = l04.hollow_player()
-    assert "a faint pitch of 200 Hz" in player.text
-    player.controls["delay_ms"].value = 40
-    assert "pitch" not in player.text
-
-
 def test_third_octaves_are_the_mean_power_of_the_fine_line():
     live = l04.comb_figure()
     moved(live, delay_ms=3.0, level_db=-3.0)
@@ -94,30 +81,6 @@ def test_gaps_of_the_row_are_those_of_the_plan():
     row = seats[(seats.x_m == 34) & (seats.fill == "Fill inner")].set_index("y_m").gap_ms
     text = moved(live, y_m=4.0, apart_m=1.0)
     assert text.startswith(f"Gap at your seat {row[4.0]:.1f} ms, 1 m on {row[5.0]:.1f} ms.")
-
-
-def test_second_arrival_is_late_soft_and_whole():
-    both = l04.with_second(np.array([1.0, 2.0]), 1.0, -20.0, 48000)
-    assert both.size == 50
-    assert both[[0, 1, 48, 49]] == pytest.approx([1.0, 2.0, 0.1, 0.2])
-    assert not both[2:48].any()
-
-
-def test_player_follows_its_controls():
-    player = l04.hollow_player()
-    before = {name: clip.copy() for name, clip in player.clips.items()}
-    player.controls["delay_ms"].value = 10
-    assert player.error == ""
-    assert "10 ms later, equally loud: first notch 50 Hz; a faint" in player.text
-    assert player.clips["with the second"].size == before["with the second"].size + 5 * 48
-    assert player.clips["first arrival alone"] == pytest.approx(before["first arrival alone"])
-    player.controls["level_db"].value = -20
-    ratio = player.clips["with the second"].std() / player.clips["first arrival alone"].std()
-    assert ratio < 1.15
-    player.controls["sound"].value = "noise"
-    assert player.error == ""
-    assert "noise" not in player.text
-    assert player.clips["first arrival alone"].size == 72000
 
 
 def test_frequency_axis_has_no_other_ticks():

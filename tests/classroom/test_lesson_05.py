@@ -50,24 +50,6 @@ def test_a_loud_fill_makes_the_walk_climb():
     assert row - live.artists["both"].get_ydata()[26] == pytest.approx(3, abs=0.5)
 
 
-def test_seats_lie_where_the_plan_has_them_and_move_with_the_controls():
-    live, seats = l05.precedence_figure(), demo_plan("tidewell_hall").seats()
-    seats = seats[(seats.fill == "Fill inner") & seats.covered]
-    gap, level = live.artists["kept"].get_data()
-    assert sorted(gap) == pytest.approx(sorted(seats[seats.keeps_image].gap_ms))
-    assert gap.size + live.artists["lost"].get_xdata().size == len(seats)
-    planned = demo_plan("tidewell_hall").settings["Fill inner"].trim_db
-    moved(live, extra_ms=-10, trim_db=planned + 1)
-    # All seats wanted less than 10 ms more or are soft; now most hear the fill first.
-    early = live.artists["lost"].get_data()
-    assert early[0].size > 100
-    assert early[1].max() == pytest.approx(level.max() + 1)
-    assert np.concatenate([early[0], live.artists["kept"].get_xdata()]).min() == pytest.approx(
-        seats.gap_ms.min() - 10)
-    assert moved(live, extra_ms=30, trim_db=-20).startswith(
-        f"The image stays at the stage at {len(seats)} of {len(seats)} seats.")
-
-
 def test_trim_figure_reads_the_curve():
     live, curve = l05.trim_figure(), l05.inner_trims()
     assert "Bounds passed: none." in live.text
@@ -87,24 +69,3 @@ def test_the_planned_trim_is_the_smallest_that_serves_nine_rows_in_ten():
     set_db = demo_plan("tidewell_hall").settings["Fill inner"].trim_db
     enough = curve.trim_db[curve.served_share >= 0.9]
     assert set_db == enough.min()
-
-
-def test_player_gets_louder_with_the_trim_where_the_fills_are_heard():
-    def over_mains(player):
-        clips = player.clips
-        return 20 * np.log10(clips["with the fills"].std() / clips["mains alone"].std())
-
-    player = l05.seat_player()
-    player.controls["trim_db"].value = -8.0
-    planned = over_mains(player)
-    player.controls["trim_db"].value = 3.0
-    assert player.error == ""
-    behind = over_mains(player)
-    assert behind > planned + 3 > 3.5
-    player.controls["where"].value = "row 20, ahead of the fills"
-    assert player.text.startswith("A seat in row 20, ahead of the fills; trim of the fills 3 dB.")
-    assert 0 < over_mains(player) < behind - 2
-    assert all(clip.ndim == 1 for clip in player.clips.values())
-    player.controls["ears"].value = "headphones (two ears)"
-    assert player.error == ""
-    assert all(clip.shape[1:] == (2,) for clip in player.clips.values())

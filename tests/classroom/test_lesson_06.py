@@ -79,21 +79,6 @@ def test_low_cut_keeps_its_own_curve_off_the_stage():
     assert saved[16] == pytest.approx(0, abs=0.05)
 
 
-def test_overlap_of_equal_boxes():
-    live = l06.overlap_figure()
-    frequency, level = live.artists["both"].get_data()
-    assert level == pytest.approx(np.maximum(
-        20 * np.log10(np.maximum(2 * np.abs(np.cos(np.pi * frequency * 0.01)), 1e-9)), -30))
-    assert moved(live, gap_ms=5.0).endswith("50 Hz +3.0 dB, 100 Hz nothing left, 200 Hz +6.0 dB.")
-    moved(live, level_db=-6)
-    assert live.artists["fill"].get_ydata() == pytest.approx(np.full(2500, -6.0))
-    moved(live, corner="150 Hz")
-    b, a = signal.butter(4, 150, "highpass", analog=True)
-    _, cut = signal.freqs(b, a, frequency)
-    both = 1 + 10 ** (-6 / 20) * cut * np.exp(-2j * np.pi * frequency * 0.005)
-    assert live.artists["both"].get_ydata() == pytest.approx(20 * np.log10(np.abs(both)), abs=0.02)
-
-
 def test_filter_is_butterworths_and_its_delay_the_slope_of_its_phase():
     live = l06.filter_figure()
     text = moved(live, corner_hz=200, read_hz=400, kind="Butterworth, order 2")
@@ -105,19 +90,3 @@ def test_filter_is_butterworths_and_its_delay_the_slope_of_its_phase():
     assert f"At 400 Hz: -0.3 dB and {late:.1f} ms later." in text
     assert np.interp(400, *live.artists["delay"].get_data()) == pytest.approx(late, rel=0.002)
     assert live.artists["marks"][0].get_xdata()[0] == 400
-
-
-def test_player_is_softer_with_a_higher_corner():
-    player = l06.stage_player()
-
-    def softer():
-        return 20 * np.log10(player.clips["no low cut"].std()
-                             / player.clips["with the low cut"].std())
-
-    high = softer()
-    player.controls["corner"].value = "80 Hz"
-    assert player.error == ""
-    assert 0 < softer() < high
-    player.controls["sound"].value = "snare"
-    assert player.error == ""
-    assert player.clips["no low cut"].size < 48000 * 4

@@ -76,10 +76,3 @@ def test_evening_figure_follows_within_its_step():
     assert "Never set anew." in live.text
     assert np.ptp(live.artists["set"].get_ydata()) == 0
     assert live.png != before
-
-
-def test_crosswind_counts_to_second_order_only():
-    # Vector geometry: c' = sqrt(c^2 - w^2) across the wind.
-    across = next(p for p in l08.PREDICTIONS if p.id == "08-c").truth()
-    head = next(p for p in l08.PREDICTIONS if p.id == "08-b").truth()
-    assert across == pytest.approx(head * 5 / (2 * 343.4), rel=0.05)

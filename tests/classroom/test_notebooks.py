@@ -43,13 +43,52 @@ def test_form(path):
     assert tools.faults(path) == []
 
 
+@pytest.mark.parametrize("path", NOTEBOOKS[:9], ids=lambda path: path.stem)
+def test_a_lesson_is_short_to_read_and_hides_its_code(path):
+    assert tools.reading_faults(path) == []
+
+
+@each
+def test_a_lesson_ends_with_who_was_right(path):
+    if path.stem[:2] <= "08":
+        text = [cell.source for cell in nbformat.read(path, as_version=4).cells]
+        assert any(source.startswith("## So, who was right?") for source in text[-8:])
+        people = {name for name in ("Ruth", "Ole", "Hal", "Noor", "Ines") if name in text[0]}
+        assert len(people) >= 2
+
+
+def test_what_is_folded_and_what_is_in_view():
+    text = nbformat.v4.new_markdown_cell(
+        "One *two* [three](a_b.ipynb)\n\n<details><summary>four</summary>\n\nfive six\n\n"
+        "</details>")
+    told = code("# a\n1", result(**{"text/plain": "seven eight"}))
+    hidden = code('# a\nbox("a", folded=True)', result(**{"text/plain": "nine"}))
+    assert tools.words_in_view(notebook(text, told, hidden)) == (4, 2, 3, 4)
+
+
+def test_names_of_other_cells_are_found():
+    assert tools.unbound("import a.b as c\nfrom d import e\nx = [i for i in c(e)]\nprint(x)") == []
+    assert tools.unbound("print(plan.table()[columns])") == ["columns", "plan"]
+
+
+def test_what_makes_a_lesson_long_is_named(tmp_path):
+    path = tmp_path / "long.ipynb"
+    shown = code("print(plan)")
+    nbformat.write(notebook(nbformat.v4.new_markdown_cell("word " * 901), shown), path)
+    assert tools.reading_faults(path) == [
+        "901 words in view, more than 900", "901 words between two things to do, more than 120",
+        "cell 1 shows its code",
+        "cell 1 has no plain words to show while its code is folded",
+        "cell 1 needs plan of another cell", "no picture of the hall at the head"]
+
+
 @each
 def test_links_between_lessons_and_ids_in_boxes(path):
     stored = nbformat.read(path, as_version=4)
     text = "\n".join(cell.source for cell in stored.cells)
     number = path.stem[:2]
     for kind in ("predict", "reveal", "answer_box"):
-        named = re.findall(rf'\b{kind}\("(\d\d)-[a-z]"\)', text)
+        named = re.findall(rf'\b{kind}\("(\d\d)-[a-z]"', text)
         assert set(named) == {number}, kind
         assert len(named) >= (3 if kind == "answer_box" else 2), kind
     for target in re.findall(r"\]\((\d\d_\w+\.ipynb)\)", text):

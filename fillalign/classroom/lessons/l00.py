@@ -1,87 +1,118 @@
-"""Lesson 00: the job in one picture, and the first exercises."""
+"""Lesson 00: a barn whose back rows lack the words, heard blind, and the first exercises."""
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
+from functools import cache
 
-from matplotlib.figure import Figure
+import numpy as np
 
 from fillalign.air import Air
+from fillalign.audio import read_demo_sound, render_seat
 from fillalign.classroom.exercises import Exercise, Slip
-from fillalign.classroom.figures import LINES, key_above
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.hearing import HeardBox
 from fillalign.classroom.predictions import Prediction
-from fillalign.classroom.widgets import Slider
-from fillalign.propagation import fill_delay_ms, gap_ms, seat_delay_ms, travel_time_ms
+from fillalign.classroom.registry import one_of
+from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.venues import demo_plan
+from fillalign.levels import db_to_amplitude, db_to_power
+from fillalign.planning import evaluate
+from fillalign.propagation import fill_delay_ms, seat_delay_ms, travel_time_ms
 from fillalign.units import ft_to_m, ms_to_samples
+from fillalign.venue import OutputSettings
 
-_TOGETHER_MS = 0.5
-_ECHO_MS = 30.0
-_JUMPS_MS = 1.0
 _HALL = Air(20.0, 40.0)
 _HANG_M = 26.0
+_LAST_ROW, _FIRST_ROW = (35.0, 3.0, 1.2), (4.0, 3.0, 1.2)
+_UP_DB = 10.0
+_FULL_SCALE_DB = 118.0
+"""Peak sound pressure level that plays at full scale, the same for every scene."""
+_SCENES = {
+    "A": ("reading_1", _LAST_ROW, 0.0, False, "the mains alone, in the row at 35 m"),
+    "B": ("reading_2", _LAST_ROW, 0.0, True, "mains and fills as planned, in the row at 35 m"),
+    "C": ("reading_3", _LAST_ROW, _UP_DB, False, "the mains alone, 10 dB up, in the row at 35 m"),
+    "D": ("reading_4", _FIRST_ROW, _UP_DB, False, "the mains 10 dB up, in the first row"),
+}
+"""Sentence, seat, mains in dB, fills on, and what it was."""
 
 
-def arrivals_figure() -> LiveFigure:
-    """Two arrivals at one seat on a line of time (lesson 00).
+def barn_settings(mains_db: float = 0.0, *, fills_on: bool = True) -> dict[str, OutputSettings]:
+    """Return the settings of Pewter Barn with the mains turned up and the fills on or off.
 
     Examples
     --------
-    >>> live = arrivals_figure()
-    >>> live.controls["delay_ms"].value = 60.0
-    >>> live.text.splitlines()[0]
-    'Main after 98.8 ms, fill after 83.3 ms.'
+    >>> barn_settings(10.0, fills_on=False)["Post left"].trim_db
+    -inf
     """
-
-    def draw(figure: Figure) -> dict[str, Any]:
-        ax = figure.add_subplot()
-        ax.set(xlim=(0, 220), ylim=(-0.6, 1.5), xlabel="Time after the sound left the stage (ms)")
-        ax.set_yticks([0, 1], ["fill", "main"])
-        ax.grid(False, axis="y")
-        main = ax.plot([0, 0], [1, 1], marker="|", markevery=[1], markersize=26, **LINES[0])
-        fill = ax.plot([0, 0, 0], [0, 0, 0], marker="|", markevery=[2], markersize=26, **LINES[1])
-        wait = ax.plot([0, 0], [0, 0], color="#767676", linewidth=8, alpha=0.4,
-                       solid_capstyle="butt", label="the fill waits")
-        key_above(ax)
-        return {"main": main[0], "fill": fill[0], "wait": wait[0]}
-
-    def update(artists: dict[str, Any], *, main_m: float, fill_m: float, delay_ms: float,
-               temperature_c: float) -> str:
-        air = Air(temperature_c)
-        main, fill = travel_time_ms(main_m, air), delay_ms + travel_time_ms(fill_m, air)
-        gap = gap_ms(main_m, fill_m, delay_ms, air)
-        artists["main"].set_xdata([0, main])
-        artists["wait"].set_xdata([0, delay_ms])
-        artists["fill"].set_xdata([delay_ms, delay_ms, fill])
-        return f"Main after {main:.1f} ms, fill after {fill:.1f} ms.\n{_heard(gap)}"
-
-    return LiveFigure(
-        "One seat, two arrivals",
-        "Which delay lets main and fill arrive together? Then make the air 15 degrees colder: "
-        "is the fill early or late now, and by how much?",
-        [
-            Slider("main_m", "Main to seat", 5, 60, 34, unit="m"),
-            Slider("fill_m", "Fill to seat", 1, 30, 8, unit="m"),
-            Slider("delay_ms", "Delay on the fill", 0, 120, 0, step=0.5, unit="ms"),
-            Slider("temperature_c", "Air temperature", 0, 30, 20, unit="C"),
-        ],
-        draw, update,
-        description="Two bars on a line of time, one for the main and one for the fill, each "
-                    "ending where its sound reaches the seat.",
-        size_in=(8, 2.6),
-    )
+    plan = demo_plan("pewter_barn")
+    mains = {one.output for one in plan.venue.of_role("main")}
+    return {name: replace(one, trim_db=mains_db if name in mains else
+                          one.trim_db if fills_on else -np.inf)
+            for name, one in plan.settings.items()}
 
 
-def _heard(gap: float) -> str:
-    if abs(gap) <= _TOGETHER_MS:
-        return "They arrive together."
-    order = "before" if gap < 0 else "after"
-    said = f"The fill arrives {abs(gap):.1f} ms {order} the main"
-    if abs(gap) >= _ECHO_MS:
-        return f"{said}: an echo."
-    if gap > 0:
-        return f"{said}: close enough to be heard as one, from the stage."
-    return f"{said}: the sound {'drifts towards' if gap > -_JUMPS_MS else 'comes from'} the fill."
+def barn_index(mains_db: float = 0.0, *, fills_on: bool = True) -> FloatArray:
+    """Return the speech transmission index of every row of Pewter Barn, front to back.
+
+    Examples
+    --------
+    >>> [round(float(barn_index(fills_on=on)[-1]), 2) for on in (False, True)]
+    [0.41, 0.5]
+    """
+    venue = demo_plan("pewter_barn").venue
+    return evaluate(venue, barn_settings(mains_db, fills_on=fills_on)).walk.speech_after
+
+
+@cache
+def mains_up_db() -> float:
+    """Return by how much the mains alone must go up for the words the fills bring, last row.
+
+    Examples
+    --------
+    >>> 8 < mains_up_db() < 10
+    True
+    """
+    steps = (6.0, 8.0, 10.0, 12.0)
+    index = [float(barn_index(up, fills_on=False)[-1]) for up in steps]
+    return float(np.interp(float(barn_index()[-1]), index, steps))
+
+
+def rain(count: int, sample_rate_hz: float) -> FloatArray:
+    """Return the noise of Pewter Barn at its level, in the scale of `render_seat`.
+
+    Examples
+    --------
+    >>> rms = np.std(rain(48000, 48000))
+    >>> round(float(140 + 20 * np.log10(rms)))
+    61
+    """
+    drawn = np.fft.rfft(np.random.default_rng(14).standard_normal(count))
+    frequency = np.maximum(np.fft.rfftfreq(count, 1 / sample_rate_hz), 1.0)
+    octave = np.round(np.log2(frequency / 1000.0))
+    power = np.zeros_like(frequency)
+    for band, level_db in demo_plan("pewter_barn").venue.goals.noise_db.items():
+        own = octave == round(np.log2(band / 1000.0))
+        power[own] = db_to_power(level_db - 140.0) / max(own.sum(), 1)
+    return np.asarray(np.fft.irfft(drawn * np.sqrt(power * count / 2), count))
+
+
+def heard(scene: str) -> HeardBox:
+    """Return a sentence in Pewter Barn to be written down, without saying where and how (00).
+
+    Examples
+    --------
+    >>> box = heard("A")
+    >>> box.entry.value = "he was an ill-disposed man"
+    >>> box.check.click()
+    >>> "5 of 8 words" in box.reply.value
+    True
+    """
+    sentence, seat, mains_db, fills_on, what = _SCENES[one_of("scene", scene, _SCENES)]
+    spoken = read_demo_sound(sentence, sample_rate_hz=48000)
+    clip = render_seat(demo_plan("pewter_barn"), spoken.samples, seat,
+                       settings=barn_settings(mains_db, fills_on=fills_on))
+    clip = (clip + rain(clip.size, 48000)) * db_to_amplitude(140.0 - _FULL_SCALE_DB)
+    return HeardBox(f"Sound {scene}", clip, 48000, said=spoken.words, what=f"That was {what}.")
 
 
 def _two_distances(main_m: float, fill_m: float, temperature_c: float) -> float:
@@ -176,10 +207,6 @@ def _wait_ms() -> float:
     return float(fill_delay_ms(_HANG_M, _HALL))
 
 
-def _colder_ms() -> float:
-    return float(fill_delay_ms(_HANG_M, _HALL.at_temperature(10.0))) - _wait_ms()
-
-
 PREDICTIONS = (
     Prediction(
         id="00-a",
@@ -197,16 +224,15 @@ PREDICTIONS = (
     ),
     Prediction(
         id="00-b",
-        text="The same fill, and the hall is 10 C instead of 20 C. By how much longer must the "
-             "fill wait?",
-        unit="ms", truth=_colder_ms, decimals=1, tolerance=0.5,
-        meaning="Sound is slower in colder air: of some 340 m/s it loses about 0.6 m/s with each "
-                "degree.",
+        text="Pewter Barn: with the fills the words reach the last row. Without them the mains "
+             "must go up until the last row gets the words as well as that. By how many dB?",
+        unit="dB", truth=mains_up_db, decimals=1, tolerance=2,
+        meaning="All of it lands in the first row and in the stage microphone too, which then "
+                "howls. The fills bring the same words for a tenth of a decibel there.",
         slips=(
-            Slip("Temperature does count: small here, more over the length of a field.",
-                 lambda: 0.0),
-            Slip("The direction is the other way: cold air is slower, so the fill waits longer.",
-                 lambda: -_colder_ms()),
+            Slip("Three dB is what the rain leaves missing in level; words need far more above "
+                 "the noise than that.", lambda: 3.0),
+            Slip("Louder does help here, since it is noise that covers the words.", lambda: 0.0),
         ),
     ),
 )

@@ -12,7 +12,7 @@ from fillalign.classroom.venues import demo_venue
 from fillalign.field import seat_speech
 from fillalign.levels import power_sum_db, power_to_db, spreading_db
 from fillalign.loudspeakers import directivity_factor
-from fillalign.room import critical_distance_m, direct_energy, hopkins_stryker, reverberant_energy
+from fillalign.room import direct_energy, reverberant_energy
 from fillalign.venue import OutputSettings
 
 MAINS = "Main bus"
@@ -23,16 +23,16 @@ _ACROSS_M = (-6.0, 0.0, 6.0)
 
 def box_levels_db(
     distance_m: ArrayLike, octave: str, state: str = "occupied"
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return direct sound and two totals of one main of Tidewell Hall (lesson 01).
+) -> tuple[FloatArray, FloatArray]:
+    """Return direct sound and total of one main of Tidewell Hall (lesson 01).
 
     On its axis, without the loss in air, in dB re the direct sound at 10 m. The
-    first total has Barron and Lee's room sound, the second a constant one.
+    room sound is Barron and Lee's.
 
     Examples
     --------
     >>> [round(float(level), 1) for level in box_levels_db(10.0, "1 kHz")]
-    [0.0, 1.3, 1.7]
+    [0.0, 1.3]
     """
     hall = demo_venue("tidewell_hall")
     box, frequency = hall.loudspeakers["main-box"], OCTAVES[octave]
@@ -42,9 +42,7 @@ def box_levels_db(
     rt60 = hall.states[_STATES[state]].rt60_s[frequency]
     direct = np.asarray(direct_energy(distance_m))
     falling = reverberant_energy(distance_m, rt60, volume) / q
-    flat = hopkins_stryker(distance_m, q, rt60, volume)[1] / q
-    levels = [np.asarray(power_to_db(power)) for power in (direct, direct + falling, direct + flat)]
-    return levels[0], levels[1], levels[2]
+    return np.asarray(power_to_db(direct)), np.asarray(power_to_db(direct + falling))
 
 
 def _fall_db(which: int, octave: str) -> float:
@@ -138,35 +136,6 @@ EXERCISES = (
     ),
     Exercise(
         id="01-c",
-        text="A hall of {volume_m3:g} cubic metres has a reverberation time of {rt60_s:g} s. The "
-             "loudspeaker sends {q:g} times more energy along its axis than a ball that radiates "
-             "all ways would (its directivity factor). At which distance are direct and room sound "
-             "equal, by the flat model?",
-        numbers={"volume_m3": (3000, 5000, 8000), "rt60_s": (1.2, 1.5, 2.0), "q": (6, 10)},
-        answer=lambda volume_m3, rt60_s, q: float(critical_distance_m(q, rt60_s, volume_m3)),
-        code="critical_distance_m({q:g}, {rt60_s:g}, {volume_m3:g})",
-        unit="m", tolerance=0.3, decimals=1,
-        hints=(
-            "A larger or drier hall, or a more directive loudspeaker, pushes it farther out.",
-            "It grows with the square root of directivity times volume over reverberation time.",
-            "0.057 times that square root.",
-        ),
-        slips=(
-            Slip("That is for a loudspeaker that radiates all ways. This one is directive: "
-                 "farther out.", lambda volume_m3, rt60_s, **_:
-                 critical_distance_m(1.0, rt60_s, volume_m3)),
-            Slip("You left out the square root of the directivity factor: it stands under the root "
-                 "as well.", lambda volume_m3, rt60_s, q:
-                 q * critical_distance_m(1.0, rt60_s, volume_m3)),
-            Slip("You multiplied by the reverberation time. A longer decay means more room sound, "
-                 "so the distance gets shorter: divide.", lambda volume_m3, rt60_s, q:
-                 0.057 * np.sqrt(q * volume_m3 * rt60_s)),
-        ),
-        solution="0.057 times the square root of {q:g} times {volume_m3:g} over {rt60_s:g}: "
-                 "{answer} m. Beyond it the room is louder than the loudspeaker.",
-    ),
-    Exercise(
-        id="01-d",
         text="The mains put 70 dB into the stage microphone. With fills in, the mains come down by "
              "{down_db:g} dB, and the fills put {added_db:g} dB into that microphone. By how many "
              "dB may everything go up now before the microphone gets 70 dB again?",
@@ -195,19 +164,9 @@ EXERCISES = (
 PREDICTIONS = (
     Prediction(
         id="01-a",
-        text="Tidewell Hall, one loudspeaker at the back of the stage, at ear height, its axis "
-             "along the hall: from 4 m to 43 m (13 ft to 141 ft, the last row) in front of it, by "
-             "how many dB does its direct sound fall?",
-        unit="dB", truth=lambda: _fall_db(0, "1 kHz"), decimals=0, tolerance=2,
-        meaning="Six dB for each doubling, and 4 m doubles almost three and a half times to 43 m. "
-                "It rests on spreading alone; air adds little at 1 kHz.",
-        slips=(Slip("3 dB a doubling is for an endless line of loudspeakers; one box loses 6.",
-                    lambda: _fall_db(0, "1 kHz") / 2),),
-    ),
-    Prediction(
-        id="01-b",
-        text="The same two places, but everything a meter hears in the octave around 1 kHz, direct "
-             "sound and room: by how many dB does that fall?",
+        text="Tidewell Hall, one loudspeaker at the height of your ears. From 4 m to 43 m (13 to "
+             "141 ft) in front of it: by how many dB does all that a meter hears around 1 kHz "
+             "fall?",
         unit="dB", truth=lambda: _fall_db(1, "1 kHz"), decimals=0, tolerance=2,
         meaning="The room fills in what the direct sound loses. It rests on a reverberation time "
                 "of 1.4 s, 7,360 cubic metres, and Barron and Lee's model.",
@@ -215,18 +174,7 @@ PREDICTIONS = (
                     lambda: _fall_db(0, "1 kHz")),),
     ),
     Prediction(
-        id="01-c",
-        text="And in the octave around 125 Hz, direct sound and room together?",
-        unit="dB", truth=lambda: _fall_db(1, "125 Hz"), decimals=0, tolerance=2,
-        meaning="In the lows the box radiates all ways and the hall rings longer, so the room "
-                "rules from a few metres on. The back lacks mids and highs, hardly any lows.",
-        slips=(Slip("That is the direct sound alone, as in the open air. Indoors the room adds.",
-                    lambda: _fall_db(0, "125 Hz")),
-               Slip("It does fall, by a good 5 dB: only a room sound that is equal everywhere "
-                    "would hardly fall.", lambda: 0.0)),
-    ),
-    Prediction(
-        id="01-d",
+        id="01-b",
         text="A full, quiet hall: at 33 m (108 ft) the speech transmission index is 0.57, on a "
              "scale from 0 (nothing understood) to 1. The mains go up by 10 dB. By how much does "
              "the index change? (0 is an answer, and so is a number below 0.)",

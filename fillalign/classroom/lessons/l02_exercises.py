@@ -6,7 +6,7 @@ from fillalign.air import Air
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
 from fillalign.propagation import travel_time_ms
-from fillalign.units import m_to_ft, ms_to_m, ms_to_samples
+from fillalign.units import ms_to_samples
 
 HABIT = Air(20.0)
 
@@ -21,15 +21,6 @@ def _samples(distance_m: float, temperature_c: float) -> float:
 
 def _habit_cost(distance_m: float, temperature_c: float) -> float:
     return _time(distance_m, temperature_c) - _time(distance_m, 20.0)
-
-
-def _same_error_cm(distance_m: float, off_c: float) -> float:
-    apart = _time(distance_m, 20.0 - off_c) - _time(distance_m, 20.0)
-    return 100.0 * float(ms_to_m(apart, HABIT))
-
-
-def _dial_ft(distance_m: float, temperature_c: float) -> float:
-    return float(m_to_ft(ms_to_m(_time(distance_m, temperature_c), HABIT)))
 
 
 EXERCISES = (
@@ -102,61 +93,6 @@ EXERCISES = (
         solution="The main's sound takes its way at {temperature_c:g} C, the fill waits as long as "
                  "that takes at 20 C. The first time less the second: {answer} ms.",
     ),
-    Exercise(
-        id="02-d",
-        text="Your thermometer shows 20 C, but the air is {off_c:g} C colder. Over "
-             "{distance_m:g} m ({distance_ft:.0f} ft): which error of the laser, in "
-             "centimetres, would cost the same time?",
-        numbers={"distance_m": (20, 30, 50, 70), "off_c": (2, 3, 5)},
-        answer=_same_error_cm,
-        code="100 * ms_to_m(travel_time_ms({distance_m:g}, Air(20 - {off_c:g})) - "
-             "travel_time_ms({distance_m:g}, Air(20)), Air(20))",
-        unit="cm", tolerance=1, share=0.1, decimals=0,
-        hints=(
-            "A degree changes the speed by 0.606 m/s out of 344. Which share is that?",
-            "A wrong share of the speed costs as much as the same share of the distance.",
-            "Degrees times 0.606, divided by 344, times the distance; in centimetres.",
-        ),
-        slips=(
-            Slip("That is in metres: times 100.", lambda **n: _same_error_cm(**n) / 100),
-            Slip("That is for one degree only.",
-                 lambda distance_m, **_: _same_error_cm(distance_m, 1.0)),
-            Slip("That is in feet times a hundred: stay with metres, then times 100.",
-                 lambda **n: _same_error_cm(**n) / 0.3048),
-        ),
-        solution="Each degree is 0.606 of 344 m/s, about 0.18 %. {off_c:g} of them, of "
-                 "{distance_m:g} m, are {answer} cm.",
-    ),
-    Exercise(
-        id="02-e",
-        text="A console wants its delay in feet and always reckons with 20 C. The fill is to wait "
-             "for {distance_m:g} m ({distance_ft:.1f} ft) in air of {temperature_c:g} C. Which "
-             "number of feet do you dial?",
-        numbers={"distance_m": (30, 40, 50, 60), "temperature_c": (2, 5, 8)},
-        answer=_dial_ft,
-        code="m_to_ft(ms_to_m(travel_time_ms({distance_m:g}, Air({temperature_c:g})), Air(20)))",
-        unit="ft", tolerance=0.5, decimals=1,
-        hints=(
-            "The console makes milliseconds of the feet, with its own speed. Which milliseconds "
-            "must come out?",
-            "Work out the milliseconds in today's air, then ask how far sound gets in them at 20 "
-            "C.",
-            "Milliseconds times 344 m/s over 1000 gives metres; over 0.3048 gives feet.",
-        ),
-        slips=(
-            Slip("That is what the tape says. The console takes it for 20 C, so it would come out "
-                 "too short.", lambda distance_m, **_: m_to_ft(distance_m)),
-            Slip("That is in metres; this console wants feet.",
-                 lambda **n: 0.3048 * _dial_ft(**n)),
-            Slip("You corrected the wrong way round: in cold air the wait is longer, so the number "
-                 "must be above what the tape says.",
-                 lambda distance_m, temperature_c:
-                 m_to_ft(ms_to_m(_time(distance_m, 20.0), Air(temperature_c)))),
-        ),
-        solution="In {temperature_c:g} C the way takes longer than at 20 C. The console's own "
-                 "speed is that of 20 C, so the number must be larger by the ratio of "
-                 "the two speeds: {answer} ft.",
-    ),
 )
 
 
@@ -186,24 +122,5 @@ PREDICTIONS = (
         slips=(Slip("Height alone does nothing, but the cold up there does.", lambda: 0.0),
                Slip("The direction is the other way: cold air is slower.",
                     lambda: -_altitude_ms(7.0))),
-    ),
-    Prediction(
-        id="02-c",
-        text="Main to fill 26 m (85 ft), at 20 C. Your laser is out by 20 cm (8 inches). Which "
-             "error of the delay is that?",
-        unit="ms", truth=lambda: _time(0.2, 20.0), decimals=2, tolerance=0.15,
-        meaning="A centimetre is 0.03 ms, whatever the distance.",
-        slips=(Slip("That is the whole way. Only the 20 cm are wrong.",
-                    lambda: _time(26.0, 20.0)),),
-    ),
-    Prediction(
-        id="02-d",
-        text="The same 26 m. Now the laser is right, but the air is 16 C instead of 20 C. Which "
-             "error of the delay is that?",
-        unit="ms", truth=lambda: _time(26.0, 16.0) - _time(26.0, 20.0), decimals=2, tolerance=0.15,
-        meaning="Four degrees cost as much as 20 cm here: neither always wins. The thermometer's "
-                "error grows with the distance, the laser's does not.",
-        slips=(Slip("A degree changes the speed by 0.6 m/s out of 344, less than two parts in a "
-                    "thousand.", lambda: 4.0),),
     ),
 )

@@ -24,11 +24,6 @@ def _front(main_m: float, fill_m: float, box_m: float) -> float:
     return float(fill_delay_ms(box_m, _AIR) - seat_delay_ms(main_m, fill_m, _AIR))
 
 
-def _twice(box_m: float, behind_m: float, temperature_c: float) -> float:
-    air = Air(temperature_c)
-    return float(gap_ms(box_m + behind_m, behind_m, 2 * fill_delay_ms(box_m, air), air))
-
-
 EXERCISES = (
     Exercise(
         id="03-a",
@@ -116,41 +111,7 @@ EXERCISES = (
                  "{box_m:g} m as time. The difference is {answer} ms: late, by a good part of the "
                  "delay itself.",
     ),
-    Exercise(
-        id="03-d",
-        text="Main to fill {box_m:g} m ({box_ft:.0f} ft), air of {temperature_c:g} C and 50 %. The "
-             "box-to-box delay was set in the console, and then once more in the processor. A "
-             "listener sits on the line, {behind_m:g} m ({behind_ft:.0f} ft) behind the fill. How "
-             "much later than the main does the fill arrive?",
-        numbers={"box_m": (20, 26, 35, 45), "behind_m": (6, 9), "temperature_c": (5, 12, 28)},
-        answer=_twice,
-        code="gap_ms({box_m:g} + {behind_m:g}, {behind_m:g}, "
-             "2 * fill_delay_ms({box_m:g}, Air({temperature_c:g})), Air({temperature_c:g}))",
-        unit="ms", tolerance=0.6, decimals=1,
-        hints=(
-            "Set once, main and fill arrive together on the line. What does the second setting do?",
-            "It adds one whole box-to-box delay, and nothing else.",
-            "Distance from box to box over 331.3 + 0.606 for each degree, times 1000.",
-        ),
-        slips=(
-            Slip("That would be so with the delay set once.", lambda **_: 0.0),
-            Slip("That is both delays together. One of them was needed.",
-                 lambda **n: 2 * _twice(**n)),
-            Slip("The fill's own way to the listener is in both sums: it cancels.",
-                 lambda box_m, behind_m, temperature_c:
-                 travel_time_ms(box_m + behind_m, Air(temperature_c))),
-        ),
-        solution="One delay makes both arrive together; the second one makes the fill late by a "
-                 "whole {answer} ms: a clear echo.",
-    ),
 )
-
-_MAIN_M, _LIP_M, _LIP_SEAT_M = (0.0, 6.5, 4.6), (1.5, 2.0, 1.0), (5.5, 2.0, 1.2)
-
-
-def _lip_late() -> float:
-    return float(gap_ms(distance_m(_MAIN_M, _LIP_SEAT_M), distance_m(_LIP_M, _LIP_SEAT_M),
-                        fill_delay_ms(distance_m(_MAIN_M, _LIP_M), HALL), HALL))
 
 
 PREDICTIONS = (
@@ -185,16 +146,5 @@ PREDICTIONS = (
         slips=(Slip("One seat stands for one line, not for a whole field.", lambda: 0.0),
                Slip("The 30 m aside lengthen the main's way as well: take the difference.",
                     lambda: float(travel_time_ms(30.0, HALL)))),
-    ),
-    Prediction(
-        id="03-c",
-        text="Tidewell Hall: a front fill on the stage lip, 6 m (20 ft) from the main beside and "
-             "above it, is timed box to box (17 ms). A seat 4 m (13 ft) in front of it: by how "
-             "many milliseconds is the fill late?",
-        unit="ms", truth=_lip_late, decimals=0, tolerance=2,
-        meaning="The seat is nowhere near the line from main through fill, so the rule fails by "
-                "a third of the whole delay. Front fills are timed for their seats.",
-        slips=(Slip("Box to box is right on its line only, and no seat of a front fill is on it.",
-                    lambda: 0.0),),
     ),
 )

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
-from fillalign.audio import pink_noise
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.l04_exercises import EXERCISES, PREDICTIONS, thirds_spread_db
 from fillalign.classroom.lessons.scales import frequency_axis
-from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.sounds import FloatArray, with_second
-from fillalign.classroom.venues import demo_plan, demo_sound
-from fillalign.classroom.widgets import Choice, Slider, Switch
+from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.venues import demo_plan
+from fillalign.classroom.widgets import Slider, Switch
 from fillalign.interference import (
     comb_dip_db,
     comb_peak_db,
@@ -28,8 +26,7 @@ from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 from fillalign.propagation import distance_m, gap_ms
 
 __all__ = [
-    "EXERCISES", "PREDICTIONS", "comb_figure", "hollow_player", "seats_figure", "thirds_spread_db",
-    "with_second",
+    "EXERCISES", "PREDICTIONS", "comb_figure", "seats_figure", "thirds_spread_db",
 ]
 
 _FLOOR_DB = -30.0
@@ -40,7 +37,6 @@ _ROW_M = 34.0
 _MOST_LIFT_DB = 12.0
 _PITCH_MS = (1.0, 15.0)
 """Gaps at which noise and its repetition have a pitch of 1/gap (Bilsen 1966; from memory)."""
-_NOISE_RMS = 0.05
 
 
 def _comb_db(frequency_hz: FloatArray, delay_ms: float, level_db: float) -> FloatArray:
@@ -185,44 +181,4 @@ def seats_figure() -> LiveFigure:
         description="Two lines of level against frequency, each with notches; those of the "
                     "neighbour lie elsewhere.",
         size_in=(8, 4),
-    )
-
-
-def _sounds() -> Mapping[str, FloatArray]:
-    noise = pink_noise(seconds=1.5, seed=4)
-    return {"voice": demo_sound("voice").samples[:, 0],
-            "noise": noise * _NOISE_RMS / float(np.std(noise))}
-
-
-def hollow_player() -> LivePlayer:
-    """Voice or noise, alone and with a second arrival (lesson 04).
-
-    Examples
-    --------
-    >>> player = hollow_player()
-    >>> sorted(player.clips)
-    ['first arrival alone', 'with the second']
-    """
-    sounds = _sounds()
-
-    def render(*, sound: str, delay_ms: float, level_db: float) -> tuple[
-            Mapping[str, FloatArray], str]:
-        first = sounds[sound]
-        second = with_second(first, delay_ms, level_db, 48000)
-        notch = float(notch_frequencies_hz(delay_ms, 1)[0])
-        loud = f"{-level_db:g} dB softer" if level_db else "equally loud"
-        said = (f"Second arrival {delay_ms:g} ms later, {loud}: first notch {notch:.0f} Hz"
-                f"{_pitch_text(delay_ms)}.")
-        return {"first arrival alone": first, "with the second": second}, said
-
-    return LivePlayer(
-        "Hear the hollow",
-        "Start with noise and 1 ms, then 5, 10 and 40. What changes its colour, what sounds "
-        "hollow, what becomes two sounds? Then lower the second arrival until you cannot tell.",
-        [
-            Choice("sound", "Sound", ("voice", "noise")),
-            Slider("delay_ms", "Second arrival later by", 1, 60, 5, step=1, unit="ms"),
-            Slider("level_db", "Second arrival against first", -24, 0, 0, step=1, unit="dB"),
-        ],
-        render, sample_rate_hz=48000,
     )

@@ -14,7 +14,7 @@ from fillalign.interference import (
     interference_power,
     notch_frequencies_hz,
 )
-from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
+from fillalign.levels import db_to_amplitude, power_to_db
 from fillalign.propagation import travel_time_ms
 
 _JUDGED = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
@@ -45,11 +45,6 @@ def _range(down_db: float) -> float:
 
 def _neighbour(farther_m: float, temperature_c: float) -> float:
     return _first_notch(float(travel_time_ms(farther_m, Air(temperature_c))))
-
-
-def _down_for(range_db: float) -> float:
-    ratio = float(db_to_amplitude(range_db))
-    return float(amplitude_to_db((ratio + 1) / (ratio - 1)))
 
 
 EXERCISES = (
@@ -130,33 +125,6 @@ EXERCISES = (
         solution="The extra {farther_m:g} m are half a wave of the frequency that vanishes: the "
                  "speed of sound divided by twice the extra way, {answer} Hz.",
     ),
-    Exercise(
-        id="04-d",
-        text="You allow at most {range_db:g} dB between peaks and notches. How many dB softer than "
-             "the main must the fill be at that seat?",
-        numbers={"range_db": (2, 4, 5, 6, 8)},
-        answer=_down_for,
-        code="amplitude_to_db((db_to_amplitude({range_db:g}) + 1) / "
-             "(db_to_amplitude({range_db:g}) - 1))",
-        unit="dB", tolerance=0.3, decimals=1,
-        hints=(
-            "Turn it round: which g makes (1 + g) divided by (1 - g) just large enough?",
-            "Call r the allowed range as a ratio: 10 to the power of the range over twenty. Then "
-            "g is (r - 1) divided by (r + 1).",
-            "Softer by twenty times the logarithm (base ten) of 1 divided by g.",
-        ),
-        slips=(
-            Slip("The range and the difference in level are two things: a little of a second "
-                 "arrival makes much range.", lambda range_db: range_db),
-            Slip("The sign: the question asks how many dB softer, so a positive number.",
-                 lambda range_db: -_down_for(range_db)),
-            Slip("You took the range as a ratio of powers (divided by ten); pressures need "
-                 "twenty.", lambda range_db: _down_for(2 * range_db)),
-        ),
-        solution="r, the range as a ratio of pressures, is 10^({range_db:g}/20), and "
-                 "g = (r - 1)/(r + 1). Twenty times the logarithm of 1/g is {answer} dB: so far "
-                 "below the main.",
-    ),
 )
 
 PREDICTIONS = (
@@ -180,20 +148,5 @@ PREDICTIONS = (
                 "still, beyond about 30 ms, speech gets an echo instead.)",
         slips=(Slip("More notches look worse on a screen. Within a third octave they average "
                     "out.", lambda: 20.0),),
-    ),
-    Prediction(
-        id="04-c",
-        text="How many dB softer than the first must a second arrival be, so that only 3 dB lie "
-             "between the peaks and the notches of the comb?",
-        unit="dB", truth=lambda: _down_for(3.0), decimals=1, tolerance=1.5,
-        meaning="Pressures add, so even a soft second arrival counts: 10 dB softer still leaves "
-                "5.7 dB.",
-        slips=(
-            Slip("A few dB below equal are not enough: 3 dB softer leaves more than 15 dB between "
-                 "peaks and notches.", lambda: 3.0),
-            Slip("6 dB softer is half the pressure, so peaks are 1.5 and notches 0.5: three to "
-                 "one, which is 9.5 dB.", lambda: 6.0),
-            Slip("10 dB softer still leaves 5.7 dB.", lambda: 10.0),
-        ),
     ),
 )

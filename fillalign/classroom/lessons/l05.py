@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from functools import cache
-from typing import Any, Literal
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
 
-from fillalign.audio import render_seat
-from fillalign.classroom.figures import GREY, HUE, LINES, WARM, key_above
+from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.hall import (
     REFERENCE_M,
     hall,
@@ -19,24 +17,20 @@ from fillalign.classroom.lessons.hall import (
     with_fills,
 )
 from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
-from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.sounds import FloatArray
-from fillalign.classroom.venues import demo_sound
+from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.widgets import Choice, Slider, Switch
-from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
+from fillalign.levels import db_to_amplitude, db_to_power, fill_level_db, power_to_db
 from fillalign.planning import FillReport, TrimCurve
-from fillalign.precedence import CEILING_DB, keeps_image, precedence_limit_db
+from fillalign.precedence import precedence_limit_db
 
 __all__ = [
-    "EXERCISES", "PREDICTIONS", "inner_fill", "inner_trims", "precedence_figure", "rows_by_trim",
-    "seat_player", "trim_figure", "walk_figure",
+    "EXERCISES", "PREDICTIONS", "inner_fill", "inner_trims", "own_trim_form",
+    "rows_by_trim", "trim_figure", "walk_figure",
 ]
 
 _LOW_TRIM_DB, _HIGH_TRIM_DB = -30.0, 9.0
-_SEATS = {"row 20, ahead of the fills": (20.0, 2.5, 1.2), "row 31, behind them": (31.0, 2.5, 1.2)}
-_EARS: dict[str, Literal["one", "two"]] = {"a loudspeaker (one ear)": "one",
-                                           "headphones (two ears)": "two"}
-_SHOWN_MS = (-10.0, 60.0)
 
 
 def inner_fill() -> FillReport:
@@ -145,59 +139,6 @@ def walk_figure() -> LiveFigure:
     )
 
 
-def precedence_figure() -> LiveFigure:
-    """Seats of the inner fills on the precedence table (lesson 05).
-
-    Examples
-    --------
-    >>> live = precedence_figure()
-    >>> live.controls["extra_ms"].value = -5.0
-    >>> live.text.startswith("The image stays at the stage at ")
-    True
-    """
-    plan, checks = hall(), hall().checks
-    own = checks.covered & (checks.fill == list(plan.venue.outputs).index("Fill inner"))
-    gap, level = checks.gap_ms[own], checks.level_difference_db[own]
-    planned = plan.settings["Fill inner"].trim_db
-    grid = np.linspace(*_SHOWN_MS, 281)
-
-    def draw(figure: Figure) -> dict[str, Any]:
-        ax = figure.add_subplot()
-        ax.set(xlim=_SHOWN_MS, ylim=(-28, 20), xlabel="Fill after main (ms)",
-               ylabel="Fill above main (dB)")
-        ax.plot(grid, precedence_limit_db(grid), label="most the fill may have", **LINES[2])
-        ax.axhline(CEILING_DB, color=GREY, linewidth=0.8, label="equally loud to the ear (Haas)")
-        kept = ax.plot([], [], marker="o", markersize=4, linestyle="none", color=HUE,
-                       label="seat keeps the stage")
-        lost = ax.plot([], [], marker="x", linestyle="none", color=WARM,
-                       label="seat loses it")
-        key_above(ax)
-        return {"kept": kept[0], "lost": lost[0]}
-
-    def update(artists: dict[str, Any], *, trim_db: float, extra_ms: float) -> str:
-        here, loud = gap + extra_ms, level + trim_db - planned
-        keeps = keeps_image(here, loud)
-        artists["kept"].set_data(here[keeps], loud[keeps])
-        artists["lost"].set_data(here[~keeps], loud[~keeps])
-        return (f"The image stays at the stage at {int(keeps.sum())} of {keeps.size} seats.\n"
-                f"The earliest fill comes {here.min():+.1f} ms after its main, the loudest is "
-                f"{loud.max():+.1f} dB above it.")
-
-    return LiveFigure(
-        "Who leads the ear?",
-        "Each mark is a seat behind the fills. Take the margin away (5 ms less): how many seats "
-        "lose the stage? How much louder may the fills be if you give 5 ms more?",
-        [
-            Slider("trim_db", "Trim of the fills", -20, 9, planned, step=0.5, unit="dB"),
-            Slider("extra_ms", "Delay against the plan", -10, 30, 0, step=0.5, unit="ms"),
-        ],
-        draw, update,
-        description="Seats as marks over time and level; a bent line above which the ear leaves "
-                    "the stage.",
-        size_in=(8, 4.4),
-    )
-
-
 def trim_figure() -> LiveFigure:
     """Gain behind the fills and cost ahead of them at each trim (lesson 05).
 
@@ -253,35 +194,35 @@ def trim_figure() -> LiveFigure:
     )
 
 
-def seat_player() -> LivePlayer:
-    """Sound at a seat with and without the fills, at true levels (lesson 05).
+def _own_trim(mains_db: float, fill_db: float, goal_db: float, gap_ms: float = 5.0) -> str:
+    wanted = float(fill_level_db(mains_db, goal_db))
+    if not np.isfinite(wanted):
+        return "The mains alone bring that already: this fill is not needed there."
+    most = float(precedence_limit_db(gap_ms))
+    over = wanted - mains_db
+    return (f"The fill alone must read {wanted:.1f} dB, {over:+.1f} dB against the mains: change "
+            f"its trim by {wanted - fill_db:+.1f} dB.\n"
+            f"For a gap of {gap_ms:g} ms the table allows {most:+.1f} dB. "
+            + ("That holds." if over <= most else "That is too much: the voice leaves the stage.")
+            + " Meters count the room as well, so walk and listen.")
+
+
+def own_trim_form() -> NumberForm:
+    """Return the form for the trim at a seat of the learner's own venue (lesson 05).
 
     Examples
     --------
-    >>> player = seat_player()
-    >>> sorted(player.clips)
-    ['mains alone', 'with the fills']
+    >>> form = own_trim_form()
+    >>> for name, value in {"mains_db": "68", "fill_db": "72", "goal_db": "71"}.items():
+    ...     form.entries[name].value = value
+    >>> form.button.click()
+    >>> form.text.splitlines()[0]
+    'The fill alone must read 68.0 dB, -0.0 dB against the mains: change its trim by -4.0 dB.'
     """
-    voice = demo_sound("voice").samples[:, 0]
-
-    @cache
-    def heard(where: str, ears: str, trim_db: float) -> FloatArray:
-        return render_seat(hall(), voice, _SEATS[where], ears=_EARS[ears],
-                           settings=with_fills(trim_db=trim_db))[: 48000 * 5]
-
-    def render(*, where: str, ears: str, trim_db: float) -> tuple[Mapping[str, FloatArray], str]:
-        said = f"A seat in {where}; trim of the fills {trim_db:g} dB."
-        return {"mains alone": heard(where, ears, -np.inf),
-                "with the fills": heard(where, ears, trim_db)}, said
-
-    return LivePlayer(
-        "Hear the trim",
-        "Behind the fills: at which trim do you first notice them, at which do they take over? "
-        "Then ahead of them: what do they do to the words there?",
-        [
-            Choice("where", "Seat", tuple(reversed(_SEATS))),
-            Choice("ears", "Through", tuple(_EARS)),
-            Slider("trim_db", "Trim of the fills", -20, 9, 0, step=0.5, unit="dB"),
-        ],
-        render, sample_rate_hz=48000,
-    )
+    return NumberForm(
+        "Three readings at one seat of your own venue, noise playing softly, everybody warned. "
+        "The gap is that of the delay you set.",
+        {"mains_db": "Meter, mains alone (dB)", "fill_db": "Meter, fill alone (dB)",
+         "goal_db": "Level wanted (dB)"},
+        {"gap_ms": "Gap at the seat (ms, 5 if empty)"},
+        _own_trim)

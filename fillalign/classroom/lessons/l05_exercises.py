@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.predictions import Prediction
-from fillalign.levels import fill_level_db, power_sum_db, spreading_db
+from fillalign.levels import fill_level_db, power_sum_db
 from fillalign.precedence import precedence_limit_db
 
 
@@ -14,10 +14,6 @@ def _alone(mains_db: float, goal_db: float) -> float:
 
 def _change(mains_db: float, fill_db: float, goal_db: float) -> float:
     return _alone(mains_db, goal_db) - fill_db
-
-
-def _direct(level_db: float, trim_db: float, away_m: float) -> float:
-    return level_db + trim_db + float(spreading_db(away_m))
 
 
 EXERCISES = (
@@ -99,34 +95,6 @@ EXERCISES = (
         solution="{gap_ms:g} ms lie between two rows; the same part of the way between their "
                  "limits gives {answer} dB.",
     ),
-    Exercise(
-        id="05-d",
-        text="A fill brings {level_db:g} dBA at 1 m with its trim at 0 dB. The trim is "
-             "{trim_db:g} dB. What does its direct sound bring on the axis {away_m:g} m "
-             "({away_ft:.0f} ft) away? (Air left out.)",
-        numbers={"level_db": (84, 88, 91), "trim_db": (-9, -6, -4), "away_m": (4, 6, 9, 14)},
-        answer=_direct,
-        code="{level_db:g} + {trim_db:g} + spreading_db({away_m:g})",
-        unit="dBA", tolerance=0.3, decimals=1,
-        hints=(
-            "Two things come off the level at 1 m: the trim and the distance.",
-            "Twice the distance is half the pressure, 6 dB less.",
-            "The distance costs twenty times the logarithm (base ten) of the metres.",
-        ),
-        slips=(
-            Slip("You left out the trim.", lambda level_db, away_m, **_:
-                 _direct(level_db, 0.0, away_m)),
-            Slip("Half of the distance's share: pressure falls with distance, so twenty times the "
-                 "logarithm.", lambda level_db, trim_db, away_m:
-                 level_db + trim_db + float(spreading_db(away_m)) / 2),
-            Slip("The sign of the trim: minus makes it softer.",
-                 lambda level_db, trim_db, away_m: _direct(level_db, -trim_db, away_m)),
-            Slip("You left out the distance: that is the level at 1 m.",
-                 lambda level_db, trim_db, **_: level_db + trim_db),
-        ),
-        solution="From {level_db:g} dBA the trim of {trim_db:g} dB and the distance, 20 times the "
-                 "logarithm of {away_m:g}, leave {answer} dBA.",
-    ),
 )
 
 
@@ -164,21 +132,6 @@ PREDICTIONS = (
             Slip("Two equal sounds give 6 dB only if they push in step, at every frequency. In a "
                  "room, above the lows, they give 3 dB.", lambda: 0.0),
             Slip("6 dB above the mains gives 7 dB together; a little less will do.", lambda: 6.0),
-        ),
-    ),
-    Prediction(
-        id="05-c",
-        text="The same kind of box with the same drive hangs near the last row and at the stage. "
-             "One listener sits 5 m (16 ft) from the one and 31 m (102 ft) from the other. By how "
-             "many dB is the direct sound of the near one louder?",
-        unit="dB", truth=lambda: float(spreading_db(5.0) - spreading_db(31.0)), decimals=1,
-        tolerance=2,
-        meaning="Direct sound loses 6 dB for each doubling of the distance. So two equal faders "
-                "are far from equal levels: a fill at the mains' drive shouts the stage down.",
-        slips=(
-            Slip("Same drive is the same level at 1 m, not at the seat.", lambda: 0.0),
-            Slip("That is half: pressure falls with distance, and decibels of it are twenty times "
-                 "the logarithm.", lambda: float(spreading_db(5.0) - spreading_db(31.0)) / 2),
         ),
     ),
 )

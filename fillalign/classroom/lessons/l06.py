@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
@@ -10,7 +9,6 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.hall import (
     REFERENCE_M,
@@ -22,20 +20,18 @@ from fillalign.classroom.lessons.hall import (
 )
 from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
 from fillalign.classroom.lessons.scales import frequency_axis
-from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.sounds import FloatArray
-from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import seat_field
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
-from fillalign.interference import two_arrival_response
 from fillalign.levels import amplitude_to_db, power_sum_db
 from fillalign.planning import LOW_CUT_LOSS_DB
 from fillalign.venue import OutputSettings
 
 __all__ = [
     "EXERCISES", "LOW_CUT_KINDS", "PREDICTIONS", "area_db", "bands_figure", "fall_db",
-    "filter_figure", "low_cut_figure", "overlap_figure", "stage_db", "stage_player",
+    "filter_figure", "low_cut_figure", "stage_db", 
     "with_low_cut",
 ]
 
@@ -214,61 +210,6 @@ def low_cut_figure() -> LiveFigure:
     )
 
 
-def overlap_figure() -> LiveFigure:
-    """Lows of a main and a fill at one seat, in the open (lesson 06).
-
-    Examples
-    --------
-    >>> overlap_figure().text
-    'Against the main alone: 50 Hz nothing left, 100 Hz +6.0 dB, 200 Hz +6.0 dB.'
-    """
-    grid = np.geomspace(30, 1000, 2500)
-
-    def draw(figure: Figure) -> dict[str, Any]:
-        ax = figure.add_subplot()
-        frequency_axis(ax, 30, 1000)
-        ax.set(ylim=(_FLOOR_DB, 8), ylabel="Level against main alone (dB)")
-        both = ax.plot(grid, 0 * grid, label="main and fill", **LINES[0])
-        fill = ax.plot(grid, 0 * grid, label="fill alone", **LINES[1])
-        ax.axhline(0, color=GREY, linewidth=0.8)
-        key_above(ax)
-        return {"both": both[0], "fill": fill[0]}
-
-    def update(artists: dict[str, Any], *, gap_ms: float, level_db: float, corner: str) -> str:
-        corner_hz = _corner(corner)
-
-        def fill_at(frequency_hz: Any) -> Any:
-            fill = two_arrival_response(frequency_hz, gap_ms, level_db) - 1
-            if corner_hz is None:
-                return fill
-            return fill * low_cut_response(frequency_hz, corner_hz, order=4, kind="butterworth")
-
-        fill = fill_at(grid)
-        artists["both"].set_ydata(np.maximum(_level_db(1 + fill), _FLOOR_DB))
-        artists["fill"].set_ydata(np.maximum(_level_db(fill), _FLOOR_DB))
-        said = [f"{hz} Hz {_said(float(_level_db(1 + fill_at(hz))))}" for hz in (50, 100, 200)]
-        return f"Against the main alone: {', '.join(said)}."
-
-    return LiveFigure(
-        "More boxes, more bass?",
-        "Which notes vanish, which double? Now move the gap, as if you walked. Then put a low cut "
-        "in: from which corner on is 50 Hz left in peace?",
-        [
-            Slider("gap_ms", "Fill after main", 0, 20, 10, step=0.5, unit="ms"),
-            Slider("level_db", "Fill against main, full range", -12, 0, 0, step=1, unit="dB"),
-            Choice("corner", "Low cut of the fill", _CORNERS),
-        ],
-        draw, update,
-        description="Level against frequency with deep holes where main and fill cancel, and the "
-                    "level of the fill alone.",
-        size_in=(8, 4),
-    )
-
-
-def _said(level_db: float) -> str:
-    return "nothing left" if level_db < -60 else f"{round(level_db, 1) + 0.0:+.1f} dB"
-
-
 def filter_figure() -> LiveFigure:
     """Level and extra delay of a low cut (lesson 06).
 
@@ -320,34 +261,4 @@ def filter_figure() -> LiveFigure:
         description="Left, level against frequency, falling steeply below the corner. Right, the "
                     "extra delay, which is longest near the corner and almost nothing far above.",
         size_in=(8, 3.6),
-    )
-
-
-def stage_player() -> LivePlayer:
-    """Sound of the fills alone on the stage, without and with a low cut (lesson 06).
-
-    Examples
-    --------
-    >>> sorted(stage_player().clips)
-    ['no low cut', 'with the low cut']
-    """
-    plan = hall()
-    seat = plan.venue.stage_microphone_m
-
-    def heard(sound: str, corner: str) -> FloatArray:
-        settings = with_low_cut(_corner(corner), _PLANNED)
-        samples = demo_sound(sound).samples[:, 0]
-        return render_seat(plan, samples, seat, outputs=fills(), settings=settings)[: 48000 * 5]
-
-    def render(*, sound: str, corner: str) -> tuple[Mapping[str, FloatArray], str]:
-        clips = {"no low cut": heard(sound, "none"), "with the low cut": heard(sound, corner)}
-        return clips, f"The fills alone, heard on the stage; low cut {corner}."
-
-    return LivePlayer(
-        "What the stage hears of the fills",
-        "Use headphones: small loudspeakers have no lows. What is gone with the low cut, and what "
-        "is still there for the stage to be bothered with?",
-        [Choice("sound", "Sound", ("voice", "snare")),
-         Choice("corner", "Low cut of the fills", _CORNERS[:0:-1])],
-        render, sample_rate_hz=48000,
     )

@@ -8,7 +8,7 @@ from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.lessons.hall import rows_octaves_db
 from fillalign.classroom.predictions import Prediction
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
-from fillalign.interference import notch_frequencies_hz, two_arrival_response
+from fillalign.interference import notch_frequencies_hz
 from fillalign.levels import amplitude_to_db, coherent_sum_db, power_sum_db, spreading_db
 
 
@@ -111,33 +111,6 @@ EXERCISES = (
         solution="The extra delay of that filter at {frequency_hz:g} Hz comes on top of "
                  "{gap_ms:g} ms: {answer} ms.",
     ),
-    Exercise(
-        id="06-d",
-        text="Outdoors, at a seat where two towers overlap, one brings {main_db:g} dB at 100 Hz, "
-             "the other {below_db:g} dB less, a whole swing (10 ms) later. How many dB do both "
-             "bring together?",
-        numbers={"main_db": (84, 88, 91), "below_db": (1, 2, 4, 6, 9)},
-        answer=_pressures,
-        code="coherent_sum_db([{main_db:g}, {main_db:g} - {below_db:g}])",
-        unit="dB", tolerance=0.2, decimals=1,
-        hints=(
-            "A whole swing later means in step: what adds, powers or pressures?",
-            "Set the first pressure to 1. The second is 10 to the power of minus the decibels "
-            "over twenty.",
-            "1 plus that, as twenty times the logarithm (base ten), on top of the first.",
-        ),
-        slips=(
-            Slip("You added powers. In step, pressures add: divide by twenty.",
-                 lambda main_db, below_db: power_sum_db([main_db, main_db - below_db])),
-            Slip("Two equal pressures in step would give that. The second is softer.",
-                 lambda main_db, **_: _pressures(main_db, 0.0)),
-            Slip("That is half a swing, where they cancel. A whole swing later they are in step.",
-                 lambda main_db, below_db:
-                 coherent_sum_db([main_db, main_db - below_db], [0.0, math.pi])),
-        ),
-        solution="In step the pressures add: 1 + 10^(-{below_db:g}/20), in decibels on top of "
-                 "{main_db:g} dB, gives {answer} dB.",
-    ),
 )
 
 
@@ -178,25 +151,5 @@ PREDICTIONS = (
                 "there it is as wide as an octave, and the ear does notice.",
         slips=(Slip("At 100 Hz the fill is a whole swing late, so the two help each other.",
                     lambda: 100.0),),
-    ),
-    Prediction(
-        id="06-c",
-        text="The same seat: by how many dB is 100 Hz louder than with the mains alone?",
-        unit="dB", truth=lambda: float(amplitude_to_db(abs(two_arrival_response(100.0, 10.0, 0)))),
-        decimals=1, tolerance=0.7,
-        meaning="A whole swing late is in step: twice the pressure. So more boxes do not mean more "
-                "bass, but bass that differs from note to note and from seat to seat.",
-        slips=(Slip("3 dB is for sounds that are not in step.", lambda: 3.0),
-               Slip("50 Hz vanishes; 100 Hz does the opposite.", lambda: -20.0)),
-    ),
-    Prediction(
-        id="06-d",
-        text="A low cut (Butterworth, order 4) has its corner at 150 Hz. By how many ms does it "
-             "delay the sound at 200 Hz?",
-        unit="ms", truth=lambda: _extra(200.0, 150.0), decimals=1, tolerance=0.5,
-        meaning="A filter needs time near its corner. At 1 kHz it is 0.06 ms: so set the delay by "
-                "the mids, and know that the lows of the fill come later.",
-        slips=(Slip("A filter changes level and time. Only a filter that is itself delayed as a "
-                    "whole (linear phase) keeps the two apart.", lambda: 0.0),),
     ),
 )

@@ -13,6 +13,7 @@ from fillalign.air import Air
 from fillalign.audio import air_filter
 from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
+from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import demo_sound
@@ -21,11 +22,7 @@ from fillalign.filters import shelf_response
 from fillalign.levels import amplitude_to_db
 from fillalign.units import m_to_ft
 
-_TICKS = (125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-_NAMES = ("125", "250", "500", "1k", "2k", "4k", "8k", "16k")
 _BANDS = THIRDS_HZ[4:]
-_CORNER_HZ = 4000.0
-_HUMIDITY = np.linspace(1.0, 100.0, 199)
 
 
 def air_loss_db(
@@ -41,14 +38,6 @@ def air_loss_db(
     return float(absorption_db_per_m(frequency_hz, temperature_c, humidity_pct) * distance_m)
 
 
-def _frequency_axis(figure: Figure, **limits: Any) -> Any:
-    ax = figure.add_subplot()
-    ax.set(xscale="log", xlim=(110, 18000), xlabel="Frequency (Hz)", **limits)
-    ax.set_xticks(_TICKS, _NAMES)
-    ax.minorticks_off()
-    return ax
-
-
 def loss_figure() -> LiveFigure:
     """Show what air takes by frequency, for any distance and air (lesson 07).
 
@@ -61,7 +50,9 @@ def loss_figure() -> LiveFigure:
     """
 
     def draw(figure: Figure) -> dict[str, Any]:
-        ax = _frequency_axis(figure, ylim=(0, 40), ylabel="Lost to the air (dB)")
+        ax = figure.add_subplot()
+        frequency_axis(ax, 110, 18000)
+        ax.set(ylim=(0, 40), ylabel="Lost to the air (dB)")
         now = ax.plot(_BANDS, _BANDS, label="this air", **LINES[0])[0]
         usual = ax.plot(_BANDS, _BANDS, label="20 C and 50 %", **LINES[1])[0]
         key_above(ax)
@@ -109,7 +100,9 @@ def shelf_figure() -> LiveFigure:
     """
 
     def draw(figure: Figure) -> dict[str, Any]:
-        ax = _frequency_axis(figure, ylim=(-16, 4), ylabel="Level (dB)")
+        ax = figure.add_subplot()
+        frequency_axis(ax, 110, 18000)
+        ax.set(ylim=(-16, 4), ylabel="Level (dB)")
         lost = ax.plot(_BANDS, _BANDS, label="after the air", **LINES[1])[0]
         left = ax.plot(_BANDS, _BANDS, label="after the air and the shelf", **LINES[0])[0]
         ax.axhline(0.0, **{**LINES[3], "linewidth": 1.0})
@@ -282,13 +275,5 @@ PREDICTIONS = (
                 "it lies far below, at 80 % far above.",
         slips=(Slip("You went on from 50 to 20 to 5 %: drier is not always worse.",
                     lambda: 2 * air_loss_db(50.0, 8000.0, 20.0, 20.0)),),
-    ),
-    Prediction(
-        id="07-c",
-        text="20 C and 50 %: after how many metres has the air taken 3 dB at 1 kHz?",
-        unit="m", truth=lambda: _reach(1000.0, 50.0), decimals=0, tolerance=100.0,
-        meaning="Hundreds of metres. In a hall the air takes nothing from the vowels: what falls "
-                "there falls with distance, and a shelf must leave it alone.",
-        slips=(Slip("That is about where 8 kHz has lost 3 dB.", lambda: _reach(8000.0, 50.0)),),
     ),
 )

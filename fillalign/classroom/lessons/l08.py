@@ -13,6 +13,7 @@ from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.predictions import Prediction
+from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider, Switch
 from fillalign.propagation import travel_time_ms
@@ -180,6 +181,39 @@ def _left(distance_m: float, warm_c: float, cold_c: float, margin_ms: float) -> 
     return margin_ms - _cooling(distance_m, warm_c, cold_c)
 
 
+def _own_drift(
+    distance_m: float, then_c: float, now_c: float, margin_ms: float = 5.0, wind_m_s: float = 0.0
+) -> str:
+    air = Air(then_c)
+    later = path_ms(distance_m, air.at_temperature(now_c), wind_m_s) - path_ms(distance_m, air)
+    left = margin_ms - later
+    return (f"The mains now need {abs(later):.1f} ms {'longer' if later > 0 else 'less'} to the "
+            f"fill: change its delay by {later:+.1f} ms.\nIf nobody does, {margin_ms:g} ms of "
+            f"margin become {left:.1f} ms: "
+            + ("still behind the mains." if left > 0 else "the fill comes first."))
+
+
+def own_drift_form() -> NumberForm:
+    """Return the form for the drift at a fill of the learner's own venue (lesson 08).
+
+    Examples
+    --------
+    >>> form = own_drift_form()
+    >>> for name, value in {"distance_m": "60", "then_c": "24", "now_c": "12"}.items():
+    ...     form.entries[name].value = value
+    >>> form.button.click()
+    >>> form.text.splitlines()[0]
+    'The mains now need 3.7 ms longer to the fill: change its delay by +3.7 ms.'
+    """
+    return NumberForm(
+        "A fill of your own venue, the temperature when it was timed, and the one you expect at "
+        "the end. Wind from the mains to the fill counts plus, against it minus.",
+        {"distance_m": "Main to fill (m)", "then_c": "Temperature when timed (C)",
+         "now_c": "Temperature now (C)"},
+        {"margin_ms": "Margin (ms, 5 if empty)", "wind_m_s": "Wind that came up (m/s)"},
+        _own_drift)
+
+
 EXERCISES = (
     Exercise(
         id="08-a",
@@ -279,17 +313,5 @@ PREDICTIONS = (
         meaning="As much as eight degrees of cooling. Wind along the way counts: against the "
                 "sound like cooling, with it like warming.",
         slips=(Slip("It counts: it carries the sound along or holds it back.", lambda: 0.0),),
-    ),
-    Prediction(
-        id="08-c",
-        text="And a crosswind of 5 m/s: how many ms?",
-        unit="ms",
-        truth=lambda: 1000 * _TOWER_M * (
-            1 / np.sqrt(Air(20.0).speed_m_s ** 2 - 25.0) - 1 / Air(20.0).speed_m_s
-        ),
-        decimals=2, tolerance=0.2,
-        meaning="Next to nothing. Only the part of the wind along the path matters.",
-        slips=(Slip("That is a headwind's share; across the path the wind hardly counts.",
-                    lambda: _headwind(_TOWER_M, 5.0)),),
     ),
 )

@@ -1,0 +1,98 @@
+"""The small picture of the hall at the head of a lesson: `python -m tests.hall_pictures`.
+
+Drawn from the venue file and kept in the notebook itself, so that it shows before
+anything is run, wherever the notebook lies.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from PIL import Image
+
+from fillalign.plots import GREY, HUE, INK, PALE
+from fillalign.venue import Venue, read_demo_venue
+
+WARM = "#b4560f"
+NAME = "hall.png"
+MOST_BYTES = 16_000
+NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
+
+SCENES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
+    "00": ("pewter_barn", {"Ruth": (36, 2), "Ole": (18, 0), "Noor": (32, -3)}),
+    "01": ("tidewell_hall", {"Ruth": (39, -3), "row 2": (5, 1), "Noor": (13, -4)}),
+    "02": ("tidewell_hall", {"Ines": (27, 5), "Ole": (15, 0)}),
+    "03": ("tidewell_hall", {"Ines": (34, 3), "Ole": (25, -3), "Ruth": (30, -6)}),
+    "04": ("tidewell_hall", {"Ruth": (34, 4), "Ole": (15, 0), "Ines": (34, -6)}),
+    "05": ("tidewell_hall", {"Ruth": (20, 3), "row 34": (34, -4), "Ole": (14, -3)}),
+    "06": ("tidewell_hall", {"talker": (-2, 0), "Ruth": (39, 3), "Ole": (14, -3)}),
+    "07": ("tidewell_hall", {"Ruth": (39, 0), "Noor": (13, -4)}),
+    "08": ("cinder_meadow", {"Ruth": (98, 8), "Ines": (60, -12), "Ole": (40, 0)}),
+}
+"""Venue and people, by lesson: where each of them is, in m."""
+
+
+def _loudspeakers(ax: Any, venue: Venue) -> None:
+    for role, marker, colour in (("main", "s", HUE), ("fill", ">", WARM)):
+        places = [source.position_m for source in venue.of_role(role)]
+        ax.plot([x for x, _, _ in places], [y for _, y, _ in places], marker, color=colour,
+                markersize=8, markeredgecolor="white", linestyle="none",
+                label="mains" if role == "main" else "fills")
+
+
+def hall_png(venue: Venue, people: dict[str, tuple[float, float]]) -> bytes:
+    """Return a venue from above with some people in it, as a small PNG."""
+    figure = Figure(figsize=(7.6, 2.7), dpi=100, layout="constrained")
+    ax = figure.add_subplot()
+    ax.set_aspect("equal")
+    for area in venue.areas:
+        (x, width), (y, depth) = (
+            (low, high - low) for low, high in zip(
+                area.seats_m()[:, :2].min(axis=0), area.seats_m()[:, :2].max(axis=0), strict=True))
+        shadow = bool(area.shadowed_from)
+        ax.add_patch(Rectangle((x, y), width, depth, facecolor=PALE,
+                               edgecolor=GREY, hatch="//" if shadow else None, linewidth=0.6))
+        ax.text(x + width / 2, y + 0.02 * depth, area.name, ha="center", va="bottom",
+                color=INK, fontsize=7)
+    if venue.room is not None and venue.room.width_m is not None:
+        room = venue.room
+        ax.add_patch(Rectangle((room.x_from_m, -room.width_m / 2), room.x_to_m - room.x_from_m,
+                               room.width_m, fill=False, edgecolor=INK, linewidth=1.4))
+    _loudspeakers(ax, venue)
+    for name, (x, y) in people.items():
+        ax.plot(x, y, "o", color=INK, markersize=7)
+        ax.annotate(name, (x, y), xytext=(5, 5), textcoords="offset points", color=INK,
+                    fontsize=10, fontweight="bold",
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8})
+    ax.margins(0.03)
+    ax.set_xlabel("metres from the mains (10 m are 33 ft)", fontsize=8)
+    ax.set_yticks([])
+    ax.tick_params(labelsize=8)
+    ax.spines[["top", "left", "right"]].set_visible(False)
+    ax.legend(loc="upper left", bbox_to_anchor=(1, 1), fontsize=8, frameon=False)
+    drawn, held = io.BytesIO(), io.BytesIO()
+    figure.savefig(drawn, format="png", metadata={"Software": None})
+    Image.open(drawn).convert("RGB").quantize(64).save(held, "png", optimize=True)
+    return held.getvalue()
+
+
+def put_into(path: Path) -> int:
+    """Draw a lesson's hall into its first cell; return the size in bytes."""
+    venue, people = SCENES[path.stem[:2]]
+    png = hall_png(read_demo_venue(venue), people)
+    notebook = nbformat.read(path, as_version=4)
+    notebook.cells[0].attachments = {NAME: {"image/png": base64.b64encode(png).decode()}}
+    nbformat.write(notebook, path)
+    return len(png)
+
+
+if __name__ == "__main__":
+    for lesson in sorted(NOTEBOOKS.glob("*.ipynb")):
+        if lesson.stem[:2] in SCENES:
+            print(lesson.stem, put_into(lesson), "bytes")
