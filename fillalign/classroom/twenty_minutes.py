@@ -90,15 +90,18 @@ class NumberForm:
                     raise ValueError(f"{self._labels[name]}: {error}") from None
         return numbers
 
-    def _work(self) -> None:
-        try:
-            self.text = self._answer(**self._numbers())
-        except ValueError as error:
-            self.text = as_sentence(error)
-        # An error names the box, not the option of the command line or the argument.
+    def _with_labels(self, text: str) -> str:
+        """Return words that name the boxes, not options of the command line or arguments."""
         for name, label in self._labels.items():
             for word in (f"--{name.replace('_', '-')}", name):
-                self.text = self.text.replace(word, label.partition(" (")[0].lower())
+                text = text.replace(word, label.partition(" (")[0].lower())
+        return text
+
+    def _work(self) -> None:
+        try:
+            self.text = self._with_labels(self._answer(**self._numbers()))
+        except ValueError as error:
+            self.text = as_sentence(ValueError(self._with_labels(str(error))))
         say(self.reply, self.text)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:

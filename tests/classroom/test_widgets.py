@@ -546,31 +546,34 @@ def test_heard_blind_tells_what_it_was_only_afterwards():
 def test_a_form_names_the_box_that_is_wrong_or_missing():
     form = l03.own_delay_form()
     form.button.click()
-    assert "still needed: Main to seat (m)" in form.text
-    for name, value in {"main_m": "40", "fill_m": "-1", "temperature_c": "20"}.items():
+    assert "Still needed: Main to seat (m)" in form.text
+    for name, value in {"main_to_seat_m": "40", "fill_to_seat_m": "-1", "temperature_c": "20"}.items():
         form.entries[name].value = value
     form.button.click()
-    assert "fill to seat" in form.text.lower()
-    form.entries["fill_m"].value = "ten"
+    assert form.text.startswith("Fill to seat must be at least 0 m")
+    form.entries["fill_to_seat_m"].value = "ten"
     form.button.click()
     assert form.text.startswith("Fill to seat (m)")
 
 
 def test_own_numbers_by_hand():
-    """Cramer's 344 m/s at 20 C and 50 %; powers add; 0.05 ms a degree and 10 m (lesson 02)."""
+    """By 344 m/s at 20 C, sums of powers, and half a millisecond a degree and 100 m.
+
+    A little less than that where the water stays in the air (Cramer 1993).
+    """
     def worked(form, **given):
         for name, value in given.items():
             form.entries[name].value = f"{value}"
         form.button.click()
         return form.text
 
-    text = worked(l03.own_delay_form(), main_m=37.2, fill_m=10, temperature_c=20,
+    text = worked(l03.own_delay_form(), main_to_seat_m=37.2, fill_to_seat_m=10, temperature_c=20,
                   main_latency_ms=2, fill_latency_ms=3, margin_ms=6)
     assert float(text.split("Set ")[1].split(" ms")[0]) == pytest.approx(
         1000 * 27.2 / 344.0 - 1 + 6, abs=0.05)
     assert "6 ms after the main" in text
-    late = worked(l03.own_delay_form(), main_m=8, fill_m=5, temperature_c=20, fill_latency_ms=14,
-                  margin_ms=0)
+    late = worked(l03.own_delay_form(), main_to_seat_m=8, fill_to_seat_m=5, temperature_c=20,
+                  fill_latency_ms=14, margin_ms=0)
     assert "hold the mains" in late
     assert "by 5.3 ms" in late
     text = worked(l05.own_trim_form(), mains_db=70, fill_db=74, goal_db=73)
@@ -580,7 +583,7 @@ def test_own_numbers_by_hand():
     assert "too much" in worked(l05.own_trim_form(), mains_db=70, fill_db=74, goal_db=80)
     assert "not needed" in worked(l05.own_trim_form(), mains_db=70, fill_db=74, goal_db=70)
     text = worked(l08.own_drift_form(), distance_m=100, then_c=20, now_c=10, margin_ms=5)
-    assert float(text.split("delay by ")[1].split(" ms")[0]) == pytest.approx(5.3, abs=0.2)
+    assert float(text.split("delay by ")[1].split(" ms")[0]) == pytest.approx(5.1, abs=0.1)
     assert "the fill comes first" in text
     text = worked(l08.own_drift_form(), distance_m=100, then_c=20, now_c=20, wind_m_s=-5)
     assert float(text.split("delay by ")[1].split(" ms")[0]) == pytest.approx(

@@ -104,7 +104,7 @@ def heard(scene: str) -> HeardBox:
     >>> box = heard("A")
     >>> box.entry.value = "he was an ill-disposed man"
     >>> box.check.click()
-    >>> "5 of 8 words" in box.reply.value
+    >>> "6 of 8 words" in box.reply.value
     True
     """
     sentence, seat, mains_db, fills_on, what = _SCENES[one_of("scene", scene, _SCENES)]

@@ -81,12 +81,12 @@ def string_figure() -> LiveFigure:
 
 
 def _own_delay(
-    main_m: float, fill_m: float, temperature_c: float, main_latency_ms: float = 0.0,
+    main_to_seat_m: float, fill_to_seat_m: float, temperature_c: float, main_latency_ms: float = 0.0,
     fill_latency_ms: float = 0.0, margin_ms: float = 5.0,
 ) -> str:
     air = Air(temperature_c)
     delay = float(seat_delay_ms(
-        main_m, fill_m, air, main_latency_ms=main_latency_ms, fill_latency_ms=fill_latency_ms,
+        main_to_seat_m, fill_to_seat_m, air, main_latency_ms=main_latency_ms, fill_latency_ms=fill_latency_ms,
         margin_ms=margin_ms))
     if delay < 0:
         return (f"The fill's path is late already: hold the mains, and all other outputs, back by "
@@ -104,16 +104,17 @@ def own_delay_form() -> NumberForm:
     Examples
     --------
     >>> form = own_delay_form()
-    >>> for name, value in {"main_m": "34.4", "fill_m": "8.7", "temperature_c": "20"}.items():
+    >>> for name, value in {"main_to_seat_m": "34.4", "fill_to_seat_m": "8.7",
+    ...                     "temperature_c": "20"}.items():
     ...     form.entries[name].value = value
     >>> form.button.click()
     >>> form.text.splitlines()[0]
-    'Set 79.72 ms, in one place.'
+    'Set 79.71 ms, in one place.'
     """
     return NumberForm(
         "One seat of your own venue, where main and fill are about equally loud. With the laser "
         "from both to it; the thermometer where the sound travels.",
-        {"main_m": "Main to seat (m)", "fill_m": "Fill to seat (m)",
+        {"main_to_seat_m": "Main to seat (m)", "fill_to_seat_m": "Fill to seat (m)",
          "temperature_c": "Temperature (C)"},
         {"main_latency_ms": "Latency of the main's path (ms)",
          "fill_latency_ms": "Latency of the fill's path (ms)",

@@ -203,7 +203,7 @@ def own_drift_form() -> NumberForm:
     ...     form.entries[name].value = value
     >>> form.button.click()
     >>> form.text.splitlines()[0]
-    'The mains now need 3.7 ms longer to the fill: change its delay by +3.7 ms.'
+    'The mains now need 3.6 ms longer to the fill: change its delay by +3.6 ms.'
     """
     return NumberForm(
         "A fill of your own venue, the temperature when it was timed, and the one you expect at "
