@@ -547,7 +547,8 @@ def test_a_form_names_the_box_that_is_wrong_or_missing():
     form = l03.own_delay_form()
     form.button.click()
     assert "Still needed: Main to seat (m)" in form.text
-    for name, value in {"main_to_seat_m": "40", "fill_to_seat_m": "-1", "temperature_c": "20"}.items():
+    given = {"main_to_seat_m": "40", "fill_to_seat_m": "-1", "temperature_c": "20"}
+    for name, value in given.items():
         form.entries[name].value = value
     form.button.click()
     assert form.text.startswith("Fill to seat must be at least 0 m")

@@ -81,13 +81,13 @@ def string_figure() -> LiveFigure:
 
 
 def _own_delay(
-    main_to_seat_m: float, fill_to_seat_m: float, temperature_c: float, main_latency_ms: float = 0.0,
-    fill_latency_ms: float = 0.0, margin_ms: float = 5.0,
+    main_to_seat_m: float, fill_to_seat_m: float, temperature_c: float,
+    main_latency_ms: float = 0.0, fill_latency_ms: float = 0.0, margin_ms: float = 5.0,
 ) -> str:
     air = Air(temperature_c)
     delay = float(seat_delay_ms(
-        main_to_seat_m, fill_to_seat_m, air, main_latency_ms=main_latency_ms, fill_latency_ms=fill_latency_ms,
-        margin_ms=margin_ms))
+        main_to_seat_m, fill_to_seat_m, air, main_latency_ms=main_latency_ms,
+        fill_latency_ms=fill_latency_ms, margin_ms=margin_ms))
     if delay < 0:
         return (f"The fill's path is late already: hold the mains, and all other outputs, back by "
                 f"{-delay:.1f} ms, and set 0 on the fill.")
