@@ -695,3 +695,14 @@ def test_a_demo_venue_is_known_by_its_name(capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert main(["lantern_room"]) == 0
     assert capsys.readouterr().out == setup_sheet_text(demo_plan("lantern_room"))
+
+
+def test_feet_and_fahrenheit_are_metres_and_celsius(capsys):
+    """135 ft are 41.148 m, 75.2 F are 24 C."""
+    assert main(["--main-ft", "135", "--fill-ft", "49.25", "--temperature-f", "75.2"]) == 0
+    feet = capsys.readouterr().out
+    assert main(["--main-m", "41.148", "--fill-m", "15.0114", "--temperature-c", "24"]) == 0
+    assert feet == capsys.readouterr().out
+    with pytest.raises(SystemExit, match="2"):
+        main(["--main-ft", "135", "--main-m", "41", "--fill-m", "15", "--temperature-c", "24"])
+    assert "not allowed with argument --main-ft" in capsys.readouterr().err

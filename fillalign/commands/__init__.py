@@ -34,7 +34,8 @@ __all__ = [
 ]
 
 VERBS = {
-    "decay": "ears", "lessons": "start", "new": "start", "places": "places", "retime": "weather",
+    "decay": "ears", "lessons": "start", "new": "start", "places": "places", "pocket": "start",
+    "retime": "weather",
     "signal": "ears", "take": "takes",
 }
 """Verbs of the command and their modules; anything else is a venue or a laser's numbers."""

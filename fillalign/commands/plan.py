@@ -20,6 +20,7 @@ from fillalign.commands.shell import (
     air_of,
     check_picture,
     fail,
+    feet,
     number,
     told,
     venue_named,
@@ -36,6 +37,8 @@ Plan, time, trim and check fill loudspeakers. Ways to ask:
   with a venue file       fillalign VENUE.toml
   with a venue of ours    fillalign tidewell_hall
   with a laser            fillalign --main-m 41 --fill-m 15 --temperature-c 24
+                          fillalign --main-ft 135 --fill-ft 49 --temperature-f 75
+  the same for a phone    fillalign pocket pocket.html
   a first venue file      fillalign new hall.toml
   where to hang it        fillalign places hall.toml AREA
   a test signal           fillalign signal turns.wav
@@ -51,6 +54,7 @@ python -m fillalign; 'fillalign VERB --help' tells more of each verb."""
 _USAGE = """\
 fillalign VENUE.toml [--out DIR] [options]
        fillalign --main-m M --fill-m M --temperature-c C [options]
+       fillalign pocket FILE.html
        fillalign new FILE.toml [options]
        fillalign places VENUE.toml AREA [options]
        fillalign signal FILE.wav [options]
@@ -126,8 +130,12 @@ _UNITS = {"m": "M", "db": "DB", "ms": "MS", "hz": "HZ"}
 def _add_quick(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("without a venue file")
     for name, words in _QUICK_HELP.items():
-        group.add_argument(f"--{name.replace('_', '-')}", type=number, help=words,
-                           metavar=_UNITS[name.rpartition("_")[2]])
+        either = group.add_mutually_exclusive_group()
+        either.add_argument(f"--{name.replace('_', '-')}", type=number, help=words,
+                            metavar=_UNITS[name.rpartition("_")[2]])
+        if name.endswith("_m"):
+            either.add_argument(f"--{name.removesuffix('_m')}-ft", type=feet, dest=name,
+                                metavar="FT", help="the same in feet")
 
 
 def _from_venue(parser: Parser, args: argparse.Namespace) -> int:

@@ -65,12 +65,27 @@ def venue_named(name: str) -> Venue:
     return read_demo_venue(name) if ours else read_venue(name)
 
 
+def fahrenheit(text: str) -> float:
+    """Return a temperature typed in degrees Fahrenheit in degrees Celsius."""
+    return (number(text) - 32.0) / 1.8
+
+
+def feet(text: str) -> float:
+    """Return a distance typed in feet in metres."""
+    from fillalign.units import ft_to_m
+
+    return float(ft_to_m(number(text)))
+
+
 def add_air(parser: argparse.ArgumentParser, words: str) -> None:
     """Add the options that change the air."""
     air = parser.add_argument_group(f"the air{words}")
-    air.add_argument("--temperature-c", type=number, metavar="C",
-                     help="temperature in degrees Celsius (a venue file has its own: another one "
-                          "re-times the delays and keeps the trims)")
+    either = air.add_mutually_exclusive_group()
+    either.add_argument("--temperature-c", type=number, metavar="C",
+                        help="temperature in degrees Celsius (a venue file has its own: another "
+                             "one re-times the delays and keeps the trims)")
+    either.add_argument("--temperature-f", type=fahrenheit, dest="temperature_c", metavar="F",
+                        help="the same in degrees Fahrenheit")
     air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
                      help="relative humidity, 0 to 100 (default: the venue's vapour at this "
                           "temperature, or 50 without a venue)")

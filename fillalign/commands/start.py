@@ -43,6 +43,28 @@ def lessons(argv: Sequence[str]) -> int:
     return OK
 
 
+def pocket(argv: Sequence[str]) -> int:
+    """Write the answer on a ladder as a page for a phone without Python."""
+    from fillalign._files import SheetError, signals_wait
+    from fillalign.sheet import pocket_page
+
+    parser = Parser(prog="fillalign pocket", allow_abbrev=False,
+                    description="Write the answer for one fill as a page for a phone: two "
+                                "distances, the temperature, meter readings. It needs no network "
+                                "and no Python, and prints as a card.")
+    parser.add_argument("file", metavar="FILE.html")
+    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    args = parser.parse_args(argv)
+    if not args.file.lower().endswith(".html"):
+        parser.error(f"the page is HTML: its name must end in .html, got {args.file}")
+    try:
+        with signals_wait():
+            write({Path(args.file): pocket_page().encode()}, None, overwrite=args.overwrite)
+    except SheetError as error:
+        return fail(str(error), NOT_WRITTEN)
+    return OK
+
+
 def new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
     from fillalign._files import SheetError, signals_wait

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from fillalign.planning.seats import Walk
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
+_SHOWN_DB = 0.05
 
 
 def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
@@ -231,7 +232,8 @@ def _summary(plan: FillPlan) -> Iterator[Finding]:
     yield Finding(Kind.SOUNDING, "", {"outputs": used})
     yield Finding(Kind.SPREAD, "", {"before_db": walk.spread_db("before"),
                                     "after_db": walk.spread_db("after")})
-    yield Finding(Kind.RELIEF, "", {
+    told = Kind.RELIEF if plan.back_gain_db >= _SHOWN_DB else Kind.RELIEF_NONE
+    yield Finding(told, "", {
         "lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
         "won_db": plan.gain_before_feedback_db,
     })

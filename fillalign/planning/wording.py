@@ -43,7 +43,11 @@ class Kind(Enum):
     )
     RELIEF = "summary", (
         "For the same level at the back row the mains may come down by {lift_db:.1f} dB; the "
-        "front row then gets {relief_db:.1f} dB less. Gain before feedback won: {won_db:.1f} dB."
+        "front row then gets {relief_db:z.1f} dB less. Gain before feedback won: {won_db:z.1f} dB."
+    )
+    RELIEF_NONE = "summary", (
+        "The fills bring the last row no level: for the same level there the mains stay as they "
+        "are."
     )
     BACK_SPEECH = "summary", (
         "Speech transmission, row at {x_m:.0f} m: {before:.2f} without, {after:.2f} with the fills."

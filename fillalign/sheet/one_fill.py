@@ -19,6 +19,11 @@ HABIT_C = 20.0
 LOW_CUT_HZ = (120.0, 150.0)
 """Low cut to start from without a file (common practice)."""
 
+HEARING_DBA = 100.0
+"""Level above which the answer cautions: at most 100 dB LAeq over 15 minutes (WHO 2022)."""
+LATEST_MS = 30.0
+"""A fill later than this behind the main is heard as an echo in speech (Haas 1951)."""
+
 _FARTHEST_M = 10_000.0
 _TRIM_STEP_DB = 0.5
 _WEATHER_STEPS_C = (-10.0, -5.0, 5.0, 10.0)
@@ -60,6 +65,11 @@ class QuickAnswer:
         Fill over main then, and what the precedence table allows at this margin.
     margin_wanted_ms : float or None
         Margin with which the table would allow it; nan if none would.
+    image_change_db : float or None
+        Change of the trim at which the image still holds at this margin, to 0.5 dB, where
+        the goal asks for more; None otherwise.
+    loudest_db : float or None
+        The highest of the levels given.
     """
 
     air: Air
@@ -79,10 +89,13 @@ class QuickAnswer:
     over_main_db: float | None = None
     limit_db: float | None = None
     margin_wanted_ms: float | None = None
+    image_change_db: float | None = None
+    loudest_db: float | None = None
 
     def text(self) -> str:
         """Return the answer as lines to read out on a ladder."""
-        lines = (*_air_and_delay(self), *_habit(self), *_trim(self), *_rest(self))
+        lines = (*_air_and_delay(self), *_margin(self), *_habit(self), *_trim(self),
+                 *_rest(self))
         return "".join(
             textwrap.fill(f"{label:<14}{words}", 80, subsequent_indent=" " * 14,
                           break_on_hyphens=False) + "\n"
@@ -178,15 +191,22 @@ def _levels(
     mains_db: float | None, fill_db: float | None, goal_db: float | None, margin_ms: float
 ) -> dict[str, float]:
     """Return what the meter readings add to the answer."""
+    levels = [level for level in (mains_db, fill_db, goal_db) if level is not None]
+    loudest = {"loudest_db": max(levels)} if levels else {}
     if mains_db is None or goal_db is None:
-        return {}
+        return loudest
     needed = float(fill_level_db(mains_db, goal_db))
-    off, over, found = needed == -math.inf, needed - mains_db, {"fill_db": needed}
+    off, over, found = needed == -math.inf, needed - mains_db, {**loudest, "fill_db": needed}
+    limit = float(precedence_limit_db(margin_ms))
     if fill_db is not None:
         change = needed if off else float(round_up_to_step(needed - fill_db, _TRIM_STEP_DB))
         found["trim_change_db"] = change
+        if over > limit:
+            # Rounded down: what the image allows is a limit.
+            found["image_change_db"] = -float(
+                round_up_to_step(fill_db - mains_db - limit, _TRIM_STEP_DB))
     return found if off else {
-        **found, "over_main_db": over, "limit_db": float(precedence_limit_db(margin_ms)),
+        **found, "over_main_db": over, "limit_db": limit,
         "margin_wanted_ms": margin_ms + float(required_margin_ms(margin_ms, over)),
     }
 
@@ -215,6 +235,17 @@ def _air_and_delay(answer: QuickAnswer) -> Lines:
                    "(common practice).")
 
 
+def _margin(answer: QuickAnswer) -> Lines:
+    """Say what a margin that nobody would want does."""
+    margin = answer.margin_ms
+    if margin > LATEST_MS:
+        yield "", (f"A margin of {margin:g} ms is an echo in speech: beyond {LATEST_MS:g} ms both "
+                   "are heard apart (Haas 1951). 5 to 15 ms are usual (common practice).")
+    elif margin < 0:
+        yield "", (f"With a margin of {margin:g} ms the fill comes first and takes the image. Did "
+                   "you mean a hold-back, or a latency?")
+
+
 def _habit(answer: QuickAnswer) -> Lines:
     late, label = answer.habit_error_ms, f"At {HABIT_C:.0f} C"
     habit = answer.delay_ms - answer.hold_back_ms + late
@@ -235,16 +266,32 @@ def _trim(answer: QuickAnswer) -> Lines:
     elif wanted is None or answer.over_main_db is None or answer.limit_db is None:
         yield "Trim", "off: the mains reach the goal alone."
     else:
+        beyond = answer.over_main_db > answer.limit_db
         then = (" (with --fill-db: the change)." if change is None
-                else ": leave it where it is." if change == 0
-                else f": {'up' if change > 0 else 'down'} by {abs(change):.1f} dB.")
+                else f" for the goal ({_moved(change, 'as it is now')})." if beyond
+                else f": {_moved(change, 'leave it where it is')}.")
         yield "Trim", f"the fill alone must read {answer.fill_db:.1f} dB at that seat{then}"
-        if answer.over_main_db > answer.limit_db:
-            mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
-                    else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
-            yield "", (f"That is {answer.over_main_db:+z.1f} dB against the main. A fill that "
-                       f"comes {answer.margin_ms:g} ms after it may have {answer.limit_db:+.1f} dB "
-                       f"at most (common practice): {mend}.")
+        if beyond:
+            yield from _image(answer, wanted, answer.over_main_db, answer.limit_db)
+
+
+def _moved(change_db: float, stays: str) -> str:
+    """Return a change of a trim in words."""
+    way = "up" if change_db > 0 else "down"
+    return f"{way} by {abs(change_db):.1f} dB" if change_db else stays
+
+
+def _image(answer: QuickAnswer, wanted: float, over: float, limit: float) -> Lines:
+    """Say that the goal asks for more than the image allows, and which of them wins."""
+    mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
+            else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
+    yield "", (f"That is {over:+z.1f} dB against the main. A fill that comes "
+               f"{answer.margin_ms:g} ms after it may have {limit:+.1f} dB at most (common "
+               f"practice): {mend}.")
+    most = (answer.fill_db or 0.0) - over + limit
+    change = answer.image_change_db
+    step = "" if change is None else f" ({_moved(change, 'as it is now')})"
+    yield "", f"As long as that is not done the image wins: at most {most:.1f} dB{step}."
 
 
 def _rest(answer: QuickAnswer) -> Lines:
@@ -254,5 +301,9 @@ def _rest(answer: QuickAnswer) -> Lines:
                       f"{samples_to_ms(1, answer.sample_rate_hz):.3f} ms).")
     if answer.weather and not answer.hold_back_ms:
         yield "", ", ".join(f"{t:.0f} C {delay:.2f} ms" for t, delay in answer.weather) + "."
+    if answer.loudest_db is not None and answer.loudest_db > HEARING_DBA:
+        yield "Hearing", (f"{answer.loudest_db:.1f} dB: WHO's 2022 standard for venues asks for at "
+                          f"most {HEARING_DBA:.0f} dB LAeq over 15 minutes, and occupational "
+                          "limits are lower (from memory). Protect your ears, turn it down.")
     yield "Now", ("warn people, start low: mains alone, fill alone, a click through both, walk "
                   "from stage to back, write it down.")

@@ -15,6 +15,7 @@ from fillalign import (
     seat_field,
 )
 from fillalign.planning import Bound, Kind
+from fillalign.planning.findings import plan_findings
 from fillalign.planning.zones import deciding_seats
 from fillalign.precedence import ECHO_LIMITS
 from tests.demo_plans import demo_plan
@@ -322,6 +323,12 @@ def test_the_summary_tells_what_is_won(plan):
     relief = of_kind(plan.findings, Kind.RELIEF).values
     assert relief == {"lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
                       "won_db": plan.gain_before_feedback_db}
+    none = plan_findings(replace(plan, back_gain_db=0.04), 10)
+    assert Kind.RELIEF not in kinds(none)
+    assert "the mains stay as they are" in str(of_kind(none, Kind.RELIEF_NONE))
+    least = of_kind(plan_findings(replace(plan, back_gain_db=0.05, front_relief_db=-0.04), 10),
+                    Kind.RELIEF)
+    assert "come down by 0.1 dB; the front row then gets 0.0 dB less" in str(least)
     spread = of_kind(plan.findings, Kind.SPREAD).values
     assert spread == {"before_db": plan.walk.spread_db("before"),
                       "after_db": plan.walk.spread_db("after")}

@@ -249,10 +249,10 @@ def test_trim_by_hand():
     assert answer.fill_db == pytest.approx(85.796, abs=0.001)
     # Raised to the next half decibel, so that the goal is reached.
     assert answer.trim_change_db == -4.0
-    assert "down by 4.0 dB" in answer.text()
+    assert "down by 4.0 dB" in said(answer)["Trim"]
     more = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=80.0, goal_db=88.0)
     assert more.trim_change_db == 6.0
-    assert "up by 6.0 dB" in more.text()
+    assert "up by 6.0 dB" in said(more)["Trim"]
 
 
 def test_equal_levels_make_three_decibels_more():
@@ -323,7 +323,8 @@ def test_late_path_is_told_as_hold_back_throughout():
 def test_a_fill_that_is_right_already_is_left():
     """Two equal levels make 3.01 dB more: the goal is met as it is."""
     goal_db = 10 * math.log10(2 * 10**8.4)
-    text = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=84.0, goal_db=goal_db).text()
+    text = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=84.0, goal_db=goal_db,
+                        margin_ms=5.0).text()
     assert "must read 84.0 dB at that seat: leave it where it is." in " ".join(text.split())
 
 
@@ -332,3 +333,46 @@ def test_air_far_from_the_weather_of_venues_has_no_table():
     answer = quick_answer(41.0, 15.0, -45.0)
     assert answer.weather == ()
     assert answer.text().partition("Weather")[2].splitlines()[1].startswith("Now ")
+
+
+# What is not answered without a word --------------------------------------------------------
+
+
+def words(**more):
+    return said(quick_answer(**{"main_m": 41.0, "fill_m": 15.0, "temperature_c": 24.0, **more}))
+
+
+def test_a_goal_beyond_the_image_says_which_wins():
+    """84 dB and 90 in all: 88.74 for the fill, 4.7 over the main, where 5 ms allow 5, none -3."""
+    fine = words(mains_db=84.0, fill_db=88.7, goal_db=90.0, margin_ms=5.0)["Trim"]
+    assert fine.endswith("leave it where it is.") or "up by 0.5 dB" in fine
+    assert "wins" not in fine
+    line = words(mains_db=84.0, fill_db=88.74, goal_db=90.0)["Trim"]
+    assert "leave it where it is" not in line
+    most, down = printed(line, r"the image wins: at most (\S+) dB \(down by (\S+) dB\)\.")
+    assert most == 81.0
+    # 7.74 dB down to the next half decibel below what the image allows.
+    assert down == 8.0
+    assert "the image wins: at most 81.0 dB." in words(mains_db=84.0, goal_db=90.0)["Trim"]
+
+
+def test_a_margin_that_nobody_wants_is_said_back():
+    """Beyond 30 ms speech is heard twice (Haas 1951)."""
+    assert "A margin of 80 ms is an echo in speech" in words(margin_ms=80.0)["Delay"]
+    assert "takes the image" in words(margin_ms=-20.0)["Delay"]
+    for usual in (0.0, 5.0, 30.0):
+        line = words(margin_ms=usual)["Delay"]
+        assert "echo" not in line
+        assert "takes the image" not in line
+
+
+@pytest.mark.parametrize(("name", "level_db", "cautioned"), [
+    ("mains_db", 100.0, False), ("mains_db", 100.5, True), ("fill_db", 103.0, True),
+    ("goal_db", 101.0, True), ("goal_db", 99.0, False),
+])
+def test_above_100_db_it_cautions(name, level_db, cautioned):
+    """WHO's standard for venues of 2022: at most 100 dB LAeq over 15 minutes (from memory)."""
+    found = words(**{name: level_db})
+    assert ("Hearing" in found) == cautioned
+    if cautioned:
+        assert found["Hearing"].startswith(f"{level_db:.1f} dB: WHO")
