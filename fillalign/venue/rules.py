@@ -40,6 +40,7 @@ from fillalign.venue.values import (
     lacking,
     must,
     nearest,
+    outside,
     shown,
 )
 
@@ -436,15 +437,8 @@ def _twins(tables: Tables, _: Log) -> SaidOf:
             seen.add(row.name)
 
 
-_OFF_CENTRE = (
-    "; width_m reaches as far to both sides of y = 0: of a room that is off centre or L-shaped "
-    "give the box around it, width_m twice the farther wall's y, and volume_m3, its true volume"
-)
-
-
 def _in_room(tables: Tables, _: Log) -> SaidOf:
-    box = tables.outline()
-    if box is None:
+    if (box := tables.outline()) is None:
         return
     x, y, z = (box[0], box[1]), (-box[2] / 2, box[2] / 2), (0.0, box[3])
     for row in (row for family in (*ROWS, "stage") for row in tables[family]):
@@ -455,9 +449,7 @@ def _in_room(tables: Tables, _: Log) -> SaidOf:
                        in zip("xyz", row[key], (x, y, z), strict=True)]
         for key, axis, value, (low, high) in places:
             if not low <= value <= high:
-                across = axis == "y " or key.startswith("y_")
-                words = must(f"inside the room, {axis}{range_text(low, high, 'm')}", value)
-                yield row, key, f"{words}{_OFF_CENTRE if across else ''}"
+                yield row, key, outside(key, axis, range_text(low, high, "m"), value)
     for row in tables["areas"]:
         with suppress(KeyError):
             ears = row["floor_m"] + row["ear_height_m"] + np.tan(np.radians(row["rake_deg"])) * (

@@ -88,6 +88,11 @@ class Key:
 Table: TypeAlias = Mapping[str, Key]
 
 
+_OFF_CENTRE = (
+    "; width_m reaches as far to both sides of y = 0: of a room that is off centre or L-shaped "
+    "give the box around it, width_m twice the farther wall's y, and volume_m3, its true volume"
+)
+
 K = TypeVar("K")
 V = TypeVar("V")
 
@@ -119,6 +124,12 @@ def shown(value: object) -> str:
 def must(words: str, got: object) -> str:
     """Return what is wrong with a value that is not what it must be."""
     return f"must be {words}, got {shown(got)}"
+
+
+def outside(key: str, axis: str, room: str, got: object) -> str:
+    """Return what is wrong with a place outside the room, which lies evenly about y = 0."""
+    across = axis == "y " or key.startswith("y_")
+    return must(f"inside the room, {axis}{room}", got) + (_OFF_CENTRE if across else "")
 
 
 def label(name: str) -> str:
