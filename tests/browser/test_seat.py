@@ -447,7 +447,7 @@ def test_in_jupyterlab(lab, tab, note_seat):
     tab.screenshot(path=SCREENSHOTS / "seat_projector.png")
     insist("sound", shown.get_by_role("button", name="Listen").click,
            lambda: tab.evaluate("!!globalThis.fillPage.playing?.source"))
-    tab.evaluate("() => { window.jupyterapp.shell.currentWidget.sessionContext.session.kernel"
-                 ".restart(); }")
+    tab.evaluate("() => window.jupyterapp.shell.currentWidget.sessionContext.session.kernel"
+                 ".restart()")
     poll("the word that the kernel stopped", lambda: shown.get_by_role("alert").count() == 1)
     assert tab.evaluate("globalThis.fillPage.playing === null")
