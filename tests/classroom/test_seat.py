@@ -76,6 +76,14 @@ def test_verdict(panel, delay_ms, trim_db, words):
     assert words in panel.set(delay_ms=delay_ms, trim_db=trim_db).heard.verdict
 
 
+@pytest.mark.parametrize(("delay_ms", "later"), [(250.0, "fill"), (0.0, "main")])
+def test_what_is_hardly_heard_is_no_echo_and_has_none(panel, delay_ms, later):
+    heard = panel.set(delay_ms=delay_ms).heard
+    weak = -3.0 - heard.level_difference_db - 14.0
+    assert "echo" not in panel.set(trim_db=weak).text
+    assert f"The {later} is heard as an echo." in panel.set(trim_db=weak + 8.0).text
+
+
 def test_like_arrivals_a_few_ms_apart_are_hollow_and_tell_their_pitch(panel):
     heard = panel.heard
     equal = -3.0 - heard.level_difference_db
