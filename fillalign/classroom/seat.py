@@ -144,7 +144,7 @@ class SeatPanel:
         >>> panel = seat_panel(read_demo_venue("lantern_room"))
         >>> panel.set(listener_m=(8, 1.5), delay_ms=22).text.splitlines()[0]
         'The main comes first, the fill 7.2 ms after it. Image at the stage. A little hollow, \
-with a faint pitch of 138 Hz.'
+with a faint pitch of 139 Hz.'
         """
         seat = changes.pop("listener_m", None)
         fill = one_of("fill", changes.pop("fill", self.fill), tuple(self.hands) or ("",))

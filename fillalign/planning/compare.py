@@ -34,7 +34,7 @@ def retimed(plan: FillPlan, air: Air) -> Settings:
     >>> from fillalign import Air, plan_fills, read_demo_venue
     >>> plan = plan_fills(read_demo_venue("tidewell_hall"))
     >>> round(retimed(plan, Air(10.0, 50.0))["Fill inner"].delay_ms, 2)
-    77.62
+    77.64
     """
     row, = plan.retime_rows([air])
     settings = plan.settings

@@ -41,7 +41,7 @@ def as_measured(
     *,
     air: Air | None = None,
 ) -> FillPlan:
-    r"""Return the plan as it was set and read at the venue.
+    """Return the plan as it was set and read at the venue.
 
     Parameters
     ----------
@@ -76,8 +76,8 @@ def as_measured(
     >>> found = as_measured(plan, {}, [MeterRead(
     ...     "Fill inner", mains_dba=inner.mains_dba, fill_dba=inner.fill_dba - 2.0)])
     >>> print(found.findings[1])
-    Fill inner at x 34.0, y -3.0 m: fill less mains reads 2.0 dB less than expected as set \
-(-7.9 for -5.9 dB): trim +2.0 dB would bring what is planned.
+    Fill inner at x 34.0, y -3.0 m: fill less mains reads 2.0 dB less than expected as set
+    (-7.9 for -5.9 dB): trim +2.0 dB would bring what is planned.
     """
     check_type("plan", plan, FillPlan)
     check_outputs(plan.venue, settings)

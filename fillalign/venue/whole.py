@@ -29,7 +29,7 @@ from fillalign.venue.model import (
     title,
 )
 from fillalign.venue.rules import check_device, check_whole, level_at_1m_dba
-from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables
+from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables, must
 from fillalign.venue.writer import toml_text
 
 
@@ -299,6 +299,11 @@ def headroom_db(venue: Venue, output: str) -> float:
     return min(box.maximum_dba - own_level_dba(box) for box in boxes)
 
 
+# A file says these with a word; what computes takes the number.
+_IN_FILES_ONLY = {"trim_db": ("off", "a number of dB, minus infinity where the output is off"),
+                  "low_cut_hz": ("none", "a number of Hz, None where there is none")}
+
+
 def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> dict[str, Row]:
     """Return settings as the rules see them, or refuse what no device takes.
 
@@ -313,6 +318,9 @@ def check_settings(venue: Venue, settings: Mapping[str, OutputSettings]) -> dict
     check_outputs(venue, settings)
     for name, own in settings.items():
         check_type(f"{short(name)}: settings", own, OutputSettings)
+        for key, (word, words) in _IN_FILES_ONLY.items():
+            if isinstance(value := getattr(own, key), str) and value == word:
+                raise TypeError(f"{short(name)}: {key} {must(words, value)}")
     return {name: row_of(own, "locked", where=short(name)) for name, own in settings.items()}
 
 

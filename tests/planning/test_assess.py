@@ -302,6 +302,12 @@ def test_settings_must_be_numbers(key):
             evaluate(hall, {"Fills": OutputSettings(**{key: None})})
 
 
+@pytest.mark.parametrize(("key", "word"), [("trim_db", "off"), ("low_cut_hz", "none")])
+def test_words_of_a_file_are_no_settings(key, word):
+    with pytest.raises(TypeError, match=f"^Fills: {key} must be a number of .*, got '{word}'"):
+        evaluate(small_hall(), {"Fills": OutputSettings(**{key: word})})
+
+
 def test_settings_must_be_output_settings():
     with pytest.raises(TypeError, match="Fills: settings must be an OutputSettings, got dict"):
         evaluate(small_hall(), {"Fills": {"delay_ms": 60.0}})
