@@ -77,7 +77,7 @@ def as_measured(
     ...     "Fill inner", mains_dba=inner.mains_dba, fill_dba=inner.fill_dba - 2.0)])
     >>> print(found.findings[1])
     Fill inner at x 34.0, y -3.0 m: fill less mains reads 2.0 dB less than expected as set
-    (-7.9 for -5.9 dB): trim +2.0 dB would bring what is planned.
+    (-8.2 for -6.2 dB): trim +2.0 dB would bring what is planned.
     """
     check_type("plan", plan, FillPlan)
     check_outputs(plan.venue, settings)
