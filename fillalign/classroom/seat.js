@@ -61,16 +61,23 @@ function fadeAt(param, start, up) {
   param.setValueCurveAtTime(curve, start, FADE_S);
 }
 
+// Power of a sound through the browser's head. Chromium now and then never ends a rendering
+// that waits for its head to load: then another one is begun. Where none ends, not a number.
 async function headPower(buffer, angle, length) {
-  const context = new OfflineAudioContext(2, length, buffer.sampleRate);
-  const source = new AudioBufferSourceNode(context, { buffer });
-  const head = new PannerNode(context, { panningModel: "HRTF", ...ahead(angle) });
-  source.connect(head).connect(context.destination);
-  source.start();
-  const heard = await context.startRendering();
-  let power = 0;
-  for (const ear of [0, 1]) for (const x of heard.getChannelData(ear)) power += x * x;
-  return power;
+  for (let tries = 0; tries < 4; tries++) {
+    const context = new OfflineAudioContext(2, length, buffer.sampleRate);
+    const source = new AudioBufferSourceNode(context, { buffer });
+    const head = new PannerNode(context, { panningModel: "HRTF", ...ahead(angle) });
+    source.connect(head).connect(context.destination);
+    source.start();
+    const late = new Promise(end => setTimeout(end, 400 + 2000 * length / buffer.sampleRate));
+    const heard = await Promise.race([context.startRendering(), late]);
+    if (!heard) continue;
+    let power = 0;
+    for (const ear of [0, 1]) for (const x of heard.getChannelData(ear)) power += x * x;
+    return power;
+  }
+  return NaN;
 }
 
 // The browser's head makes a sound louder from the side: measured once, so that it can be evened.
