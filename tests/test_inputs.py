@@ -392,7 +392,9 @@ def test_what_is_no_air_is_named(name):
     known = {**BY_ITEM, **WHOLE, "plan_fills": ({}, {"venue": HALL}),
              "evaluate": ({}, {"venue": HALL, "settings": {}}),
              "propose_places": ({}, {"venue": HALL, "area": HALL.areas[-1].name}),
-             "air_filter": ({}, {"distance_m": 10.0})}
+             "air_filter": ({}, {"distance_m": 10.0}),
+             "retimed": ({}, {"plan": public.plan_fills(HALL)}),
+             "as_measured": ({}, {"plan": public.plan_fills(HALL), "settings": {}})}
     given, fixed = known[name]
     refused = r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "
     for wrong in (20.0, 0, "20 C", (20.0, 50.0)):
