@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._validate import FloatArray
+from fillalign._validate import FloatArray, as_air
 from fillalign.air import Air
 from fillalign.field import JUST_NOTICEABLE, BoolArray, Settings
 from fillalign.planning.need import SHORT_DB, WORTH_STEPS, RowCheck, make_yardstick, rows_with
@@ -36,7 +36,7 @@ def retimed(plan: FillPlan, air: Air) -> Settings:
     >>> round(retimed(plan, Air(10.0, 50.0))["Fill inner"].delay_ms, 2)
     77.64
     """
-    row, = plan.retime_rows([air])
+    row, = plan.retime_rows([as_air(air)])
     settings = plan.settings
     for fill in plan.fills:
         most = plan.venue.outputs[fill.output].delay_max_ms

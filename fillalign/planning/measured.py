@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from fillalign._text import quoted
-from fillalign._validate import check_type
+from fillalign._validate import as_air, check_type
 from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
@@ -87,7 +87,7 @@ def as_measured(
         if one.output not in {fill.output for fill in plan.fills}:
             check_outputs(plan.venue, [one.output])
             raise ValueError(f"readings: {quoted(one.output)} is no fill's output")
-    here = plan.air if air is None else air
+    here = plan.air if air is None else as_air(air)
     dialled = Settings(plan.venue, {**retimed(plan, here), **settings})
     told = [finding for one in read
             for finding in _Expected(plan, dialled, one, air).findings()]
