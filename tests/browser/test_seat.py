@@ -33,6 +33,10 @@ _RENDER = """async ({n, pcm, seconds, sounding, even}) => {
     const samples = new Int16Array(raw);
     const buffer = new AudioBuffer({length: samples.length, sampleRate: 48000});
     buffer.copyToChannel(Float32Array.from(samples, x => x / 32768), 0);
+    // Chromium now and then never ends a rendering that waits for its head to load: so the head
+    // is loaded first, with renderings that the panel begins again, and held.
+    window.head ??= new PannerNode(new OfflineAudioContext(2, 1, 48000), {panningModel: 'HRTF'});
+    await (window.loaded ??= seat.measureHead(new AudioBuffer({length: 128, sampleRate: 48000})));
     const context = new OfflineAudioContext(2, Math.round(48000 * seconds), 48000);
     const graph = seat.makeGraph(context, model.get('hall').line_s,
                                  even ? await (window.evened ??= seat.measureHead(buffer))
