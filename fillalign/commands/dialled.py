@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fillalign._text import LONGEST_PATH, csv_text, quoted, short
+from fillalign.commands.shell import same_venue
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -24,18 +25,24 @@ _COLUMNS: dict[str, Any] = {
 
 
 def saved_plan(venue: Venue, file: str) -> tuple[Mapping[str, OutputSettings], Air]:
-    """Return settings and air of a plan that was written, or raise ValueError."""
+    """Return settings and air of a plan that was written.
+
+    Raises VenueError if it is of another venue, ValueError if it is none.
+    """
     from fillalign.air import Air
-    from fillalign.venue import check_settings, saved_settings
+    from fillalign.venue import VenueError, check_settings, saved_settings
 
     try:
         content = Path(file).read_bytes()
         if Path(file).suffix.lower() == ".csv":
-            settings, air = _from_sheet(venue, content.decode("utf-8-sig"))
+            settings, air = _from_sheet(venue, content.decode("utf-8-sig"), file)
         else:
             saved = json.loads(content)
+            same_venue(venue, saved["venue"]["name"], file)
             settings, air = saved_settings(saved), Air(**saved["air"])
         check_settings(venue, settings)
+    except VenueError:
+        raise
     except OSError as error:
         raise ValueError(f"{short(file)}: cannot be read, {error.strerror}") from None
     except (KeyError, TypeError, ValueError, RecursionError, csv.Error) as error:
@@ -44,13 +51,29 @@ def saved_plan(venue: Venue, file: str) -> tuple[Mapping[str, OutputSettings], A
     return settings, air
 
 
-def _from_sheet(venue: Venue, text: str) -> tuple[dict[str, OutputSettings], Air]:
+def planned(venue: Venue, file: str | None) -> tuple[Mapping[str, OutputSettings], Air]:
+    """Return settings and air of a plan saved, or made anew if it fits the devices."""
+    from fillalign.planning import plan_fills
+    from fillalign.venue import VenueError
+
+    if file is not None:
+        return saved_plan(venue, file)
+    try:
+        plan = plan_fills(venue)
+    except ValueError as error:
+        raise VenueError(venue.name, (("", str(error)),)) from error
+    return plan.settings, plan.air
+
+
+def _from_sheet(venue: Venue, text: str, file: str) -> tuple[dict[str, OutputSettings], Air]:
     """Return what the sheet's CSV says, each output by its name as written there."""
     from fillalign.air import Air
     from fillalign.venue import OutputSettings
 
     rows: dict[str, Any] = {
         row["output"]: row for row in csv.DictReader(io.StringIO(text), strict=True)}
+    for row in rows.values():
+        same_venue(venue, row.get("venue", venue.name), file)
     settings = {}
     for name in venue.outputs:
         if csv_text(name) not in rows:

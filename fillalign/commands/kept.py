@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fillalign._text import quoted, short
+from fillalign.commands.shell import air_of, same_venue, tells_air
 
 if TYPE_CHECKING:
+    from fillalign.air import Air
     from fillalign.audio import GapReading
     from fillalign.planning import Expected
     from fillalign.venue import Measured, OutputSettings, Venue
 
+_AIR = ("temperature_c", "humidity_pct")
+_SAME_AIR_C = 0.5
 
 def _said(value: float | str | bool) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
@@ -48,11 +54,45 @@ class SetFile:
         value = own.get("delay_ms") if isinstance(own, Mapping) else None
         return float(value) if isinstance(value, int | float) else None
 
-    def with_readings(
-        self, venue: Venue, dialled_ms: float, takes: Iterable[tuple[Expected, GapReading]]
-    ) -> str:
-        """Return its text with the delay dialled, if it has none, and a table for each take."""
+    def air(self, venue: Venue, args: argparse.Namespace) -> Air:
+        """Return the air of a take: as told, or as written here, or the empty venue's."""
+        head = self._head()
+        if not tells_air(args) and isinstance(head.get("temperature_c"), int | float):
+            args = argparse.Namespace(**{**vars(args), **{key: head[key] for key in _AIR
+                                                          if key in head}})
+        return air_of(venue, args, "check")
+
+    def _head(self) -> Mapping[str, Any]:
+        head = tomllib.loads(self.text).get("as_set", {})
+        return head if isinstance(head, Mapping) else {}
+
+    def _with_air(self, text: str, air: Air) -> str:
+        """Return its text with the air of the takes, or raise ValueError if it has another."""
         from fillalign.venue import with_entries
+
+        noted = self._head().get("temperature_c")
+        if noted is not None:
+            if abs(noted - air.temperature_c) > _SAME_AIR_C:
+                raise ValueError(f"{short(str(self.path))}: has temperature_c = {noted:g}, but the "
+                                 f"take is of {air.temperature_c:g}: keep it in another file")
+            return text
+        lines = (f"temperature_c = {air.temperature_c!r}\n"
+                 f"humidity_pct = {round(air.humidity_pct, 1)!r}\n")
+        made, count = re.subn(r"(?m)^\[as_set\][ \t]*(#.*)?$\n?",
+                              lambda found: f"{found[0].rstrip()}\n{lines}", text, count=1)
+        return made if count else with_entries(text, f"[as_set]\n{lines}")
+
+    def with_readings(
+        self, venue: Venue, dialled_ms: float, takes: Iterable[tuple[Expected, GapReading]],
+        air: Air | None = None,
+    ) -> str:
+        """Return its text with the delay dialled, if it has none, and a table for each take.
+
+        An air that was told is kept with them.
+        """
+        from fillalign.venue import with_entries
+
+        same_venue(venue, self._head().get("venue", venue.name), str(self.path))
 
         read = list(takes)
         output = read[0][0].output
@@ -63,6 +103,8 @@ class SetFile:
                              "first")
         if not text.strip():
             text = f"[as_set]\nvenue = {_said(venue.name)}\n"
+        if air is not None:
+            text = self._with_air(text, air)
         if known is None:
             text = with_entries(text, f"[output.{_said(output)}]\ndelay_ms = {dialled_ms!r}\n")
         return with_entries(text, "\n".join(_reading_toml(*one) for one in read))

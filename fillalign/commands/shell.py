@@ -11,11 +11,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from fillalign._text import LONGEST_PATH, plain, short
+from fillalign._text import LONGEST_PATH, csv_text, plain, quoted, short
 
 if TYPE_CHECKING:
     from fillalign.air import Air
-    from fillalign.venue import Venue
+    from fillalign.venue import Output, Venue
 
 OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, NOTHING_SURE, INTERRUPTED = 0, 2, 3, 4, 5, 130
 
@@ -102,6 +102,28 @@ def air_of(venue: Venue, args: argparse.Namespace, state: str = "show") -> Air:
     humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
     pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
     return Air(air.temperature_c, humidity, pressure)
+
+
+def same_venue(venue: Venue, name: str, file: str) -> None:
+    """Raise VenueError if what was written is of a venue of another name."""
+    from fillalign.venue import VenueError
+
+    if name not in (venue.name, csv_text(venue.name)):
+        raise VenueError(file, (("", f"this is of {quoted(name)}, the venue file is of "
+                                     f"{quoted(venue.name)}"),))
+
+
+def tells_air(args: argparse.Namespace) -> bool:
+    """Say whether the command line tells an air."""
+    return (args.temperature_c, args.humidity_pct) != (None, None)
+
+
+def samples_of(delay_ms: float, device: Output) -> str:
+    """Return a delay in whole samples as sheets do: raised, so that no fill comes early."""
+    from fillalign.units import ms_to_samples, round_up_to_step
+
+    count = round_up_to_step(ms_to_samples(delay_ms, device.sample_rate_hz), 1.0)
+    return f"{count:.0f} samples at {device.sample_rate_hz / 1000:g} kHz"
 
 
 def venue_text(name: str) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fillalign._text import LONGEST_PATH, listed, plain, quoted, short
-from fillalign.commands.dialled import PLAN_HELP, saved_plan
+from fillalign.commands.dialled import PLAN_HELP, planned
 from fillalign.commands.ears import add_signal, sweep_of
 from fillalign.commands.kept import SetFile, measured_by
 from fillalign.commands.shell import (
@@ -24,6 +24,8 @@ from fillalign.commands.shell import (
     check_picture,
     fail,
     number,
+    samples_of,
+    tells_air,
     venue_named,
     venue_text,
     write,
@@ -38,6 +40,9 @@ if TYPE_CHECKING:
 _DISAGREE_MS = 1.0
 _LEVEL_OFF_DB = 3.0
 _UNCLEAR_MS = 0.3
+_OTHER_AIR_C = 1.0
+# A delay shorter than this is no larger than what a latency or a place may be wrong by.
+_SLIP_FROM_MS, _SLIP_WITHIN_MS = 10.0, 1.0
 
 
 def _place(text: str) -> tuple[float, ...]:
@@ -116,7 +121,7 @@ class _Heard:
 
 @dataclass(frozen=True)
 class _Case:
-    """What was asked: venue, fill, settings as planned, the delay dialled, the air."""
+    """What was asked: venue, fill, settings as planned, the delay dialled, the air, the plan's."""
 
     venue: Venue
     output: str
@@ -124,6 +129,7 @@ class _Case:
     dialled_ms: float
     mains: tuple[str, ...] | None
     air: Air
+    planned_air: Air
 
     @property
     def planned_ms(self) -> float:
@@ -173,12 +179,13 @@ def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
 
     try:
         output = _output(venue, args.fill)
-        settings = (_planned(venue) if args.plan is None else saved_plan(venue, args.plan)[0])
+        settings, made_for = planned(venue, args.plan)
         own = settings[output]
         if own.trim_db == float("-inf"):
             raise ValueError(f"{quoted(output)} stays off in the plan: there is nothing to read")
-        air = air_of(venue, args, "check")
-        noted = None if args.add_to is None else SetFile.of(args.add_to).delay_ms(output)
+        file = None if args.add_to is None else SetFile.of(args.add_to)
+        air = air_of(venue, args, "check") if file is None else file.air(venue, args)
+        noted = None if file is None else file.delay_ms(output)
     except VenueError:
         raise
     except ValueError as error:
@@ -189,18 +196,7 @@ def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
         parser.error("--dialled-ms must be between 0 and "
                      f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
     mains = None if args.mains is None else tuple(args.mains)
-    return _Case(venue, output, settings, dialled, mains, air)
-
-
-def _planned(venue: Venue) -> Mapping[str, OutputSettings]:
-    """Plan anew, or raise VenueError where no plan fits the devices."""
-    from fillalign.planning import plan_fills
-    from fillalign.venue import VenueError
-
-    try:
-        return plan_fills(venue).settings
-    except ValueError as error:
-        raise VenueError(venue.name, (("", str(error)),)) from error
+    return _Case(venue, output, settings, dialled, mains, air, made_for)
 
 
 def _output(venue: Venue, name: str) -> str:
@@ -268,9 +264,34 @@ def _correction(case: _Case, sure: Sequence[_Heard]) -> _Correction:
                        tuple(moved - each for each in wanted))
 
 
+def _slip(case: _Case, sure: Sequence[_Heard]) -> str | None:
+    """Say how the delay is not in as dialled, where every take comes as if it were so."""
+    dialled = case.dialled_ms
+    if dialled < _SLIP_FROM_MS or not sure:
+        return None
+
+    def comes(change_ms: float) -> bool:
+        return all(abs(each.add_ms + change_ms) <= max(
+            _SLIP_WITHIN_MS, each.reading.uncertainty_ms or 0.0) for each in sure)
+
+    if comes(-dialled):
+        return (f"the fill comes as if its {dialled:.2f} ms were not in: likely the delay is "
+                "bypassed, stored in another scene, or not dialled. Look in "
+                f"{case.venue.outputs[case.output].set_in}, then record again (or say "
+                "--dialled-ms 0)")
+    if comes(dialled):
+        return (f"the fill comes as if its {dialled:.2f} ms were in twice: likely it is set in "
+                "two devices (console and processor or amplifier). Take one out, then record "
+                "again")
+    return None
+
+
 def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> int:
-    """Print and write what was read."""
+    """Print and write what was read; where the delay is not in as dialled, only say so."""
     sure = [each for each in heard if each.reading.gap_ms is not None]
+    slip = _slip(case, sure)
+    if slip is not None:
+        sure = []
     correction = _correction(case, sure) if sure else None
     try:
         code = _written(case, heard, sure, correction, args)
@@ -279,12 +300,14 @@ def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> i
     if code != OK:
         return code
     if args.json:
-        print(json.dumps(_numbers(case, heard, correction)))
+        print(json.dumps({**_numbers(case, heard, correction), "slip": slip}))
     else:
         for line in _one(case, heard[0]) if len(heard) == 1 else _table(heard, correction):
             print(plain(line))
         for line in _told(case, sure, correction):
             print(plain(line))
+        if slip is not None:
+            print(plain(f"Correct     cannot tell: {slip}"))
     return OK if sure else NOTHING_SURE
 
 
@@ -329,12 +352,12 @@ def _level(heard: _Heard) -> str:
             f"{abs(off):.1f} dB {'more' if off > 0 else 'less'} than planned: look at the trim, "
             "then at a second seat")
     return (f"fill {reading.level_difference_db:+.1f} dB over the mains (direct sound, 1 to 4 "
-            f"kHz), planned {planned:+.1f}: {what}")
+            f"kHz; a meter hears the room too), planned {planned:+.1f}: {what}")
 
 
 def _table(heard: Sequence[_Heard], correction: _Correction | None) -> list[str]:
     """Say what several takes tell, one line a seat."""
-    left = iter(() if correction is None else correction.left_ms)
+    left = iter(() if correction is None else map("{:+.2f}".format, correction.left_ms))
     lines = [f"{'seat':>18} {'gap':>7} {'wanted':>7} {'add':>7} {'left over':>9} {'level':>6}  "
              "polarity   take"]
     doubts = []
@@ -348,15 +371,13 @@ def _table(heard: Sequence[_Heard], correction: _Correction | None) -> list[str]
         polarity = {True: "same", False: "TURNED", None: "?"}[reading.polarity_same]
         level = reading.level_difference_db
         lines.append(f"{place} {reading.gap_ms:7.2f} {each.wanted_ms:7.2f} {each.add_ms:+7.2f} "
-                     f"{next(left):+9.2f} {'?' if level is None else f'{level:+.1f}':>6}  "
+                     f"{next(left, '?'):>9} {'?' if level is None else f'{level:+.1f}':>6}  "
                      f"{polarity:10} {file}")
     return [*lines, *doubts]
 
 
 def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction | None) -> list[str]:
     """Say what to dial."""
-    from fillalign.units import ms_to_samples
-
     if correction is None:
         return []
     device, add = case.venue.outputs[case.output], correction.add_ms
@@ -364,13 +385,16 @@ def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction | None) -
         return [f"Correct     {case.dialled_ms:.2f} ms less {-add:.2f} is no delay: hold the mains "
                 f"back by {-add - case.dialled_ms:.2f} ms, and set the fill to 0"]
     if abs(add) <= max(correction.within_ms, device.delay_step_ms):
-        lines = [f"Correct     nothing: {case.dialled_ms:.2f} ms is right within "
+        lines = [f"Correct     keep the delay: {case.dialled_ms:.2f} ms is right within "
                  f"{correction.within_ms:.2f} ms"]
     else:
-        samples = ms_to_samples(correction.set_ms, device.sample_rate_hz)
         lines = [f"Correct     add {add:+.2f} ms: set {correction.set_ms:.2f} instead of "
-                 f"{case.dialled_ms:.2f} ms ({samples:.0f} samples at "
-                 f"{device.sample_rate_hz / 1000:g} kHz), in {device.set_in}"]
+                 f"{case.dialled_ms:.2f} ms ({samples_of(correction.set_ms, device)}), in "
+                 f"{device.set_in}"]
+    lines += _polarities(sure)
+    if abs(case.planned_air.temperature_c - case.air.temperature_c) > _OTHER_AIR_C:
+        lines.append(f"            for the air of the plan, {case.planned_air.temperature_c:.1f} "
+                     "C: 'fillalign retime' says what another asks for")
     if correction.set_ms > device.delay_max_ms:
         lines.append(f"            the device allows {device.delay_max_ms:g} ms at most")
     apart = max(map(abs, correction.left_ms))
@@ -378,6 +402,17 @@ def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction | None) -
         lines.append(f"            no one delay suits these seats: up to {apart:.2f} ms are left "
                      "over; measure the places of boxes and seats again")
     return lines
+
+
+def _polarities(sure: Sequence[_Heard]) -> list[str]:
+    """Say what a polarity turned over asks for before the delay, and where takes differ."""
+    heard = {each.reading.polarity_same for each in sure} - {None}
+    if heard == {False}:
+        return ["            first the polarity: turn it over at one end, and record again"]
+    if len(heard) > 1:
+        return ["            the takes differ in polarity: read the seats again before you turn "
+                "anything over"]
+    return []
 
 
 def _numbers(
@@ -423,7 +458,8 @@ def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)
         pairs = [(each.expected, each.reading) for each in sure]
-        kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs).encode()
+        air = case.air if tells_air(args) else None
+        kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs, air).encode()
     try:
         with signals_wait():
             if contents:

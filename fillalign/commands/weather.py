@@ -19,6 +19,7 @@ from fillalign.commands.shell import (
     add_air,
     air_of,
     fail,
+    samples_of,
     venue_named,
 )
 
@@ -64,6 +65,8 @@ def retime(argv: Sequence[str]) -> int:
     try:
         saved = None if args.plan is None else saved_plan(venue, args.plan)
         air = air_of(venue, args)
+    except VenueError as error:
+        return fail(str(error), BAD_VENUE)
     except ValueError as error:
         parser.error(str(error))
     try:
@@ -87,8 +90,6 @@ def _sounding(plan: FillPlan) -> list[str]:
 
 def _now(plan: FillPlan, air: Air, *, as_json: bool) -> int:
     """Print one line a fill."""
-    from fillalign.units import ms_to_samples
-
     row, = plan.retime_rows([air])
     fills = _sounding(plan)
     if as_json:
@@ -103,9 +104,8 @@ def _now(plan: FillPlan, air: Air, *, as_json: bool) -> int:
     width = max(map(len, map(plain, fills)), default=0)
     for name in fills:
         device, old = plan.venue.outputs[name], plan.settings[name].delay_ms
-        samples = ms_to_samples(row[name], device.sample_rate_hz)
-        print(plain(f"{name:{width}}  {row[name]:8.2f} ms ({row[name] - old:+.2f}), {samples:.0f} "
-                    f"samples at {device.sample_rate_hz / 1000:g} kHz, in {device.set_in}"))
+        print(plain(f"{name:{width}}  {row[name]:8.2f} ms ({row[name] - old:+.2f}), "
+                    f"{samples_of(row[name], device)}, in {device.set_in}"))
     if not fills:
         print("no fill sounds: there is nothing to re-time")
     return OK

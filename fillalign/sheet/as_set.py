@@ -129,6 +129,8 @@ def _from_csv(text: str, plan: FillPlan) -> Tables:
         cells = {key: (value or "").strip() for key, value in row.items()
                  if isinstance(key, str) and isinstance(value, str | None)}
         name = names.get(cells["output"], cells["output"])
+        if cells.get("venue", "") not in ("", csv_text(plan.venue.name).strip()):
+            head_rows["venue"] = cells["venue"]
         given = {key.removeprefix("as_set_"): _cell(value, comma=comma)
                  for key, value in cells.items() if value and key.startswith("as_set_")}
         given |= {key: cells[key] for key in _SIGNED if cells.get(key)}
@@ -178,6 +180,9 @@ def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
         problems.append("[output] must be written as [output.NAME]")
     read = list(_readings(tables.get("reading", []), plan, problems))
     notes = {key: _words("[as_set]", key, head[key], problems) for key in _NOTES if key in head}
+    if notes.get("venue", "") not in ("", plan.venue.name):
+        problems.insert(0, f"[as_set] venue: this is of {quoted(notes['venue'])}, the venue file "
+                           f"is of {quoted(plan.venue.name)}")
     return AsSet(settings, tuple(read), _air(head, plan, problems), notes, signed)
 
 

@@ -12,7 +12,7 @@ from fillalign.planning import FillPlan
 from fillalign.sheet.content import sheet_content
 
 _COLUMNS = (
-    "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
+    "venue output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
     "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db headroom_db polarity "
     "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
     "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba "
@@ -50,8 +50,8 @@ def setup_sheet_csv(plan: FillPlan) -> str:
     --------
     >>> from fillalign import plan_fills, read_demo_venue
     >>> plan = plan_fills(read_demo_venue("lantern_room"))
-    >>> setup_sheet_csv(plan).splitlines()[2][:21]
-    'Fill,fill,Wanted fill'
+    >>> setup_sheet_csv(plan).splitlines()[2][:30]
+    'Lantern Room,Fill,fill,Wanted '
     """
     check_type("plan", plan, FillPlan)
     outputs = sheet_content(plan).outputs
@@ -59,8 +59,9 @@ def setup_sheet_csv(plan: FillPlan) -> str:
     text, columns = io.StringIO(), [*_COLUMNS, *later, *_TO_WRITE_IN]
     writer = csv.DictWriter(text, columns, restval="")
     writer.writeheader()
+    named = [{"venue": plan.venue.name, **one} for one in outputs]
     writer.writerows({key: _cell(key, one[key]) for key in columns if key in one}
-                     for one in outputs)
+                     for one in named)
     return text.getvalue()
 
 

@@ -36,7 +36,7 @@ def test_a_corrected_fill_ends_in_a_sheet_as_measured(tmp_path, monkeypatch, cap
     assert ends(["take", "hall.toml", "Fills", "take.wav", "--at", "30,-4", "--plan", "plan.json",
                  "--dialled-ms", f"{dialled:.2f}", "--add-to", "set.toml",
                  "--venue-out", "measured.toml"]) == 0
-    assert "Correct     nothing" in capsys.readouterr().out
+    assert "Correct     keep the delay" in capsys.readouterr().out
     # By the old file the fill is set too early; by the one as measured it is as planned.
     assert ends(["hall.toml", "--as-set", "set.toml"]) == 0
     old = " ".join(capsys.readouterr().out.split())

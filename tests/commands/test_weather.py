@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 
 import pandas as pd
 import pytest
@@ -50,7 +51,7 @@ def test_one_line_a_fill_for_the_air_now(folder, capsys, file):
     assert f"{air.speed_m_s:.1f} m/s" in out[0]
     assert "planned for 24.0 C" in out[0]
     assert out[1].split()[:4] == ["Fills", f"{delay:.2f}", "ms", f"({delay - old:+.2f}),"]
-    assert f"{delay * 48:.0f} samples at 48 kHz, in processor" in out[1]
+    assert f"{math.ceil(delay * 48 - 1e-6)} samples at 48 kHz, in processor" in out[1]
 
 
 def test_temperature_alone_keeps_the_vapour(folder, capsys):

@@ -113,6 +113,9 @@ def test_the_csv_with_its_blanks_filled(given, plan, semicolons):
 def test_a_csv_without_anything_filled_is_as_planned(given, plan):
     found = given(setup_sheet_csv(plan), "sheet.csv")
     assert (found.settings, found.readings, found.air) == ({}, (), None)
+    other = setup_sheet_csv(plan).replace("Lopsided Barn", "Upright Barn")
+    with pytest.raises(ValueError, match="this is of 'Upright Barn'"):
+        given(other, "sheet.csv")
 
 
 @pytest.mark.parametrize(("text", "words"), [

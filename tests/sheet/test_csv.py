@@ -19,7 +19,7 @@ from tests.demo_plans import demo_plan
 from tests.sheet.lopsided import SETTINGS, lopsided_plan, lopsided_venue
 
 COLUMNS = (
-    "output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
+    "venue output role boxes feed set_in delay_ms delay_samples sample_rate_hz delay_m delay_ft "
     "low_cut_hz low_cut_order low_cut_kind shelf_db shelf_hz trim_db headroom_db polarity "
     "seat_x_m seat_y_m seat_z_m mains_dba mains_dbc fill_dba fill_dbc both_dba click_delay_ms "
     "click_hz click_db equal_x_m equal_y_m equal_z_m equal_mains_dba equal_fill_dba "
@@ -31,7 +31,8 @@ COLUMNS = (
     "as_set_polarity read_mains_dba read_fill_dba read_both_dba found_temperature_c "
     "found_humidity_pct initials time"
 ).split()
-WORDS = ("output", "role", "boxes", "feed", "set_in", "low_cut_kind", "trim_db", "polarity")
+WORDS = ("venue", "output", "role", "boxes", "feed", "set_in", "low_cut_kind", "trim_db",
+         "polarity")
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +43,7 @@ def rows():
 def test_columns_and_rows(rows):
     assert rows[0] == COLUMNS
     assert {len(row) for row in rows} == {len(COLUMNS)}
-    assert [row[0] for row in rows[1:]] == list(SETTINGS)
+    assert [row[1] for row in rows[1:]] == list(SETTINGS)
 
 
 def test_numbers_are_read_as_numbers():
