@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 _SHOWN_DB = 0.05
+_SHOWN_INDEX = 0.005
 
 
 def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
@@ -97,12 +98,12 @@ def _trim_findings(
     lacks = {"without": curve.missing_without, "missing": fill.missing_steps}
     if "trim_db" in venue.outputs[name].locked:
         yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": own.trim_db})
+    share = {"trim_db": own.trim_db, "served_pct": 100 * fill.served_share}
     softer = curve.served_share[max(curve.at(own.trim_db) - 1, 0)] >= SHARE_OF_ROWS
     if fill.served_share >= SHARE_OF_ROWS and softer and curve.needed_db is not None:
-        yield Finding(Kind.TRIM_SOFTER, name, {"trim_db": own.trim_db,
-                                               "needed_db": curve.needed_db})
+        yield Finding(Kind.TRIM_SOFTER, name, {**share, "needed_db": curve.needed_db})
     elif fill.served_share >= SHARE_OF_ROWS:
-        yield Finding(Kind.TRIM_ENOUGH, name, {"trim_db": own.trim_db})
+        yield Finding(Kind.TRIM_ENOUGH, name, share)
     else:
         bound = None if limit is None else limit.bound
         kind = Kind.TRIM_LEAST if bound is None else Kind.TRIM_BOUND
@@ -272,8 +273,13 @@ def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
         kind = Kind.NOISE_LIMITS if gain > 0 else Kind.MASKING_LIMITS
     yield Finding(kind, "", {
         "index": float(walk.speech_after[low]), "x_m": float(walk.x_m[low]), "goal": goal,
-        "gain": gain, "rt60_s": decay.get(1000),
+        "gain": gain, "change": _index_step(gain), "rt60_s": decay.get(1000),
     })
+
+
+def _index_step(change: float) -> str:
+    """Return a change of a speech index; what rounds away is nothing."""
+    return f"{change:+.2f}" if abs(change) >= _SHOWN_INDEX else "nothing"
 
 
 def _unmet(plan: FillPlan) -> Iterator[Finding]:
@@ -344,7 +350,7 @@ def _cautions(plan: FillPlan) -> Iterator[Finding]:
     if loud > limit:
         yield Finding(Kind.HEARING_LOUD, "", {"level_dba": loud, "limit_dba": limit})
     yield from map(Finding, (Kind.RIGGING, Kind.MAINS_POWER, Kind.LASER))
-    if any(source.kind == "tower" for source in plan.venue.sources):
+    if not plan.venue.indoors or any(source.kind == "tower" for source in plan.venue.sources):
         yield Finding(Kind.TOWERS)
     if loud <= limit:
         yield Finding(Kind.HEARING, "", {"level_dba": loud})

@@ -90,7 +90,8 @@ class Reading:
 
     With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
     octave in which turning the fill's polarity over then takes most off the sum, and
-    `click_db` that change.
+    `click_db` that change. It holds for the check, or for the air found where that is another
+    than the show's.
     `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
     a meter shows there: it shows totals, which need not be equal. `more` are the seats of
     the first and the last row covered.
@@ -118,6 +119,8 @@ def expected_readings(
     """Predict what a meter shows for each fill in the empty venue, at trim 0 where it is off."""
     venue, mains = zones.venue, main_outputs(zones.venue)
     seats, state = venue_seats(venue), venue.states["check"]
+    # The delays were timed anew for the air found: the one for the click with them.
+    found = state.air if zones.paths.air == venue.states["show"].air else zones.paths.air
     readings = {}
     for output in outputs:
         on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
@@ -126,10 +129,11 @@ def expected_readings(
         places = [aim, int(np.linalg.norm(seats.points_m - equal, axis=1).argmin()),
                   *_end_seats(venue, seats, output, aim)]
         paths = trace_paths(venue, seats.take(np.array(places)), state)
+        clicked = trace_paths(venue, seats.take(np.array(places[:1])), state, found)
         alone, fill, both = meter_powers(paths, on, output)
         mains_dba, fill_dba, both_dba = (
             power_to_db(power @ A_POWER).tolist() for power in (alone, fill, both))
-        click = _polarity_click(paths.take(slice(1)), on, output, mains)
+        click = _polarity_click(clicked, on, output, mains)
         readings[output] = Reading(
             output=output,
             seat_m=tuple(paths.seats.points_m[0].tolist()),

@@ -11,7 +11,7 @@ from fillalign._validate import ByValue
 
 _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
-    "occupational limits are lower (85 dBA over 8 h, NIOSH) (from memory); local rules decide."
+    "occupational limits are lower (85 dBA over 8 h, NIOSH); local rules decide."
 )
 _JOINTS = {"cause": " and ", "offer": " and ", "cost": ", ", "effect": "; "}
 """What stands between findings of a group that are listed inside another."""
@@ -58,20 +58,20 @@ class Kind(Enum):
     )
     LEVEL_IS_NO_LIMIT = "summary", (
         "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {gain:+.2f}, so level is not what limits it."
+        "dB more from everything would change it by {change}, so level is not what limits it."
     )
     DECAY_LIMITS = "summary", (
         "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {gain:+.2f}, so level is not what limits it "
+        "dB more from everything would change it by {change}, so level is not what limits it "
         "and the decay of {rt60_s:.1f} s rules."
     )
     NOISE_LIMITS = "summary", (
         "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): "
-        "noise limits it, since 10 dB more from everything would change it by {gain:+.2f}."
+        "noise limits it, since 10 dB more from everything would change it by {change}."
     )
     MASKING_LIMITS = "summary", (
         "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {gain:+.2f}: loud bands mask the ones above "
+        "dB more from everything would change it by {change}: loud bands mask the ones above "
         "them."
     )
     BACK_GOAL = "summary", (
@@ -135,11 +135,11 @@ class Kind(Enum):
     TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+.1f} dB."
     TRIM_ENOUGH = "reason", (
         "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows get level, "
-        "tone and speech."
+        "tone and speech: {served_pct:.0f} % do."
     )
     TRIM_SOFTER = "reason", (
-        "With {trim_db:+.1f} dB 90 % of the covered rows get level, tone and speech; "
-        "{needed_db:+.1f} dB would do."
+        "With {trim_db:+.1f} dB {served_pct:.0f} % of the covered rows get level, tone and speech; "
+        "{needed_db:+.1f} dB is the smallest with which the 90 % asked for do."
     )
     TRIM_BOUND = "reason", (
         "Trim {trim_db:+.1f} dB: {bound} forbids the louder ones that would do better. The covered "
@@ -223,7 +223,9 @@ class Kind(Enum):
         "speech transmission at {from_x_m:g} to {to_x_m:g} m down to {index:.2f} ({before:.2f} as "
         "planned)"
     )
-    EFFECT_NONE = "effect", "no row and no seat would notice"
+    EFFECT_NONE = "effect", (
+        "no difference beyond the limits that this plan checks (image, echo, level, tone, speech)"
+    )
 
     READ_MAINS = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: the mains read {read_dba:.1f} dBA, {away_db:.1f} "
@@ -329,8 +331,8 @@ class Kind(Enum):
     )
     LASER = "caution", "Use a laser of class 2 at most and never point it at eyes."
     TOWERS = "caution", (
-        "Towers: keep to their engineer's wind limit, watch an anemometer, keep escape routes "
-        "clear and cables covered."
+        "Towers and stands: keep to their engineer's or maker's wind limit, watch an anemometer, "
+        "keep escape routes clear and cables covered."
     )
     HEARING = "caution", (
         "Hearing: at most {level_dba:.1f} dBA is predicted at a seat. " + _HEARING

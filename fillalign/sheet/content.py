@@ -154,11 +154,12 @@ def _air(plan: FillPlan) -> str:
         f" Wind counted in: {show.wind_m_s:g} m/s towards {show.wind_towards_deg:g} degrees (0 is "
         "away from the stage), known to half of it."
     )
+    click = "" if air == show.air else ", the delays for the click for the air above"
     return (
         f"Computed for {air.temperature_c:.1f} C, {air.humidity_pct:.0f} % relative humidity, "
         f"{air.pressure_kpa:.1f} kPa: sound travels {air.speed_m_s:.1f} m/s. Readings are for the "
-        f"check, the venue empty at {check.temperature_c:.1f} C and {check.humidity_pct:.0f} %."
-        f"{wind}"
+        f"check, the venue empty at {check.temperature_c:.1f} C and {check.humidity_pct:.0f} %"
+        f"{click}.{wind}"
     )
 
 
@@ -244,7 +245,8 @@ def _more(plan: FillPlan) -> Section:
 
 def _equal(plan: FillPlan) -> Section:
     """Show what a meter reads where the direct sounds are nearest to equal."""
-    note = "A meter shows all sound, not the direct alone: it need not read the same of both."
+    note = ("A meter shows all sound, not the direct alone: it need not read the same of both. The "
+            "equal-level answer is a weighted mean over many seats: it is not that of this one.")
     return _table("equal", "Where direct sounds are nearest to equal", note, (
         {
             "fill": fill.output,
@@ -323,7 +325,7 @@ def _seats(plan: FillPlan) -> Section:
             "speech index": f"{before:.2f} / {after:.2f}",
         })
     note = ("Gap to the mains, fill over mains, usual ripple, seats that hear the fill and keep "
-            "the image, speech index without / with fills.")
+            "the image, mean speech index without / with fills.")
     return _table("seats", "At the seats covered", note, rows)
 
 
@@ -332,7 +334,8 @@ def _walk(plan: FillPlan) -> Section:
     walk, word = plan.walk, "useful" if plan.venue.indoors else "direct"
     meaning = "useful (direct and early)" if plan.venue.indoors else word
     places = np.linspace(0, len(walk.x_m) - 1, _WALK_ROWS).round().astype(int)
-    return _table("walk", "Level along the walk", f"The profile is for the {meaning} sound.", (
+    note = f"{_show_and_check(plan)} The profile is for the {meaning} sound."
+    return _table("walk", "Level along the walk, with the audience in", note, (
         {
             "x, m": f"{walk.x_m[i]:.1f}",
             "mains alone, dBA": f"{walk.before_dba[i]:.1f}",
@@ -341,6 +344,13 @@ def _walk(plan: FillPlan) -> Section:
             "profile, dBA": f"{walk.profile_dba[i]:.1f}",
         } for i in np.unique(places)
     ))
+
+
+def _show_and_check(plan: FillPlan) -> str:
+    """Say why a meter in the empty venue need not read what the show will have."""
+    show, check = (plan.venue.states[state].rt60_s.get(1000, 0.0) for state in ("show", "check"))
+    return ("A meter in the empty venue shows more." if check > show
+            else "The meter readings to expect are for the empty venue.")
 
 
 def _why(plan: FillPlan, fill: FillReport) -> Section:

@@ -7,6 +7,7 @@ import textwrap
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from fillalign._validate import RangeWarning, as_number
 from fillalign.air import Air
@@ -26,6 +27,10 @@ LATEST_MS = 30.0
 
 _FARTHEST_M = 10_000.0
 _TRIM_STEP_DB = 0.5
+_SHOWN_DB = 0.05
+_READ = {"mains_db": "a reading of the mains alone (--mains-db)",
+         "fill_db": "a reading of the fill alone (--fill-db)",
+         "goal_db": "the level wanted (--goal-db)"}
 _WEATHER_STEPS_C = (-10.0, -5.0, 5.0, 10.0)
 _LOWEST_C, _HIGHEST_C = 0.0, 30.0
 
@@ -60,7 +65,9 @@ class QuickAnswer:
         Level the fill must bring alone; minus infinity if none is needed, None
         without readings.
     trim_change_db : float or None
-        Change of the fill's trim, to 0.5 dB; None without readings.
+        Change of the fill's trim, up to a step of 0.5 dB; None without readings.
+    exact_change_db : float or None
+        The same before it is rounded up.
     over_main_db, limit_db : float or None
         Fill over main then, and what the precedence table allows at this margin.
     margin_wanted_ms : float or None
@@ -70,6 +77,8 @@ class QuickAnswer:
         the goal asks for more; None otherwise.
     loudest_db : float or None
         The highest of the levels given.
+    not_read : tuple of str
+        Which of the three levels were not given, in words.
     """
 
     air: Air
@@ -86,11 +95,13 @@ class QuickAnswer:
     low_cut_hz: tuple[float, float]
     fill_db: float | None = None
     trim_change_db: float | None = None
+    exact_change_db: float | None = None
     over_main_db: float | None = None
     limit_db: float | None = None
     margin_wanted_ms: float | None = None
     image_change_db: float | None = None
     loudest_db: float | None = None
+    not_read: tuple[str, ...] = ()
 
     def text(self) -> str:
         """Return the answer as lines to read out on a ladder."""
@@ -189,10 +200,14 @@ def quick_answer(
 
 def _levels(
     mains_db: float | None, fill_db: float | None, goal_db: float | None, margin_ms: float
-) -> dict[str, float]:
+) -> dict[str, Any]:
     """Return what the meter readings add to the answer."""
     levels = [level for level in (mains_db, fill_db, goal_db) if level is not None]
-    loudest = {"loudest_db": max(levels)} if levels else {}
+    given = dict(zip(_READ, (mains_db, fill_db, goal_db), strict=True))
+    loudest: dict[str, Any] = {"not_read": tuple(
+        words for name, words in _READ.items() if given[name] is None)}
+    if levels:
+        loudest["loudest_db"] = max(levels)
     if mains_db is None or goal_db is None:
         return loudest
     needed = float(fill_level_db(mains_db, goal_db))
@@ -200,7 +215,7 @@ def _levels(
     limit = float(precedence_limit_db(margin_ms))
     if fill_db is not None:
         change = needed if off else float(round_up_to_step(needed - fill_db, _TRIM_STEP_DB))
-        found["trim_change_db"] = change
+        found |= {"trim_change_db": change, "exact_change_db": needed - fill_db}
         if over > limit:
             # Rounded down: what the image allows is a limit.
             found["image_change_db"] = -float(
@@ -261,49 +276,64 @@ def _habit(answer: QuickAnswer) -> Lines:
 def _trim(answer: QuickAnswer) -> Lines:
     change, wanted = answer.trim_change_db, answer.margin_wanted_ms
     if answer.fill_db is None:
-        yield "Trim", ("needs a reading of the mains alone (--mains-db), of the fill alone "
-                       "(--fill-db) and the level wanted (--goal-db), all at that seat.")
+        yield "Trim", f"needs {_joined(answer.not_read)}, all at that seat."
     elif wanted is None or answer.over_main_db is None or answer.limit_db is None:
         yield "Trim", "off: the mains reach the goal alone."
     else:
         beyond = answer.over_main_db > answer.limit_db
         then = (" (with --fill-db: the change)." if change is None
-                else f" for the goal ({_moved(change, 'as it is now')})." if beyond
-                else f": {_moved(change, 'leave it where it is')}.")
+                else f" for the goal ({_moved(change, 'as it is now', answer.exact_change_db)})."
+                if beyond
+                else f": {_moved(change, 'leave it where it is', answer.exact_change_db)}.")
         yield "Trim", f"the fill alone must read {answer.fill_db:.1f} dB at that seat{then}"
         if beyond:
             yield from _image(answer, wanted, answer.over_main_db, answer.limit_db)
 
 
-def _moved(change_db: float, stays: str) -> str:
-    """Return a change of a trim in words."""
+def _moved(change_db: float, stays: str, exact_db: float | None = None) -> str:
+    """Return a change of a trim in words, and what it was before it was rounded up."""
     way = "up" if change_db > 0 else "down"
-    return f"{way} by {abs(change_db):.1f} dB" if change_db else stays
+    if not change_db:
+        return stays
+    if exact_db is None or min(abs(exact_db), abs(exact_db - change_db)) < _SHOWN_DB:
+        return f"{way} by {abs(change_db):.1f} dB"
+    return f"{way} by {abs(exact_db):.1f} dB: {abs(change_db):.1f} in half-dB steps"
+
+
+def _joined(words: tuple[str, ...]) -> str:
+    """Return a list in words."""
+    return " and ".join((", ".join(words[:-1]), words[-1]) if words[1:] else words)
 
 
 def _image(answer: QuickAnswer, wanted: float, over: float, limit: float) -> Lines:
     """Say that the goal asks for more than the image allows, and which of them wins."""
-    mend = ("no margin allows that: lower the goal or raise the mains" if math.isnan(wanted)
-            else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it is fine")
-    yield "", (f"That is {over:+z.1f} dB against the main. A fill that comes "
-               f"{answer.margin_ms:g} ms after it may have {limit:+.1f} dB at most (common "
-               f"practice): {mend}.")
+    mend = ("no margin allows more: lower the goal or raise the mains" if math.isnan(wanted)
+            else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it may have that level")
+    where = ("as loud as the main" if limit == 0 else
+             f"{abs(limit):.1f} dB {'above' if limit > 0 else 'below'} the main")
+    yield "", (f"That is {over:+z.1f} dB against the main. At {answer.margin_ms:g} ms after the "
+               f"main the fill may be at most {where} (common practice), or the image leaves the "
+               f"stage; {mend}.")
     most = (answer.fill_db or 0.0) - over + limit
     change = answer.image_change_db
     step = "" if change is None else f" ({_moved(change, 'as it is now')})"
-    yield "", f"As long as that is not done the image wins: at most {most:.1f} dB{step}."
+    yield "", f"Until then the image wins: at most {most:.1f} dB{step}."
 
 
 def _rest(answer: QuickAnswer) -> Lines:
     low, high = answer.low_cut_hz
     yield "Low cut", f"{low:.0f} to {high:.0f} Hz (common practice)."
-    yield "Weather", (f"{-answer.drift_ms_per_c:+z.2f} ms for each degree colder (one sample is "
+    back = answer.hold_back_ms
+    # Where the fill is late already, what would make it wait longer takes from the hold-back.
+    colder = answer.drift_ms_per_c if back else -answer.drift_ms_per_c
+    yield "Weather", (f"{colder:+z.2f} ms {'of hold-back ' if back else ''}for each degree colder "
+                      f"(one sample is "
                       f"{samples_to_ms(1, answer.sample_rate_hz):.3f} ms).")
-    if answer.weather and not answer.hold_back_ms:
+    if answer.weather and not back:
         yield "", ", ".join(f"{t:.0f} C {delay:.2f} ms" for t, delay in answer.weather) + "."
     if answer.loudest_db is not None and answer.loudest_db > HEARING_DBA:
         yield "Hearing", (f"{answer.loudest_db:.1f} dB: WHO's 2022 standard for venues asks for at "
                           f"most {HEARING_DBA:.0f} dB LAeq over 15 minutes, and occupational "
-                          "limits are lower (from memory). Protect your ears, turn it down.")
+                          "limits are lower. Protect your ears, turn it down.")
     yield "Now", ("warn people, start low: mains alone, fill alone, a click through both, walk "
                   "from stage to back, write it down.")

@@ -61,11 +61,11 @@ def venue_pictures(plan: FillPlan) -> str:
         stretch=stretch)
     walk = _picture(
         plots.walk_levels_plot, plan, (_HALF_MM, 43.0),
-        f"Along the walk: {heard} sound, which decides",
+        f"With the audience in: {heard} sound, which decides",
         f"Level of the {heard} sound along the walk against the profile, before and after.")
     walk += _picture(
         plots.walk_levels_plot, plan, (_HALF_MM, 43.0),
-        "Along the walk: total sound, which a meter shows",
+        "With the audience in: total sound, as a meter shows it",
         f"Total level along the walk: {spread}.", which="meter")
     if not sounding:
         none = "No fill sounds: there is no gap to map and nothing to re-time."

@@ -54,12 +54,13 @@
     say("Trim", `the fill alone must read ${needed.toFixed(1)} dB${then}`).id = "trim";
     if (!beyond) return;
     const wanted = marginFor(over, margin);
-    say("", `That is ${signed(over, 1)} dB against the main. With a margin of ${margin} ms it may `
-      + `have ${signed(limit, 1)} dB at most (common practice): ` + (Number.isFinite(wanted)
-        ? `with ${(Math.ceil(10 * wanted - 1e-9) / 10).toFixed(1)} ms of margin it is fine.`
-        : "no margin allows that: lower the goal or raise the mains."));
+    say("", `That is ${signed(over, 1)} dB against the main. At ${margin} ms after it the fill `
+      + `may be ${signed(limit, 1)} dB against it at most (common practice), or the image leaves the `
+      + "stage; " + (Number.isFinite(wanted)
+        ? `with ${(Math.ceil(10 * wanted - 1e-9) / 10).toFixed(1)} ms of margin it may have that level.`
+        : "no margin allows more: lower the goal or raise the mains."));
     const step = -Math.ceil((fill - mains - limit) / 0.5 - 1e-6) * 0.5;
-    say("", `As long as that is not done the image wins: at most ${(mains + limit).toFixed(1)} dB`
+    say("", `Until then the image wins: at most ${(mains + limit).toFixed(1)} dB`
       + (Number.isFinite(fill) ? ` (${moved(step, "as it is now")}).` : "."));
   }
   function follow() {
@@ -99,7 +100,7 @@
     trim(mains_db, fill_db, goal_db, margin);
     const loudest = Math.max(...[mains_db, fill_db, goal_db].filter(Number.isFinite));
     if (loudest > data.hearing_dba) say("Hearing", `${loudest.toFixed(1)} dB: WHO's 2022 standard for `
-      + `venues asks for at most ${data.hearing_dba} dB LAeq over 15 minutes (from memory). Protect `
+      + `venues asks for at most ${data.hearing_dba} dB LAeq over 15 minutes. Protect `
       + "your ears, turn it down.");
   }
   for (const one of document.querySelectorAll("input, select")) one.addEventListener("input", follow);

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from CoolProp.HumidAirProp import HAPropsSI
 
 from fillalign import Air, OutputSettings, evaluate, seat_field
 from fillalign.planning import (
@@ -22,6 +23,7 @@ from fillalign.planning import (
     retimed,
 )
 from fillalign.precedence import ECHO_LIMITS
+from fillalign.sheet import setup_sheet_text
 from tests.small_venue import small_hall, with_output
 
 
@@ -103,13 +105,32 @@ def test_rows_that_get_more_and_speech_that_falls(plan):
         assert Kind.EFFECT_SPEECH not in effects(off)
 
 
+def test_the_click_is_timed_anew_in_the_air_found(plan):
+    """But for the latencies it is the path over the speed of sound, CoolProp's here."""
+    hall, found = plan.venue, Air(6.0, 45.0)
+    check = replace(hall.states["check"], air=Air(12.0, 45.0))
+    hall = replace(hall, states={**hall.states, "check": check})
+    planned = evaluate(hall, plan.settings)
+    moved = evaluate(hall, retimed(plan, found), air=found)
+    latency = hall.outputs["Mains"].latency_ms - hall.outputs["Fills"].latency_ms
+    clicks = [one.fills[0].reading.click_delay_ms - latency for one in (plan, planned, moved)]
+    speeds = [HAPropsSI("speed_of_sound", "T", 273.15 + t, "P", 101325, "R", 0.45)
+              for t in (20.0, 12.0, 6.0)]
+    # The plan's own is for the check; in the air found it is for that.
+    assert clicks[1] == pytest.approx(clicks[0] * speeds[0] / speeds[1], rel=2e-4)
+    assert clicks[2] == pytest.approx(clicks[0] * speeds[0] / speeds[2], rel=2e-4)
+    said = [" ".join(setup_sheet_text(one).split()) for one in (planned, moved)]
+    assert ["delays for the click for the air above" in one for one in said] == [False, True]
+
+
 def test_each_change_stands_alone_and_what_nobody_hears_says_so(plan):
     own = plan.settings["Fills"]
     settings = changed(plan, delay_ms=own.delay_ms + 0.05, polarity="inverted",
                        shelf_db=own.shelf_db + 0.5, low_cut_hz=100.0)
     told = {one.values.get("what", "delay"): one for one in compared(plan, settings)}
     assert [*told] == ["delay", "low cut", "shelf", "polarity"]
-    assert str(told["delay"]).endswith("no row and no seat would notice.")
+    assert str(told["delay"]).endswith(
+        "no difference beyond the limits that this plan checks (image, echo, level, tone, speech).")
     assert "polarity inverted for normal as planned" in str(told["polarity"])
     assert f"low cut 100 Hz {own.low_cut_kind}, order {own.low_cut_order} for" in str(
         told["low cut"])

@@ -15,7 +15,7 @@ from fillalign import (
     seat_field,
 )
 from fillalign.planning import Bound, Kind
-from fillalign.planning.findings import plan_findings
+from fillalign.planning.findings import _index_step, plan_findings
 from fillalign.planning.zones import deciding_seats
 from fillalign.precedence import ECHO_LIMITS
 from tests.demo_plans import demo_plan
@@ -152,7 +152,12 @@ def test_why_a_trim_is_what_it_is(plan):
     assert of_kind(plan.fills[0].findings, Kind.TRIM_ENOUGH).values["trim_db"] == trim
     louder = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim + 2.0)).fills[0]
     assert of_kind(louder.findings, Kind.TRIM_SOFTER).values == {
-        "trim_db": trim + 2.0, "needed_db": louder.trim.needed_db}
+        "trim_db": trim + 2.0, "needed_db": louder.trim.needed_db,
+        "served_pct": 100 * louder.served_share}
+    said = str(of_kind(louder.findings, Kind.TRIM_SOFTER))
+    assert f"{100 * louder.served_share:.0f} % of the covered rows" in said
+    # The table of trims beside it shows the same share.
+    assert louder.served_share == louder.trim.served_share[louder.trim.at(trim + 2.0)]
     softer = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim - 3.0)).fills[0]
     assert of_kind(softer.findings, Kind.TRIM_LEAST).values["missing"] == softer.missing_steps
 
@@ -384,6 +389,14 @@ def test_every_plan_carries_the_usual_cautions(plan):
     hall = small_hall()
     towers = [replace(one, kind="tower") if one.role == "fill" else one for one in hall.sources]
     assert Kind.TOWERS in kinds(evaluate(replace(hall, sources=tuple(towers)), {}).findings)
+    # Whatever stands in a field stands in the wind.
+    assert Kind.TOWERS in kinds(evaluate(small_hall(outdoors=True), {}).findings)
+
+
+@pytest.mark.parametrize("gain", [-0.0049, -0.001, 0.0, 0.0049])
+def test_a_change_that_rounds_away_is_nothing(gain):
+    assert _index_step(gain) == "nothing"
+    assert _index_step(gain + 0.03).startswith("+0.0")
 
 
 def test_a_plan_says_which_seats_decided(plan, monkeypatch):

@@ -52,7 +52,8 @@ TITLES = {"readings": "METER READINGS TO EXPECT",
           "more": "MORE SEATS FOR THE METER", "measured": "AS SET AND READ",
           "equal": "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", "retime": "RE-TIME TABLE",
           "places": "WHERE THE BOXES ARE", "seats": "AT THE SEATS COVERED",
-          "walk": "LEVEL ALONG THE WALK", "unmet": "NOT MET", "check": "ORDER OF THE CHECK",
+          "walk": "LEVEL ALONG THE WALK, WITH THE AUDIENCE IN", "unmet": "NOT MET",
+          "check": "ORDER OF THE CHECK",
           "summary": "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "cautions": "CAUTIONS",
           "assumptions": "ASSUMPTIONS", "defaults": "DEFAULTS USED"}
 both = pytest.mark.parametrize("form", ["text", "page"])
@@ -344,6 +345,18 @@ def test_walk_names_the_sound_that_the_profile_is_for(outdoors, word):
     for cells in text.table(TITLES["walk"]):
         wanted = lopsided.expected_walk(plan, float(cells["x, m"]))["heard"]
         assert agrees(cells[f"{word} with fills, dBA"], wanted)
+
+
+@pytest.mark.parametrize(("longer", "more"), [(1.0, False), (1.25, True)])
+def test_walk_is_that_of_the_show_and_says_what_an_empty_venue_does(longer, more):
+    """Who walks along with a meter must know: the longer decay of the empty venue adds to it."""
+    hall = small_hall()
+    check = hall.states["check"]
+    check = replace(check, rt60_s={octave: longer * t for octave, t in check.rt60_s.items()})
+    plan = evaluate(replace(hall, states={**hall.states, "check": check}), {})
+    said = Text(setup_sheet_text(plan)).said(TITLES["walk"])
+    assert ("A meter in the empty venue shows more." in said) == more
+    assert ("The meter readings to expect are for the empty venue." in said) != more
 
 
 # Words

@@ -108,13 +108,14 @@ def test_line_of_the_habit():
 def test_lines_of_the_trim():
     """10^8.5 - 10^8.1 is 10^8.28: 82.8 dB alone, 1.8 over the mains, 3.2 below what it has."""
     line = said(quick_answer(**LOPSIDED))["Trim"]
-    alone, down = printed(line, r"must read (\S+) dB at that seat: down by (\S+) dB\.")
+    alone, down = printed(line, r"must read (\S+) dB at that seat: down by \S+ dB: "
+                                r"(\S+) in half-dB steps\.")
     assert alone == pytest.approx(10 * math.log10(10**8.5 - 10**8.1), abs=0.051)
     # The next half decibel above -3.2.
     assert down == 3.0
     louder = said(quick_answer(**{**LOPSIDED, "goal_db": 88.0}))["Trim"]
-    over, margin, limit = printed(louder, r"That is (\S+) dB against the main\. A fill that comes "
-                                          r"(\S+) ms after it may have (\S+) dB at most")
+    over, margin, limit = printed(louder, r"That is (\S+) dB against the main\. At (\S+) ms after "
+                                          r"the main the fill may be at most (\S+) dB above")
     assert over == pytest.approx(10 * math.log10(10**8.8 - 10**8.1) - 81.0, abs=0.051)
     # The table is straight between 0 dB at 1 ms and 5 dB at 5 ms (common practice).
     assert (margin, limit) == (4.0, 3.8)
@@ -134,6 +135,26 @@ def test_lines_of_the_weather():
     for temperature_c, delay_ms in moved.items():
         assert delay_ms == pytest.approx(
             lopsided_delay_ms(temperature_c, humidity_at(temperature_c)), abs=0.05)
+
+
+@pytest.mark.parametrize(("main_m", "fill_m"), [(29.6, 35.0), (61.0, 12.5), (8.0, 44.0)])
+def test_colder_air_moves_what_is_dialled_by_what_the_line_says(main_m, fill_m):
+    """Whichever is dialled, a delay or a hold-back: ten degrees colder it is ten times that."""
+    now, then = (quick_answer(main_m, fill_m, t) for t in (22.0, 12.0))
+    dialled = [one.hold_back_ms or one.delay_ms for one in (now, then)]
+    line = said(now)["Weather"]
+    colder, = printed(line, r"^(\S+) ms (?:of hold-back )?for each degree colder")
+    assert (" of hold-back " in line) == (fill_m > main_m)
+    # The line has two digits, and the slope grows a little with the cold.
+    assert 10 * colder == pytest.approx(dialled[1] - dialled[0], abs=0.06, rel=0.08)
+
+
+@pytest.mark.parametrize("given", [(), ("mains_db",), ("fill_db", "goal_db"), ("goal_db",)])
+def test_only_the_levels_that_lack_are_asked_for(given):
+    line = words(**dict.fromkeys(given, 80.0))["Trim"]
+    assert {name for name in ("mains_db", "fill_db", "goal_db")
+            if f"--{name.replace('_', '-')}" in line} == {"mains_db", "fill_db", "goal_db"} - {
+                *given}
 
 
 def test_line_of_the_low_cut():
@@ -249,10 +270,10 @@ def test_trim_by_hand():
     assert answer.fill_db == pytest.approx(85.796, abs=0.001)
     # Raised to the next half decibel, so that the goal is reached.
     assert answer.trim_change_db == -4.0
-    assert "down by 4.0 dB" in said(answer)["Trim"]
+    assert "down by 4.2 dB: 4.0 in half-dB steps)" in said(answer)["Trim"]
     more = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=80.0, goal_db=88.0)
     assert more.trim_change_db == 6.0
-    assert "up by 6.0 dB" in said(more)["Trim"]
+    assert "up by 5.8 dB: 6.0 in half-dB steps" in said(more)["Trim"]
 
 
 def test_equal_levels_make_three_decibels_more():
@@ -276,15 +297,15 @@ def test_a_fill_too_loud_for_its_margin_is_named():
     assert early.limit_db == -3.0
     # Between 0 dB at 1 ms and 5 dB at 5 ms the table is straight: 1 + 4 * 3.35 / 5.
     assert early.margin_wanted_ms == pytest.approx(3.68, abs=0.01)
-    assert "with 3.7 ms of margin it is fine" in " ".join(early.text().split())
+    assert "with 3.7 ms of margin it may have that level" in " ".join(early.text().split())
     sooner = quick_answer(41.0, 15.0, 24.0, margin_ms=2.0, **levels)
     assert sooner.margin_wanted_ms == pytest.approx(early.margin_wanted_ms)
     late = quick_answer(41.0, 15.0, 24.0, margin_ms=5.0, **levels)
     assert late.limit_db == 5.0
-    assert "it is fine" not in late.text()
+    assert "that level" not in late.text()
     never = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=84.0, goal_db=96.0)
     assert math.isnan(never.margin_wanted_ms)
-    assert "no margin allows that" in " ".join(never.text().split())
+    assert "no margin allows more" in " ".join(never.text().split())
 
 
 def test_text_says_what_it_still_needs_and_what_practice_is():

@@ -24,6 +24,8 @@ from tests.demo_plans import VENUES, demo_plan
 from tests.sheet.lopsided import SETTINGS, Text, lopsided_plan, lopsided_venue, page_of
 from tests.small_venue import small_hall
 
+WALK = "LEVEL ALONG THE WALK, WITH THE AUDIENCE IN"
+
 
 @pytest.fixture(scope="module")
 def room():
@@ -42,7 +44,7 @@ def test_it_begins_with_the_venue_and_the_parts_come_in_the_order_of_the_job():
         "", "SETTINGS", "ORDER OF THE CHECK", "METER READINGS TO EXPECT", "RE-TIME TABLE",
         "NOT MET", "IN SHORT (THE AREAS WITH THE MAINS ALONE)", "WHERE THE BOXES ARE",
         "AT THE SEATS COVERED", "MORE SEATS FOR THE METER",
-        "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", "LEVEL ALONG THE WALK",
+        "WHERE DIRECT SOUNDS ARE NEAREST TO EQUAL", WALK,
         "WHY: LIP", "WHY: NEAR", "WHY: FAR", "CAUTIONS", "ASSUMPTIONS",
         "DEFAULTS USED",
     ]
@@ -77,7 +79,7 @@ def test_lines_fit_a_terminal(venue):
 
 def test_columns_stand_under_their_headings():
     """Numbers end where their heading ends, names begin where it begins."""
-    lines = Text(setup_sheet_text(lopsided_plan())).sections["LEVEL ALONG THE WALK"]
+    lines = Text(setup_sheet_text(lopsided_plan())).sections[WALK]
     grid = [line for line in lines if "  " in line]
     ends = [[i for i, mark in enumerate(line) if mark != " " and line[i + 1 : i + 3] in ("  ", "")]
             for line in grid]
