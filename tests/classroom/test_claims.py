@@ -6,6 +6,7 @@ Each claim is read out of its notebook by its words and computed anew.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -14,9 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from fillalign import Air, absorption_db_per_m, plan_fills, seat_field
+from fillalign import Air, absorption_db_per_m, evaluate, plan_fills, seat_field
 from fillalign.absorption import OCTAVES_NOMINAL
-from fillalign.classroom.lessons import l05, l06, l07, l09
+from fillalign.classroom.lessons import l04, l05, l06, l07, l08, l09
 from fillalign.classroom.lessons.hall import (
     fills,
     fills_off,
@@ -27,6 +28,7 @@ from fillalign.classroom.lessons.hall import (
     with_fills,
 )
 from fillalign.classroom.own_venue import START
+from fillalign.classroom.seat import seat_panel
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.planning import LOW_CUT_LOSS_DB, low_cuts
 from fillalign.venue import read_venue_text, starter_toml
@@ -62,9 +64,37 @@ def climb_db(live, trim_db):
 
 
 def test_prose_is_read_and_a_missing_sentence_noticed():
-    assert said("01", "The last row should get # dBA") == [71.0]
+    assert said("01", "the last row should read # dBA") == [71.0]
     with pytest.raises(AssertionError, match="no longer says"):
-        said("01", "The last row should get # dB less")
+        said("01", "the last row should read # dB less")
+
+
+def opened(number, cell_id):
+    """Return the panel that a cell of a lesson opens, in words."""
+    path = next(NOTEBOOKS.glob(f"{number}_*.ipynb"))
+    cell = next(c for c in nbformat.read(path, as_version=4).cells if c.id == cell_id)
+    return cell.outputs[0].data["text/plain"]
+
+
+def test_00_the_first_task_can_be_done():
+    assert "Image at the fill" in opened("00", "l00-03")
+    barn = demo_plan("pewter_barn")
+    waits = [seat_panel(barn, start={"delay_ms": delay}, listener_m=(34.0, -1.0)).text
+             for delay in (0.0, *said("00", "Let the post wait some # ms"))]
+    assert ["Image at the stage" in text for text in waits] == [False, True]
+    before, after = said("00", "speech index falls by 0.01 (# to #)")
+    assert [barn.walk.speech_before[0], barn.walk.speech_after[0]] == pytest.approx(
+        [before, after], abs=0.005)
+
+
+def test_00_what_the_barn_lacks_without_rain():
+    """The words arrive without fills; the rows under the hayloft stay soft all the same."""
+    venue = demo_plan("pewter_barn").venue
+    dry = plan_fills(replace(venue, goals=replace(venue.goals, noise_db={}))).walk
+    loft = dry.x_m >= 31
+    assert dry.speech_before[loft].min() > venue.goals.sti
+    assert said("00", "would still be up to # dB too soft") == pytest.approx(
+        [(dry.profile_dba - dry.heard_before_dba)[loft].max()], abs=0.05)
 
 
 def test_01_master_up_or_fills_in():
@@ -134,6 +164,38 @@ def test_05_what_a_meter_reads_and_what_trims_cost():
         [behind - curve.speech_without, curve.speech_ahead[0] - ahead], abs=0.0051)
     assert np.interp(planned + 3, curve.trim_db, curve.speech_ahead) == pytest.approx(
         2 * ahead - curve.speech_ahead[0], abs=0.006)
+
+
+def test_04_half_a_metre_moves_the_gap_and_no_seat_of_the_row_is_without_a_pipe():
+    live = l04.seats_figure()
+    here, there = map(float, re.findall(r"(\d+\.\d) ms", live.text.splitlines()[0]))
+    assert said("04", "further out the gap has moved by # ms") == pytest.approx(
+        [there - here], abs=0.01)
+    assert "Two chairs further on it is another pipe." in prose("04")
+    tones = [seat_panel(hall(), listener_m=(34.0, y_m)).text for y_m in (3.0, 4.0, 5.0, 6.0, 7.0)]
+    pitches = [re.search(r"Hollow, with a faint pitch of (\d+) Hz", tone)[1] for tone in tones]
+    assert len(set(pitches)) == len(pitches)
+
+
+def test_05_one_story_of_the_speech_index():
+    assert "Below 0.45 speech is poor, above it fair" in prose("00")
+    assert "Below 0.45 speech is poor, above it fair" in prose("01")
+    assert "Below 0.45 speech is poor, above it fair" in prose("05")
+    for number in ("01", "05"):
+        assert said(number, "# is this hall's goal") == [hall().venue.goals.sti]
+
+
+def test_06_what_two_gaps_do_to_two_lows():
+    """A full-range fill as loud as the mains: sum of two pressures by an arrow that turns."""
+    words = ("one listener (# ms) gets no # Hz and a doubled # Hz, another (# ms) no # Hz and "
+             "half as much again of # Hz")
+    late, gone, doubled, early, lost, more = said("06", words)
+    pressure = {(gap, hz): abs(1 + np.exp(-2j * np.pi * hz * gap / 1000))
+                for gap in (late, early) for hz in (gone, doubled, lost, more)}
+    assert pressure[late, gone] == pytest.approx(0, abs=1e-9)
+    assert pressure[late, doubled] == pytest.approx(2)
+    assert pressure[early, lost] == pytest.approx(0, abs=1e-9)
+    assert pressure[early, more] == pytest.approx(1.5, abs=0.1)
 
 
 def test_06_the_corner_that_passes_depends_on_the_trim():
@@ -210,6 +272,33 @@ def test_08_the_wind_rules_where_there_is_one():
     wind = pd.read_csv(data_path("cinder_evening.csv"), comment="#")["wind_m_s"]
     assert (wind.min(), wind.max()) == pytest.approx((low, high), abs=0.5)
     assert "counts like cooling. Gusts" not in prose("08")
+
+
+def test_08_the_strip_that_hears_the_image_move():
+    meadow = demo_plan("cinder_meadow")
+    afternoon = float(meadow.retime(l08.evening_log())["Ring 2 C"].iloc[0])
+    late = replace(meadow.settings["Ring 2 C"], delay_ms=afternoon)
+    seats = evaluate(meadow.venue, {**meadow.settings, "Ring 2 C": late}).seats()
+    lost = seats[(seats.fill == "Ring 2 C") & ~seats.keeps_image]
+    assert 10 < len(lost) < 25
+    assert lost.y_m.abs().max() <= 4
+    assert {(100.0, 0.0)} <= set(zip(lost.x_m, lost.y_m, strict=True))
+    assert "Only the strip behind the tower hears it move" in prose("08")
+
+
+def test_08_colder_and_yet_shorter_is_the_wind():
+    log, meadow = l08.evening_log(), demo_plan("cinder_meadow")
+    delay = meadow.retime(log)["Ring 2 C"]
+    assert log.temperature_c["23:00"] < log.temperature_c["21:30"]
+    assert delay["23:00"] < delay["21:30"]
+    assert "yet the delays are shorter: the wind" in prose("08")
+    wind = ["wind_m_s", "wind_towards_deg"]
+    log.loc["23:00", wind] = log.loc["21:30", wind]
+    assert meadow.retime(log)["Ring 2 C"]["23:00"] > delay["21:30"]
+    far, near = said("08", "the far ring wants # ms more, and the near one #")
+    moved = meadow.retime(l08.evening_log())
+    assert [moved[name].iloc[-1] - moved[name].iloc[0] for name in ("Ring 2 C", "Ring 1 L")] == \
+        pytest.approx([far, near], abs=0.05)
 
 
 def test_09_the_sample_seat_and_the_click():

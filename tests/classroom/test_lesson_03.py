@@ -60,5 +60,5 @@ def test_string_left_over_is_the_gap():
 @pytest.mark.parametrize("ahead_m", [1, 8, 30])
 def test_on_the_line_they_come_together(ahead_m):
     live = l03.string_figure()
-    live.controls["ahead_m"].value = ahead_m
+    live.controls["ahead_m"].value, live.controls["aside_m"].value = ahead_m, 0
     assert "together with the main" in live.text

@@ -57,6 +57,12 @@ def test_a_lesson_ends_with_who_was_right(path):
         assert len(people) >= 2
 
 
+@each
+def test_a_lesson_ends_with_what_was_written_down(path):
+    code_cells = [c for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    assert "my_work()" in code_cells[-1].source
+
+
 def test_what_is_folded_and_what_is_in_view():
     text = nbformat.v4.new_markdown_cell(
         "One *two* [three](a_b.ipynb)\n\n<details><summary>four</summary>\n\nfive six\n\n"

@@ -227,8 +227,8 @@ PREDICTIONS = (
         text="Pewter Barn: with the fills the words reach the last row. Without them the mains "
              "must go up until the last row gets the words as well as that. By how many dB?",
         unit="dB", truth=mains_up_db, decimals=1, tolerance=2,
-        meaning="All of it lands in the first row and in the stage microphone too, which then "
-                "howls. The fills bring the same words for a tenth of a decibel there.",
+        meaning="All of it lands in the first row and in the stage microphone too, which may "
+                "howl. The fills bring the same words for a tenth of a decibel there.",
         slips=(
             Slip("Three dB is what the rain leaves missing in level; words need far more above "
                  "the noise than that.", lambda: 3.0),

@@ -16,7 +16,7 @@ from fillalign.room import direct_energy, reverberant_energy
 from fillalign.venue import OutputSettings
 
 MAINS = "Main bus"
-OCTAVES = {"1 kHz": 1000, "125 Hz": 125, "4 kHz": 4000}
+OCTAVES = {"125 Hz": 125, "1 kHz": 1000, "4 kHz": 4000}
 _STATES = {"occupied": "show", "empty": "check"}
 _ACROSS_M = (-6.0, 0.0, 6.0)
 

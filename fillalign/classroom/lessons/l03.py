@@ -34,7 +34,7 @@ def string_figure() -> LiveFigure:
     Examples
     --------
     >>> live = string_figure()
-    >>> live.controls["ahead_m"].value = -4
+    >>> live.controls["ahead_m"].value, live.controls["aside_m"].value = -4, 0
     >>> live.text.splitlines()[1]
     'Timed box to box, the fill arrives 23.3 ms after the main.'
     """
@@ -71,7 +71,7 @@ def string_figure() -> LiveFigure:
         [
             Slider("box_m", "Main to fill", 5, 60, 26, unit="m"),
             Slider("ahead_m", "Seat farther than the fill by", -20, 30, 8, unit="m"),
-            Slider("aside_m", "Seat aside of the line by", 0, 30, 0, unit="m"),
+            Slider("aside_m", "Seat aside of the line by", 0, 30, 15, unit="m"),
         ],
         draw, update,
         description="Seen from above: a straight line from the main to the seat, and a broken one "

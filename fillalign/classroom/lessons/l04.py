@@ -94,7 +94,7 @@ def comb_figure() -> LiveFigure:
         "rougher or smoother? Then go back to 1 ms and lower the second arrival: how far down "
         "until the notches no longer trouble you?",
         [
-            Slider("delay_ms", "Second arrival later by", 0.2, 15, 1, step=0.1, unit="ms"),
+            Slider("delay_ms", "Second arrival later by", 0.2, 15, 5, step=0.1, unit="ms"),
             Slider("level_db", "Second arrival against first", -24, 0, 0, step=0.5, unit="dB"),
         ],
         draw, update,

@@ -124,11 +124,11 @@ def walk_figure() -> LiveFigure:
 
     return LiveFigure(
         "The walk from the stage",
-        "Switch the fills off and on: where do you notice? Then raise the trim until the walk "
-        "towards the fills gets louder with every step. From which trim on does the hall have a "
-        "second stage?",
+        "Raise the trim until the walk towards the fills gets louder with every step. From which "
+        "trim on does the hall have a second stage? Then switch the fills off and on: where do "
+        "you notice?",
         [
-            Slider("trim_db", "Trim of the fills", -30, 9, 0, step=0.5, unit="dB"),
+            Slider("trim_db", "Trim of the fills", -30, 9, -20, step=0.5, unit="dB"),
             Choice("what", "Level of", ("useful sound", "what a meter shows")),
             Switch("fills_on", "Fills on", True),
         ],

@@ -302,7 +302,8 @@ PREDICTIONS = (
         unit="ms", truth=lambda: path_ms(_TOWER_M, _NIGHT) - path_ms(_TOWER_M, _AFTERNOON),
         decimals=1, tolerance=1.0,
         meaning="Later, since cold air is slower. A margin of 5 ms is used up and the tower comes "
-                "first by 1 ms: to those near it the band seems to have moved into the tower.",
+                "first by 1 ms: to those straight behind it the band seems to have moved into the "
+                "tower.",
         slips=(Slip("Cooling makes sound slower, not faster.",
                     lambda: path_ms(_TOWER_M, _AFTERNOON) - path_ms(_TOWER_M, _NIGHT)),),
     ),
