@@ -33,6 +33,9 @@ _SIGNAL = (
 )
 _TURNS = (("mains", "left"), ("fill", "right"), ("mains", "left"))
 _MARGIN_S = 0.05
+# An even decay has a C50 of e^(13.8 x 0.05 s / T) - 1 as a ratio: -14.5 dB for 20 s.
+_LEAST_C50_DB = -14.5
+_NAMES = {"sweep": "take of this test signal", "clap": "clap", "noise": "noise that stops"}
 
 
 def add_signal(parser: argparse.ArgumentParser) -> None:
@@ -198,8 +201,15 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
         _print_decay(read)
     if all(each.rt60_s is None for each in read.values()):
         return NOTHING_SURE
+    early = [each.c50_db for each in read.values() if each.c50_db is not None]
+    if early and max(early) < _LEAST_C50_DB:
+        return fail(f"{short(args.recording)}: is no {_NAMES[args.kind]}: C50 is {max(early):.0f} "
+                    f"dB at most, and a decay of 20 s has {_LEAST_C50_DB:g}. Name with --kind what "
+                    "was recorded", NOTHING_SURE)
     if not args.json:
-        print(f"\n{decay_toml(read)}", end="")
+        lines = decay_toml(read).partition("\n")[2]
+        print(f"\nIn the venue file, replace the rt60_s line under [state.check] by:\n{lines}",
+              end="")
     return OK
 
 

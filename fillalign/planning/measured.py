@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fillalign._text import quoted
+from fillalign._text import listed, quoted
 from fillalign._validate import as_air, check_type
 from fillalign.air import Air
 from fillalign.field import (
@@ -75,9 +75,8 @@ def as_measured(
     >>> inner = plan.fill("Fill inner").reading
     >>> found = as_measured(plan, {}, [MeterRead(
     ...     "Fill inner", mains_dba=inner.mains_dba, fill_dba=inner.fill_dba - 2.0)])
-    >>> print(found.findings[1])
-    Fill inner at x 34.0, y -3.0 m: fill less mains reads 2.0 dB less than expected as set
-    (-8.2 for -6.2 dB): trim +2.0 dB would bring what is planned.
+    >>> found.findings[1].values["by_db"], found.findings[1].values["turn"]
+    (2.0, 'raise')
     """
     check_type("plan", plan, FillPlan)
     check_outputs(plan.venue, settings)
@@ -95,11 +94,25 @@ def as_measured(
     found = evaluate(venue, dialled, air=air or plan.air, plan=plan)
     opening = [] if air is None else [Finding(Kind.RETIMED, "", {
         "temperature_c": here.temperature_c, "humidity_pct": here.humidity_pct})]
-    if not any(one.kind.group == "change" for one in found.findings):
-        opening.append(Finding(Kind.AS_PLANNED))
+    changed = any(one.kind.group == "change" for one in found.findings)
+    opening += _filled_in(plan.venue, settings, changed=changed, bare=not read and air is None)
     split = sum(one.kind.group == "change" for one in found.findings)
     return replace(found, findings=(*opening, *found.findings[:split], *told,
                                     *found.findings[split:]))
+
+
+def _filled_in(
+    venue: Venue, settings: Mapping[str, OutputSettings], *, changed: bool, bare: bool
+) -> Iterator[Finding]:
+    """Say what was filled in: all as planned, some, or nothing at all."""
+    blank = [name for name in venue.outputs if name not in settings]
+    if bare and not settings:
+        yield Finding(Kind.NOTHING_FILLED_IN)
+        return
+    if settings and not changed:
+        yield Finding(Kind.FILLED_AS_PLANNED if blank else Kind.AS_PLANNED)
+    if blank:
+        yield Finding(Kind.BLANK, "", {"outputs": listed(blank)})
 
 
 class _Expected:
@@ -135,7 +148,10 @@ class _Expected:
             yield Finding(Kind.READ_MAINS, read.output, {
                 **place, "read_dba": read.mains_dba, "away_db": abs(away),
                 "more": "more" if away > 0 else "less"})
-        if (away_db := self.away_db) is not None:
+        off = self.plan.settings[read.output].trim_db == -np.inf
+        if off:
+            yield Finding(Kind.READ_OFF, read.output, place)
+        if (away_db := self.away_db) is not None and not off:
             yield self._level(away_db, place)
         alone = read.mains_dba, read.fill_dba
         if read.both_dba is not None and None not in alone:
@@ -144,7 +160,7 @@ class _Expected:
                     and over <= _MOST_BOTH_DB):
                 yield Finding(Kind.READ_BOTH, read.output, {**place, "both_dba": read.both_dba,
                                                             "over_db": over})
-        if read.gap_ms is not None:
+        if read.gap_ms is not None and not off:
             yield self._gap(read.gap_ms, place)
         if read.polarity_same is False:
             yield Finding(Kind.READ_TURNED, read.output, place)
@@ -152,13 +168,14 @@ class _Expected:
     def _level(self, away_db: float, place: dict[str, float]) -> Finding:
         expected = self.fill_dba - self.mains_dba
         own, planned = (one[self.read.output].trim_db for one in (self.on, self.plan.settings))
-        change = (planned - own if np.isfinite(planned) else 0.0) - away_db
-        trim = round(change / TRIM_STEP_DB) * TRIM_STEP_DB
+        trim = round((planned - own - away_db) / TRIM_STEP_DB) * TRIM_STEP_DB
         kind = (Kind.READ_SLIP if abs(away_db) > BELIEVED_DB
                 else Kind.READ_LEVEL if trim else Kind.READ_AS_EXPECTED)
         return Finding(kind, self.read.output, {
             **place, "away_db": abs(away_db), "more": "more" if away_db > 0 else "less",
             "read_db": expected + away_db, "expected_db": expected, "trim_db": trim + 0.0,
+            "turn": "raise" if trim > 0 else "lower", "by_db": abs(trim),
+            "set_db": own + trim, "own_db": own,
             "limit_db": BELIEVED_DB})
 
     def _gap(self, gap_ms: float, place: dict[str, float]) -> Finding:
@@ -166,9 +183,14 @@ class _Expected:
         own, planned = (one[self.read.output].delay_ms
                         for one in (self.settings, retimed(self.plan, self.paths.air)))
         change = (expected - gap_ms) + (planned - own)
-        kind = Kind.READ_GAP if abs(change) >= _TOLD_MS else Kind.READ_GAP_RIGHT
+        step = self.plan.venue.outputs[self.read.output].delay_step_ms
+        kind = (Kind.READ_GAP_RIGHT if abs(change) < _TOLD_MS
+                else Kind.READ_GAP if own + change >= 0 else Kind.READ_GAP_LONG)
         return Finding(kind, self.read.output, {
-            **place, "gap_ms": gap_ms, "expected_ms": expected, "change_ms": change})
+            **place, "gap_ms": gap_ms, "expected_ms": expected, "change_ms": change,
+            "turn": "add" if change > 0 else "take off", "by_ms": abs(change), "own_ms": own,
+            "set_ms": max(0.0, round((own + change) / step) * step),
+            "back_ms": max(0.0, -(own + change))})
 
 
 def _gap_ms(paths: Paths, settings: Settings, output: str) -> float:

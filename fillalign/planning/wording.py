@@ -195,6 +195,11 @@ class Kind(Enum):
         "{humidity_pct:.0f} %."
     )
     AS_PLANNED = "change", "Every output is set as planned."
+    NOTHING_FILLED_IN = "change", (
+        "Nothing is filled in yet: what is blank is taken as planned."
+    )
+    FILLED_AS_PLANNED = "change", "What is filled in is set as planned."
+    BLANK = "change", "Blank, so taken as planned: {outputs}."
     DELAY_CHANGED = "change", (
         "{where}: delay {away_ms:.2f} ms {more} than planned ({set_ms:.2f} for {planned_ms:.2f} "
         "ms): {effects}."
@@ -233,8 +238,8 @@ class Kind(Enum):
     )
     READ_LEVEL = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {away_db:.1f} dB {more} than "
-        "expected as set ({read_db:+.1f} for {expected_db:+.1f} dB): trim {trim_db:+.1f} dB would "
-        "bring what is planned."
+        "expected as set ({read_db:+.1f} for {expected_db:+.1f} dB): {turn} the trim by "
+        "{by_db:.1f} dB, to what is planned: set {set_db:.1f} instead of {own_db:.1f} dB."
     )
     READ_AS_EXPECTED = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+.1f} dB, "
@@ -251,8 +256,18 @@ class Kind(Enum):
     )
     READ_GAP = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains "
-        "({expected_ms:+.2f} expected as set): delay {change_ms:+.2f} ms would bring the planned "
-        "gap."
+        "({expected_ms:+.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: set "
+        "{set_ms:.2f} instead of {own_ms:.2f} ms."
+    )
+    READ_GAP_LONG = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains "
+        "({expected_ms:+.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms set: look "
+        "for a delay that is in twice. If there is none, set 0 and hold the mains back by "
+        "{back_ms:.2f} ms."
+    )
+    READ_OFF = "reading", (
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the plan leaves this fill off; a reading of it "
+        "asks for no trim and no delay."
     )
     READ_GAP_RIGHT = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains, "

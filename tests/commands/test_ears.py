@@ -129,7 +129,8 @@ def test_decay_of_a_take_of_turns(turns_take, capsys):
     for octave in (500, 1000, 2000):
         spread = 3 * 0.55 * np.sqrt(1.152 / (0.71 * octave * 0.8))
         assert float(table[octave][3]) == pytest.approx(0.8, rel=spread)
-    told = tomllib.loads(out[out.index("[state.check]"):])["state"]["check"]["rt60_s"]
+    lines = out.partition("replace the rt60_s line under [state.check] by:\n")[2]
+    told = tomllib.loads(lines)["rt60_s"]
     assert told["1000"] == float(table[1000][3])
     assert "An audience shortens it" in out
 
@@ -149,6 +150,15 @@ def test_decay_of_a_clap_and_of_noise_that_stops(tmp_path, capsys):
     told = json.loads(capsys.readouterr().out)
     assert told["1000"]["t20_s"] == pytest.approx(0.8, rel=0.15)
     assert told["1000"]["edt_s"] is None
+
+
+def test_a_sweep_is_no_clap(turns_take, capsys):
+    """No even decay of 20 s or less has a C50 below -14.5 dB (ISO 3382-1, A.2.3)."""
+    assert 10 * np.log10(np.exp(6 * np.log(10) * 0.05 / 20) - 1) == pytest.approx(-14.5, abs=0.1)
+    assert ends(["decay", str(turns_take), "--kind", "clap"]) == 5
+    out, err = capsys.readouterr()
+    assert "is no clap: C50 is" in err
+    assert "rt60_s" not in out
 
 
 def test_a_decay_that_noise_hides_says_why_and_ends_with_5(tmp_path, capsys):

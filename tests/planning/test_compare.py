@@ -200,10 +200,12 @@ def test_fill_less_mains_moves_the_model_and_asks_for_a_trim(plan, mains, fill, 
     now = level_at(found, ["Fills"], seat) - level_at(found, ["Mains"], seat)
     assert now == pytest.approx(reading.fill_dba - reading.mains_dba + fill - mains, abs=0.01)
     told = found.differences
-    assert told[0] == "Every output is set as planned."
+    assert told[0] == "Blank, so taken as planned: Mains, Fills."
     assert ("leave it" in told[-1]) == (trim == 0.0)
     if trim:
-        assert f"trim {trim:+.1f} dB would bring what is planned" in told[-1]
+        own = plan.settings["Fills"].trim_db
+        assert f"set {own + trim:.1f} instead of {own:.1f} dB" in told[-1]
+        assert ("raise" if trim > 0 else "lower") in told[-1]
     assert any("the mains read" in line for line in told) == (abs(mains) >= 1.0)
 
 
@@ -216,7 +218,8 @@ def test_a_trim_set_otherwise_is_counted_in(plan):
         level_at(replace(plan, settings=plan.settings.replaced(
             "Fills", trim_db=0.0, low_cut_hz=None, shelf_db=0.0)), ["Fills"],
             plan.fill("Fills").reading.seat_m), abs=0.01)
-    assert "trim +4.0 dB would bring what is planned" in found.differences[-1]
+    assert (f"raise the trim by 4.0 dB, to what is planned: set {own.trim_db:.1f} instead of "
+            f"{own.trim_db - 4.0:.1f} dB") in found.differences[-1]
 
 
 def test_a_slip_is_not_believed(plan):
@@ -241,8 +244,13 @@ def test_a_gap_from_a_recording_asks_for_a_delay(plan):
     first = {name: field.arrival_ms[at, 0] for at, name in enumerate(field.outputs)}
     planned = float(first["Fills"] - first["Mains"])
     found = as_measured(plan, {}, [MeterRead("Fills", gap_ms=planned + 1.5)])
-    change, = re.findall(r"delay (\S+) ms would bring the planned gap", found.differences[-1])
-    assert float(change) == pytest.approx(-1.5, abs=0.02)
+    off, new, own_ms = map(float, re.findall(
+        r"take off (\S+) ms, .* set (\S+) instead of (\S+) ms", found.differences[-1])[0])
+    assert off == pytest.approx(1.5, abs=0.02)
+    assert own_ms - new == pytest.approx(off, abs=0.03)
+    twice = as_measured(plan, {}, [MeterRead("Fills", gap_ms=planned + own_ms + 1.0)])
+    assert "in twice" in twice.differences[-1]
+    assert "hold the mains back by 1.0" in twice.differences[-1]
     right = as_measured(plan, {}, [MeterRead("Fills", gap_ms=planned)])
     assert "as planned within 0.1 ms" in right.differences[-1]
     # Dialled 10 ms late and heard 10 ms late: back by 10.
@@ -250,7 +258,8 @@ def test_a_gap_from_a_recording_asks_for_a_delay(plan):
     late = as_measured(plan, {"Fills": replace(own, delay_ms=own.delay_ms + 10.0)},
                        [MeterRead("Fills", gap_ms=planned + 10.0, polarity_same=False)])
     told = late.differences
-    assert "delay -10.0" in told[-2]
+    assert "take off 10.0" in told[-2]
+    assert f"set {own.delay_ms:.2f} instead of {own.delay_ms + 10:.2f} ms" in told[-2]
     assert "opposite polarity" in told[-1]
 
 
@@ -261,7 +270,26 @@ def test_the_air_found_is_said_and_reckoned_with(plan):
     assert found.settings["Fills"].delay_ms == retimed(plan, cold)["Fills"].delay_ms
     assert found.differences == (
         "Compared with the plan re-timed for the air found, 6.0 C and 55 %.",
-        "Every output is set as planned.")
+        "Blank, so taken as planned: Mains, Fills.")
+
+
+def test_blanks_are_told_from_what_is_set_as_planned(plan):
+    def told(*names):
+        return as_measured(plan, {name: plan.settings[name] for name in names}).differences
+
+    assert told() == ("Nothing is filled in yet: what is blank is taken as planned.",)
+    assert told("Mains") == ("What is filled in is set as planned.",
+                             "Blank, so taken as planned: Fills.")
+    assert told("Mains", "Fills") == ("Every output is set as planned.",)
+
+
+def test_a_fill_that_the_plan_leaves_off_is_asked_for_nothing(plan):
+    off = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=-math.inf))
+    on = {"Fills": plan.settings["Fills"]}
+    found = as_measured(off, on, [MeterRead("Fills", mains_dba=70.0, fill_dba=66.0, gap_ms=9.0)])
+    assert "the plan leaves this fill off" in " ".join(found.differences)
+    assert " set " not in found.differences[-1].partition(": ")[2]
+    assert "instead of" not in " ".join(found.differences)
 
 
 @pytest.mark.parametrize(("fields", "error", "words"), [
