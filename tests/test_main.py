@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import os
 import runpy
 import signal
@@ -660,6 +661,12 @@ def test_places_for_a_fill(tmp_path, capsys):
     assert main(words) == 0
     shown = capsys.readouterr().out
     assert "x_m" in shown
+    legend = {line.split()[0] for line in shown.splitlines() if "  " in line.strip()}
+    assert {"served_share", "missing_steps", "elsewhere_steps", "spread_db", "trim_db"} <= legend
+    assert "only qualified riggers" in shown
+    # No fill is needed there (by the demo venue's own account): each place is planned off.
+    assert "-inf" not in shown
+    assert re.search(r"^ *\d.* off$", shown, re.MULTILINE)
     assert b"Places for the fills of back" in picture.read_bytes()
     assert main(words) == 4
     assert "map.svg" in capsys.readouterr().err

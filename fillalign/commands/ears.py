@@ -103,6 +103,8 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
     lines += [
         f"{3 * args.spacing_s:8.1f} s  end",
         "",
+        "DIAL   the delay and trim planned for the fill must be in before this plays: the take is",
+        "       read against them.",
         f"LEVEL  peaks {-args.peak_dbfs:g} dB below full scale. Begin with both outputs down, the",
         "       volume of the player too; bring them up until the sweep is as loud at the seat as",
         "       a speaker there (70 to 75 dBA), and leave it: no louder is needed.",

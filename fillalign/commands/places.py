@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
@@ -23,6 +24,16 @@ from fillalign.commands.shell import (
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_LEGEND = (
+    "", "served_share     share of the area's rows that get level, tone and speech (1 is all)",
+    "missing_steps    what its rows lack on average, in just noticeable steps (0 is nothing)",
+    "elsewhere_steps  what the other rows lack on average, in the same steps",
+    "speech_index     mean speech transmission index of the area's rows",
+    "spread_db        from the loudest row of the venue to the softest",
+    "trim_db          off: with the boxes there the plan leaves them off (no need, or no trim that",
+    "                 its bounds allow is worth it)", "",
+)
 
 
 def places(argv: Sequence[str]) -> int:
@@ -66,10 +77,15 @@ def places(argv: Sequence[str]) -> int:
     if args.json:
         print(table.to_json(orient="records"))
         return OK
-    print(table.drop(columns="toml").round(2).to_string(index=False))
+    shown = table.drop(columns="toml").round(2)
+    print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
+    for line in _LEGEND:
+        print(line)
     print(plain("\nThe best of them, for the venue file:".strip()))
     for line in table["toml"].iloc[0].splitlines():
         print(plain(line))
+    print("\nA place is a calculation, not a rigging point: only qualified riggers say what may\n"
+          "hang where, under local codes.")
     return OK
 
 

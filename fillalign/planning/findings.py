@@ -366,7 +366,7 @@ def _readings(venue: Venue) -> Iterator[tuple[str, dict[str, Any]]]:
 def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
     """Name what the plan rests on, and every default that the venue file left to us."""
     yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
-                             Kind.SUBS, Kind.ROOM_MODEL))
+                             Kind.SUBS, *([Kind.ROOM_MODEL] if plan.venue.indoors else [])))
     yield from (Finding(Kind.READING, *told) for told in _readings(plan.venue))
     every = int(sum(np.prod(area.counts) for area in plan.venue.areas))
     if deciding == every:

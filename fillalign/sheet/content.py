@@ -26,8 +26,8 @@ CHECK = (
     "the air is not that above, dial the delays of the re-time table.",
     "Mains alone: pink noise, meter at the seats listed. Bring the noise to the reading expected "
     "at the first seat and leave it there.",
-    "Fill alone, with its low cut and shelf: each at its seat. What counts is fill less mains: "
-    "correct the trim until that is as listed.",
+    "Fill alone, with the low cut and shelf listed, if any: each at its seat. What counts is fill "
+    "less mains: correct the trim until that is as listed.",
     "Polarity click: dial the delay for the click, send a click through the mains and one fill at "
     "a time. At its seat it must be one click, not two. Turn the fill's polarity over: the octave "
     "named must fall as listed; where the click cannot tell, a recording must. Turn it back, and "

@@ -337,3 +337,5 @@ def _rest(answer: QuickAnswer) -> Lines:
                           "limits are lower. Protect your ears, turn it down.")
     yield "Now", ("warn people, start low: mains alone, fill alone, a click through both, walk "
                   "from stage to back, write it down.")
+    yield "Care", ("a laser of class 2 at most, never at eyes. Overhead loads are for qualified "
+                   "riggers, under local codes.")

@@ -86,6 +86,8 @@ QUESTIONS = (
 # Noise of fans and air, by octave: the noise criterion curve NC-30 (from memory).
 _NOISE_DB = {63: 57, 125: 48, 250: 41, 500: 35, 1000: 31, 2000: 29, 4000: 28, 8000: 27}
 _SPEECH_GOAL = 0.5
+_ASSUMED = "   # assumed: put in what its data sheet says"
+_UNMEASURED = "   # assumed: measure it, input to output"
 
 
 def starter_toml(name: str, programme: str, **measured: float) -> str:
@@ -173,10 +175,10 @@ def _boxes(given: dict[str, float]) -> list[str]:
     side, fill = given["mains_apart_m"] / 2, given["fill_at_m"]
     aim = given["first_row_m"] + 0.4 * (given["last_row_m"] - given["first_row_m"])
     lines = [
-        "[loudspeaker.main]         # take coverage and maximum from its data sheet",
-        f"level_dba = {level:g}", f"maximum_dba = {level + 24:g}", "coverage_deg = [90, 50]", "",
+        "[loudspeaker.main]", f"level_dba = {level:g}",
+        f"maximum_dba = {level + 24:g}{_ASSUMED}", f"coverage_deg = [90, 50]{_ASSUMED}", "",
         "[output.Mains]", 'feed = "mono"', 'set_in = "console, output 1"',
-        "latency_ms = 2.0           # measure it: input to output", "",
+        f"latency_ms = 2.0{_UNMEASURED}", "",
     ]
     for word, y in (("left", side), ("right", -side)):
         lines += ["[[mains]]", f'name = "Main {word}"', 'output = "Mains"',
@@ -184,9 +186,10 @@ def _boxes(given: dict[str, float]) -> list[str]:
                   f"aim_m = [{aim:.1f}, {y / 2:g}, 1.2]", ""]
     if not fill:
         return lines
-    lines += ["[loudspeaker.fill]", f"level_dba = {level - 3:g}", f"maximum_dba = {level + 18:g}",
-              "coverage_deg = [90, 60]", "", "[output.Fills]", 'feed = "mono"',
-              'set_in = "console, output 2"', "latency_ms = 2.0", ""]
+    lines += ["[loudspeaker.fill]", f"level_dba = {level - 3:g}{_ASSUMED}",
+              f"maximum_dba = {level + 18:g}{_ASSUMED}", f"coverage_deg = [90, 60]{_ASSUMED}", "",
+              "[output.Fills]", 'feed = "mono"', 'set_in = "console, output 2"',
+              f"latency_ms = 2.0{_UNMEASURED}", ""]
     beyond = fill + 0.6 * (given["last_row_m"] - fill)
     for word, y in (("left", side), ("right", -side)):
         lines += ["[[fills]]", f'name = "Fill {word}"', 'kind = "delay"', 'output = "Fills"',

@@ -399,6 +399,11 @@ def test_a_change_that_rounds_away_is_nothing(gain):
     assert _index_step(gain + 0.03).startswith("+0.0")
 
 
+def test_a_field_follows_no_theory_of_rooms(plan):
+    assert Kind.ROOM_MODEL in kinds(plan.findings)
+    assert Kind.ROOM_MODEL not in kinds(evaluate(small_hall(outdoors=True), {}).findings)
+
+
 def test_a_plan_says_which_seats_decided(plan, monkeypatch):
     assert Kind.EVERY_SEAT in kinds(plan.findings)
     monkeypatch.setattr("fillalign.planning.zones.deciding_seats",

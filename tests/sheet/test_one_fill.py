@@ -157,6 +157,12 @@ def test_only_the_levels_that_lack_are_asked_for(given):
                 *given}
 
 
+def test_it_carries_the_cautions_of_its_tools():
+    line = words()["Care"]
+    assert "class 2 at most, never at eyes" in line
+    assert "qualified riggers" in line
+
+
 def test_line_of_the_low_cut():
     assert said(quick_answer(**LOPSIDED))["Low cut"] == "120 to 150 Hz (common practice)."
 

@@ -27,6 +27,16 @@ def test_the_numbers_stand_in_the_venue():
     assert {source.position_m[0] for source in fills} == {22.0}
 
 
+def test_what_nobody_gave_is_marked_in_the_file():
+    """Maximum, coverage, the fills' level, latencies: nobody asked for them."""
+    lines = starter_toml("Hall", "speech", **HALL).splitlines()
+    for key, marked in (("maximum_dba", 2), ("coverage_deg", 2), ("latency_ms", 2),
+                        ("level_dba", 1)):
+        own = [line for line in lines if line.startswith(f"{key} = ")]
+        assert len(own) == 2
+        assert sum("# assumed: " in line for line in own) == marked
+
+
 def test_noise_comes_to_the_level_that_was_read():
     noise = read_venue_text(starter_toml("Hall", "speech", **HALL)).goals.noise_db
     weighted = np.array(list(noise.values())) + a_weighting_db(list(noise))
