@@ -162,7 +162,7 @@ def test_existing_files_stay_unless_told(room, tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == [mine.name]
     assert mine.read_text() == "mine"
     paths = write_sheet(room, tmp_path, overwrite=True)
-    assert mine.read_text(encoding="utf-8-sig").startswith("output,")
+    assert mine.read_text(encoding="utf-8-sig").startswith("venue,output,")
     assert sorted(tmp_path.iterdir()) == sorted(paths)
 
 
