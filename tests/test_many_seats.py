@@ -63,6 +63,7 @@ def test_memory_for_a_seat_is_bounded(work, most_bytes):
     assert bytes_a_seat(work, 30, 120) < 1.25 * most_bytes
 
 
+@pytest.mark.long
 def test_memory_for_a_seat_of_a_plan_is_bounded(monkeypatch):
     """For a seat that decides: four sources in 27 bands and 55 parts; for others: its checks."""
     assert any(fill.sounding for fill in plan_fills(dense(10)).fills)

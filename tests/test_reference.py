@@ -52,6 +52,7 @@ def test_checks_name_their_sources():
         assert source in page
 
 
+@pytest.mark.long
 def test_no_link_leads_nowhere_and_none_leaves(folder):
     pages = {path: path.read_text(encoding="utf-8") for path in folder.rglob("*.html")}
     for path, text in pages.items():
