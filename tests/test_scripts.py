@@ -15,7 +15,7 @@ from fillalign import Air, fill_delay_ms, plan_fills, read_demo_venue
 from tests import public
 
 FOLDER = Path(__file__).parent / "scripts"
-SCRIPTS = sorted(FOLDER.glob("*.py"))
+SCRIPTS = sorted(path for path in FOLDER.glob("*.py") if path.name != "conftest.py")
 
 
 @pytest.fixture

@@ -157,7 +157,7 @@ def svg_bytes(figure: Figure, description: str) -> bytes:
         # It settles in steps where a scale drawing fills less than its room.
         layout.execute(figure)
         layout.execute(figure)
-    figure.savefig(held, format="svg",
+    figure.savefig(held, format="svg", facecolor=figure.get_facecolor(),
                    metadata={"Date": None, "Description": description, "Creator": None})
     # Matplotlib draws names for its shapes by lot; here they are counted.
     names: dict[bytes, bytes] = {}
