@@ -15,7 +15,7 @@ from fillalign.venue import DEMO_VENUES
 
 _NEEDS = {
     "numpy": "numbers", "scipy": "filters", "pandas": "tables", "matplotlib": "pictures",
-    "ipywidgets": "sliders and boxes", "IPython": "sound",
+    "ipywidgets": "sliders and boxes", "anywidget": "the seat panel", "IPython": "sound",
 }
 _SPEED_M_S, _SPEED_ROOM_M_S = 343.0, 1.0
 _TIME_MS, _TIME_ROOM_MS = 44.0, 0.5
