@@ -368,8 +368,7 @@ def _presence(tables: Tables, log: Log) -> SaidOf:
         yield tables.place("room"), "", "has no place in a venue whose setting is outdoors"
     for row in tables["state"]:
         if setting == "indoors" and not row.has("rt60_s"):
-            words = allowed(TABLES["state"]["rt60_s"], whole=True)
-            yield row, "rt60_s", f"is missing: {words}"
+            yield row, "rt60_s", f"is missing: {allowed(TABLES['state']['rt60_s'], whole=True)}"
         if setting == "outdoors" and row.has("rt60_s"):
             yield row, "rt60_s", "has no place outdoors, where there is no decay in s"
 
@@ -379,6 +378,8 @@ def _outputs(tables: Tables, log: Log) -> SaidOf:
     # A slip in a source's output is reported there, and once.
     sure = driven <= {row.name for row in tables["output"]} and not log.broken & {*ROLES, "output"}
     for row in tables["output"]:
+        if row.name in ("temperature_c", "humidity_pct", "speed_m_s"):
+            yield row, "", "must have another name: the re-time table has a column of this name"
         if sure and row.name not in driven:
             yield row, "", "drives no loudspeaker of mains, subs or fills"
         if "locked" in row:
@@ -483,8 +484,7 @@ def _seats(tables: Tables, _: Log) -> SaidOf:
             wide = count_steps(row["y_to_m"] - row["y_from_m"], row["seat_spacing_m"])
             total += _rows_x_m(row).size * wide
     if total > SEAT_LIMIT:
-        yield tables.place("areas"), "", (f"must hold at most {SEAT_LIMIT} seats in all, got "
-                                          f"{total}")
+        yield tables.place("areas"), "", f"must hold at most {SEAT_LIMIT} seats in all, got {total}"
     low, high = goals.get("reference_rows_m", (-np.inf, np.inf))
     if x.size and low <= high and not ((x >= low - 1e-9) & (x <= high + 1e-9)).any():
         words = "from and to in m with a row of seats between"
