@@ -235,6 +235,33 @@ def test_reflections_come_from_where_their_walls_are(seat: tuple) -> None:
     assert np.sign(right - left) == np.sign(seat[1])
 
 
+def test_reflections_come_from_the_box_as_the_walls_mirror_it(monkeypatch) -> None:
+    """Allen and Berkley 1979: direction of the box mirrored in one wall or two, from the seat."""
+    here, heard = scene("lantern_room", (7.5, 1.9, 1.2), head=True), []
+
+    def way_kept(_, way, frequency):
+        heard.append(np.array(way))
+        return np.ones((2, frequency.size))
+
+    monkeypatch.setattr(type(here), "heard", way_kept)
+    reflections(here, trace_images(here), 0, by_thirds(here.paths.state.rt60_s))
+    room = here.venue.room
+    walls = [(room.x_from_m, room.x_to_m), (-room.width_m / 2, room.width_m / 2),
+             (0.0, room.height_m)]
+
+    def mirrored_once(places):
+        for place in places:
+            for axis, wall in ((axis, wall) for axis, both in enumerate(walls) for wall in both):
+                yield np.where(np.arange(3) == axis, 2 * wall - place, place)
+
+    once = list(mirrored_once([here.elements[s].middle_m for s in here.sources(0)]))
+    wanted = np.array([*once, *mirrored_once(once)]) - here.ear_m
+    assert len(heard) > 8
+    for way in heard:
+        assert np.abs(wanted - way).max(axis=1).min() < 1e-6
+    assert {tuple(np.sign(way[1:])) for way in heard} >= {(1.0, 1.0), (-1.0, 1.0)}
+
+
 # Tail
 
 
