@@ -176,7 +176,7 @@ def first_ms(response: np.ndarray) -> float:
 
 
 @pytest.mark.parametrize(
-    "count", [2, pytest.param(24, marks=pytest.mark.long)]
+    "count", [2, pytest.param(24, marks=pytest.mark.draws)]
 )
 @pytest.mark.parametrize("name", ["tidewell_hall", "saltmarsh_chapel", "cinder_meadow"])
 def test_reader_finds_the_planned_gap(name: str, count: int) -> None:

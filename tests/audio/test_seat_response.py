@@ -27,7 +27,7 @@ RATE = 48000
 LATE_MS = 100.0
 LATE_CLICK = np.eye(1, 4801, 4800)[0]
 ROOMS = ("tidewell_hall", "saltmarsh_chapel", "lantern_room")
-SEATS = [1, pytest.param(24, marks=pytest.mark.long)]
+SEATS = [1, pytest.param(24, marks=pytest.mark.draws)]
 
 
 def seats(name: str, count: int) -> np.ndarray:

@@ -36,7 +36,7 @@ def test_a_take_of_every_kind(name: str) -> None:
     check(name, 300)
 
 
-@pytest.mark.long
+@pytest.mark.draws
 @pytest.mark.parametrize("number", [301, 302, 303])
 @pytest.mark.parametrize("name", HERE)
 def test_more_takes_of_every_kind(name: str, number: int) -> None:

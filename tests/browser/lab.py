@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import re
@@ -229,8 +230,9 @@ class LessonPage:
     def expected(self, kind: str) -> int:
         """Return how many cells end in a panel of a kind: figure, player, predict, answer_box."""
         cells = json.loads(self.notebook.read_text(encoding="utf-8"))["cells"]
-        ends = ["".join(cell["source"]).strip().splitlines()[-1]
-                for cell in cells if cell["cell_type"] == "code"]
+        bodies = [ast.parse("".join(cell["source"])).body
+                  for cell in cells if cell["cell_type"] == "code"]
+        ends = [ast.unparse(body[-1]) for body in bodies if body]
         return sum(bool(re.match(rf"(l\d\d\.\w+_)?{kind}\(", end)) for end in ends)
 
     def live_figures(self) -> Any:

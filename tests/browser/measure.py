@@ -20,8 +20,8 @@ from tests.notebook_tools import words_in_view
 
 SIZES = (("1280", {"width": 1280, "height": 800}), ("1920", {"width": 1920, "height": 1080}))
 _SHEETS = ROOT / "screenshots"
-_PANELS = """() => Array.from(document.querySelectorAll('.fill-panel, .seat-panel'))
-    .filter(one => one.offsetParent && !one.parentElement.closest('.fill-panel, .seat-panel'))
+_PANELS = """() => Array.from(document.querySelectorAll('.fill-panel, .fill-seat'))
+    .filter(one => one.offsetParent && !one.parentElement.closest('.fill-panel, .fill-seat'))
     .map(one => ({height: one.getBoundingClientRect().height, controls: one.querySelectorAll(
         '.noUi-handle, .widget-toggle-buttons, input, select, button:not(.widget-toggle-button)')
         .length, name: one.innerText.trim().slice(0, 40)}))"""

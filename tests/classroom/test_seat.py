@@ -214,7 +214,7 @@ def test_without_widgets_there_are_picture_and_words(plan, monkeypatch):
 
 
 @pytest.mark.parametrize("seed", [
-    1, 12, 16, *(pytest.param(seed, marks=pytest.mark.long) for seed in range(20, 60))])
+    1, 12, 16, *(pytest.param(seed, marks=pytest.mark.draws) for seed in range(20, 60))])
 def test_any_venue_works(seed):
     venue, dialled = random_venue(seed)
     planned = SimpleNamespace(venue=venue, air=venue.states["show"].air,
