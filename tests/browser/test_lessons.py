@@ -86,6 +86,19 @@ def write_first_prediction(lesson):
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_lesson_runs_and_shows_its_panels(notebook, tab, lab):
+    lesson = LessonPage(tab, lab, notebook)
+    assert lesson.run_all(), lesson.faults()
+    seats, figures = tab.locator(".fill-seat"), lesson.live_figures()
+    assert lesson.expected("figure") + lesson.expected("seat_panel") >= 1
+    poll("every seat panel", lambda: seats.count() >= lesson.expected("seat_panel"))
+    poll("every live figure", lambda: figures.count() >= lesson.expected("figure"))
+    assert lesson.faults() == []
+    lesson.screenshot(SCREENSHOTS / f"{notebook.stem}.png")
+
+
+@pytest.mark.draws
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
 def test_lesson_in_a_browser(notebook, tab, lab, note_delays):
     lesson = LessonPage(tab, lab, notebook)
     assert lesson.run_all(), lesson.faults()
