@@ -423,7 +423,7 @@ def test_the_health_check_says_what_is_missing(monkeypatch):
     lines = health.health_check().splitlines()
     assert any(line.startswith("magic (no_such_thing)") and "MISSING" in line for line in lines)
     assert any(line.startswith("speed of sound") and "WRONG" in line for line in lines)
-    assert lines[-1] == "2 of 10 need care: see the lines above."
+    assert lines[-1] == "2 of 11 need care: see the lines above."
     monkeypatch.setattr(health, "DEMO_SOUNDS", ("no_such_sound",))
     lines = health.health_check().splitlines()
     assert any(line.startswith("demo venues") and "MISSING: no data/no_such_sound.wav" in line
