@@ -27,21 +27,27 @@ def missing() -> str:
 
 
 @pytest.fixture(scope="session")
-def window(tmp_path_factory):
+def chromium():
+    """Return what starts Chromium: one for all, since a second would not run beside it."""
     if reason := missing():
         on_server = os.environ.get("CI", "").lower() in ("true", "1")
         (pytest.fail if on_server else pytest.skip)(reason)
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            tmp_path_factory.mktemp("chromium"), executable_path=shutil.which("chromium"),
-            headless=True, viewport=WINDOW,
-            args=["--no-sandbox", "--disable-gpu", "--no-first-run",
-                  "--disable-background-networking", "--disable-component-update",
-                  "--disable-sync"])
-        yield context
-        context.close()
+        yield playwright.chromium
+
+
+@pytest.fixture(scope="session")
+def window(chromium, tmp_path_factory):
+    context = chromium.launch_persistent_context(
+        tmp_path_factory.mktemp("chromium"), executable_path=shutil.which("chromium"),
+        headless=True, viewport=WINDOW,
+        args=["--no-sandbox", "--disable-gpu", "--no-first-run",
+              "--disable-background-networking", "--disable-component-update",
+              "--disable-sync"])
+    yield context
+    context.close()
 
 
 @pytest.fixture(scope="session")

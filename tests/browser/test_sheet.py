@@ -18,7 +18,6 @@ import pytest
 
 from fillalign import Air, OutputSettings, evaluate, plan_fills
 from fillalign.sheet import read_as_set, setup_sheet_html
-from tests.browser.conftest import missing
 from tests.demo_plans import demo_plan
 from tests.sheet.lopsided import SETTINGS, lopsided_plan, lopsided_venue
 from tests.small_venue import small_hall
@@ -29,16 +28,11 @@ MM = 25.4 / 96
 
 
 @pytest.fixture(scope="module")
-def browser():
-    if reason := missing():
-        pytest.skip(reason)
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"])
-        yield running
-        running.close()
+def browser(chromium):
+    running = chromium.launch(
+        executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"])
+    yield running
+    running.close()
 
 
 @pytest.fixture
