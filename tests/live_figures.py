@@ -1,5 +1,21 @@
 """What tests of the lessons' live figures share."""
 
+import inspect
+import pkgutil
+from importlib import import_module
+
+from fillalign.classroom import lessons
+
+
+def all_figures():
+    """Return what makes each live figure of each lesson, by module and name."""
+    modules = [import_module(f"{lessons.__name__}.{one.name}")
+               for one in pkgutil.iter_modules(lessons.__path__)]
+    return {f"{module.__name__[-3:]}.{name}": function for module in modules
+            for name, function in inspect.getmembers(module, inspect.isfunction)
+            if function.__module__ == module.__name__
+            and function.__annotations__.get("return") == "LiveFigure"}
+
 
 def moved(live, **values):
     """Set controls; the picture must change and no error show. Return the words."""

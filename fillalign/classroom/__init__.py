@@ -11,23 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
-    from fillalign.classroom.exercises import (
-        Exercise,
-        Slip,
-        Verdict,
-        check,
-        exercise_seed,
-        hint,
-        question,
-        solution,
-    )
+    from fillalign.classroom.exercises import check, exercise_seed, hint, question, solution
     from fillalign.classroom.health import health_check, versions
     from fillalign.classroom.kept import keep_in, kept_text
     from fillalign.classroom.keys import answer_key, answer_key_html
     from fillalign.classroom.live import LiveFigure, LivePlayer
     from fillalign.classroom.own_venue import own_plan, plan_picture, venue_form
     from fillalign.classroom.own_work import checklist, class_work, my_work
-    from fillalign.classroom.predictions import Prediction, predicted
+    from fillalign.classroom.predictions import predicted
     from fillalign.classroom.seat import SeatPanel, seat_panel
     from fillalign.classroom.twenty_minutes import quick_form
     from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
@@ -36,13 +27,12 @@ if TYPE_CHECKING:
 _HOMES = {
     "keys": ("answer_key", "answer_key_html"),
     "boxes": ("answer_box", "class_predictions", "predict", "reveal"),
-    "exercises": ("Exercise", "Slip", "Verdict", "check", "exercise_seed", "hint", "question",
-                  "solution"),
+    "exercises": ("check", "exercise_seed", "hint", "question", "solution"),
     "health": ("health_check", "versions"),
     "live": ("LiveFigure", "LivePlayer"),
     "kept": ("keep_in", "kept_text"),
     "own_work": ("checklist", "class_work", "my_work"),
-    "predictions": ("Prediction", "predicted"),
+    "predictions": ("predicted",),
     "seat": ("SeatPanel", "seat_panel"),
     "twenty_minutes": ("quick_form",),
     "own_venue": ("own_plan", "plan_picture", "venue_form"),
@@ -52,15 +42,11 @@ _HOMES = {
 
 __all__ = [
     "Choice",
-    "Exercise",
     "LiveFigure",
     "LivePlayer",
-    "Prediction",
     "SeatPanel",
     "Slider",
-    "Slip",
     "Switch",
-    "Verdict",
     "answer_box",
     "answer_key",
     "answer_key_html",

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from fillalign.classroom import exercises, kept, predictions
 from fillalign.classroom.figures import HUE, INK, PALE, WARM, Picture
 from fillalign.classroom.live import picture_html
-from fillalign.classroom.registry import find_prediction
+from fillalign.classroom.questions import find_prediction
 from fillalign.classroom.widgets import (
     Control,
     bundle,

@@ -9,117 +9,15 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-import numpy as np
-
+from fillalign.classroom.calls import with_numbers
+from fillalign.classroom.questions import Exercise, Parameters, Slip, find_exercise
 from fillalign.units import m_to_ft
 
-Parameters = Mapping[str, float]
-"""The numbers of one variant, by name."""
-
 _HIGHEST_SEED = 9999
-_FEET = "You took the feet for metres: the speed of sound goes with metres."
-_SECONDS = "That is in seconds, and milliseconds are asked for: times 1000."
-_TWENTY = "That holds at twenty degrees. This air has another temperature."
-_FREEZING = "You left the temperature out: that is for air at the freezing point."
 _LOOKALIKES = "OoIl|"
 _seed = 1
-
-
-@dataclass(frozen=True)
-class Slip:
-    """A wrong way to an answer, and what to say to who took it.
-
-    Attributes
-    ----------
-    hint : str
-        Names the slip in a sentence or two, without the answer.
-    value : callable
-        Takes the numbers by name and returns what the slip gives.
-    """
-
-    hint: str
-    value: Callable[..., float]
-
-
-@dataclass(frozen=True)
-class Exercise:
-    """One question of a lesson.
-
-    Attributes
-    ----------
-    id : str
-        Lesson and letter, such as `"04-b"`.
-    text : str
-        The question, with `{name}` or `{name:.1f}` for its numbers. For a
-        number `width_m` there is `{width_ft}` as well.
-    answer : callable
-        Takes the numbers by name and returns the answer, computed by the library.
-    code : str
-        The library call of the worked solution, one expression with `{name}` for
-        numbers; names of `fillalign` and `math` may stand in it.
-    unit : str
-        Of the answer.
-    tolerance : float
-        Largest difference from the answer that counts as right.
-    share : float
-        The same as a share of the answer, where that is more: for rules of thumb.
-    decimals : int
-        To which the answer is shown.
-    hints : tuple of three str
-        From a nudge to nearly there; they may hold numbers, never the answer.
-    slips : tuple of Slip
-        Wrong ways of its own that are recognised, beside those of `every_slip`.
-    solution : str
-        The way in words; may use `{answer}` beside the numbers.
-    numbers : mapping of str to sequence of float
-        What each number is drawn from.
-    """
-
-    id: str
-    text: str
-    answer: Callable[..., float]
-    code: str
-    unit: str
-    tolerance: float
-    decimals: int
-    hints: tuple[str, str, str]
-    slips: tuple[Slip, ...]
-    solution: str
-    numbers: Mapping[str, Sequence[float]] = field(default_factory=dict)
-    share: float = 0.0
-
-    def room(self, right: float) -> float:
-        """Return how far from the right answer still counts as right."""
-        return max(self.tolerance, self.share * abs(right))
-
-    def every_slip(self, numbers: Parameters) -> list[tuple[Slip, float]]:
-        """Return the slips that these numbers can show, with what each gives.
-
-        Beside its own: feet taken for metres as the text shows them, seconds for
-        milliseconds, air of 20 C, and the temperature left out.
-        """
-        right = float(self.answer(**numbers))
-        shown = re.findall(r"\{(\w+)_ft(?::\.(\d)f)?\}", self.text)
-        feet = {f"{name}_m": round(float(m_to_ft(numbers[f"{name}_m"])), int(decimals or 0))
-                for name, decimals in shown if f"{name}_m" in numbers}
-        changed = {_FEET: feet, _TWENTY: {"temperature_c": 20.0}, _FREEZING: {"temperature_c": 0.0}}
-        general = {said: float(self.answer(**{**numbers, **other}))
-                   for said, other in changed.items() if other and other.keys() <= numbers.keys()}
-        if self.unit == "ms":
-            general[_SECONDS] = right / 1000
-        found = [(slip, float(slip.value(**numbers))) for slip in self.slips]
-        found += [(Slip(said, lambda value=value, **_: value), value)
-                  for said, value in general.items()]
-        return [(slip, value) for slip, value in found if abs(value - right) > self.room(right)]
-
-    def variant(self, seed: int) -> dict[str, float]:
-        """Return the numbers that a seed gives."""
-        rng = np.random.default_rng([seed, *self.id.encode()])
-        return {name: float(values[int(rng.integers(len(values)))])
-                for name, values in self.numbers.items()}
 
 
 @dataclass(frozen=True)
@@ -145,12 +43,6 @@ class Verdict:
         return self.text
 
 
-def _find(exercise_id: str) -> Exercise:
-    from fillalign.classroom.registry import find_exercise
-
-    return find_exercise(exercise_id)
-
-
 def _fill_in(template: str, numbers: Parameters, **more: str) -> str:
     feet = {f"{name[:-2]}_ft": float(m_to_ft(value))
             for name, value in numbers.items() if name.endswith("_m")}
@@ -163,6 +55,11 @@ def _checked_seed(seed: int | None) -> int:
     if seed not in range(_HIGHEST_SEED + 1):
         raise ValueError(f"seed must be a whole number from 0 to {_HIGHEST_SEED}, got {seed!r}")
     return int(seed)
+
+
+def _drawn(exercise_id: str, seed: int | None) -> tuple[Exercise, dict[str, float]]:
+    exercise = find_exercise(exercise_id)
+    return exercise, exercise.variant(_checked_seed(seed))
 
 
 def as_number(answer: float | str) -> float:
@@ -246,8 +143,8 @@ def question(exercise_id: str, *, seed: int | None = None) -> str:
     >>> question("00-a", seed=1).endswith("(in ms)")
     True
     """
-    exercise = _find(exercise_id)
-    asked = _fill_in(exercise.text, exercise.variant(_checked_seed(seed)))
+    exercise, numbers = _drawn(exercise_id, seed)
+    asked = _fill_in(exercise.text, numbers)
     return f"{asked} (in {exercise.unit})"
 
 
@@ -259,8 +156,8 @@ def right_answer(exercise_id: str, *, seed: int | None = None) -> float:
     >>> check("00-a", right_answer("00-a", seed=7), seed=7).right
     True
     """
-    exercise = _find(exercise_id)
-    return float(exercise.answer(**exercise.variant(_checked_seed(seed))))
+    exercise, numbers = _drawn(exercise_id, seed)
+    return exercise.answer(**numbers)
 
 
 def _slip_of(exercise: Exercise, numbers: Parameters, given: float) -> Slip | None:
@@ -311,12 +208,12 @@ def check(
     >>> check("00-a", 0.0).right
     False
     """
-    exercise, numbers = _find(exercise_id), _find(exercise_id).variant(_checked_seed(seed))
+    exercise, numbers = _drawn(exercise_id, seed)
     try:
         given = as_number(answer)
     except ValueError as error:
         return Verdict(False, as_sentence(error))
-    right = float(exercise.answer(**numbers))
+    right = exercise.answer(**numbers)
     away, room = abs(given - right), exercise.room(right)
     if away <= room * (1 + 1e-9):
         return Verdict(True, f"Right: {right:.{exercise.decimals}f} {exercise.unit}.")
@@ -345,9 +242,9 @@ def hint(exercise_id: str, number: int = 1, *, seed: int | None = None) -> str:
     >>> hint("00-a").startswith("Hint 1 of 3: ")
     True
     """
-    exercise = _find(exercise_id)
+    exercise, numbers = _drawn(exercise_id, seed)
     which = min(max(number, 1), 3)
-    said = _fill_in(exercise.hints[which - 1], exercise.variant(_checked_seed(seed)))
+    said = _fill_in(exercise.hints[which - 1], numbers)
     return f"Hint {which} of 3: {said}"
 
 
@@ -359,7 +256,8 @@ def solution(exercise_id: str, *, seed: int | None = None) -> str:
     >>> "seat_delay_ms(" in solution("00-a")
     True
     """
-    exercise, numbers = _find(exercise_id), _find(exercise_id).variant(_checked_seed(seed))
-    number = f"{float(exercise.answer(**numbers)):.{exercise.decimals}f}"
+    exercise, numbers = _drawn(exercise_id, seed)
+    number = f"{exercise.answer(**numbers):.{exercise.decimals}f}"
     words = _fill_in(exercise.solution, numbers, answer=number)
-    return f"{words}\nIn code: {_fill_in(exercise.code, numbers)}\nAnswer: {number} {exercise.unit}"
+    code = with_numbers(exercise.call, numbers)
+    return f"{words}\nIn code: {code}\nAnswer: {number} {exercise.unit}"

@@ -6,7 +6,7 @@ import html
 from typing import TYPE_CHECKING
 
 from fillalign.classroom.exercises import exercise_seed, question, right_answer, solution
-from fillalign.classroom.registry import all_exercises
+from fillalign.classroom.questions import all_exercises
 
 if TYPE_CHECKING:
     import pandas as pd

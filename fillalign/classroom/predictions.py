@@ -4,55 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from fillalign.classroom import kept
-from fillalign.classroom.exercises import Slip, as_number
+from fillalign.classroom.exercises import as_number
+from fillalign.classroom.questions import Prediction, Slip, find_prediction
 
 _listeners: dict[str, list[Callable[[], None]]] = {}
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """One question to guess at before a lesson shows anything.
-
-    Attributes
-    ----------
-    id : str
-        Lesson and letter, such as `"02-a"`.
-    text : str
-        The question, in full.
-    unit : str
-        Of the number asked for.
-    truth : callable
-        Returns the value, computed by the library.
-    decimals : int
-        To which it is shown.
-    tolerance : float
-        How near a guess counts as near.
-    meaning : str
-        Why it is so, the assumption it rests on, and what a far guess shows.
-    slips : tuple of Slip
-        Beliefs that lead to a certain number, and what to say to each.
-    """
-
-    id: str
-    text: str
-    unit: str
-    truth: Callable[[], float]
-    decimals: int
-    tolerance: float
-    meaning: str
-    slips: tuple[Slip, ...] = ()
-
-
-def _find(prediction_id: str) -> Prediction:
-    from fillalign.classroom.registry import find_prediction
-
-    return find_prediction(prediction_id)
 
 
 def predicted(prediction_id: str) -> float | None:
@@ -63,7 +23,7 @@ def predicted(prediction_id: str) -> float | None:
     >>> predicted("00-a") is None
     True
     """
-    value = kept.kept("predictions").get(_find(prediction_id).id)
+    value = kept.kept("predictions").get(find_prediction(prediction_id).id)
     return None if value is None else float(value)
 
 
@@ -81,7 +41,7 @@ def write_down(prediction_id: str, value: float | str) -> str:
     'Written down: 70 ms.'
     >>> kept.forget()
     """
-    prediction, number = _find(prediction_id), as_number(value)
+    prediction, number = find_prediction(prediction_id), as_number(value)
     trouble = kept.keep("predictions", prediction.id, number)
     for call in _listeners.get(prediction.id, []):
         call()
@@ -90,7 +50,7 @@ def write_down(prediction_id: str, value: float | str) -> str:
 
 def on_prediction(prediction_id: str, call: Callable[[], None]) -> None:
     """Have something called whenever that prediction is written down."""
-    _listeners.setdefault(_find(prediction_id).id, []).append(call)
+    _listeners.setdefault(find_prediction(prediction_id).id, []).append(call)
 
 
 def result_text(prediction_id: str) -> str:
@@ -101,13 +61,13 @@ def result_text(prediction_id: str) -> str:
     >>> result_text("00-a").startswith("Computed: ")
     True
     """
-    prediction = _find(prediction_id)
-    value = float(prediction.truth())
+    prediction = find_prediction(prediction_id)
+    value = prediction.truth()
     return f"Computed: {value:.{prediction.decimals}f} {prediction.unit}. {prediction.meaning}"
 
 
 def _slip_of(prediction: Prediction, guess: float) -> Slip | None:
-    values = [(abs(guess - float(slip.value())), slip) for slip in prediction.slips]
+    values = [(abs(guess - slip.value()), slip) for slip in prediction.slips]
     away, slip = min(values, key=lambda found: found[0], default=(math.inf, None))
     return slip if away <= prediction.tolerance else None
 
@@ -120,11 +80,11 @@ def compared_text(prediction_id: str) -> str:
     >>> compared_text("00-a").startswith("You have not predicted")
     True
     """
-    prediction, guess = _find(prediction_id), predicted(prediction_id)
+    prediction, guess = find_prediction(prediction_id), predicted(prediction_id)
     result = result_text(prediction_id)
     if guess is None:
         return f"You have not predicted anything here. {result}"
-    apart = guess - float(prediction.truth())
+    apart = guess - prediction.truth()
     said = f"You predicted {guess:g} {prediction.unit}. {result}"
     if abs(apart) <= prediction.tolerance:
         return f"{said} Well judged."
@@ -156,7 +116,7 @@ def class_values(prediction_id: str, entries: str | Path | Iterable[float | str]
     >>> class_values("00-a", ['{"predictions": {"00-a": 70}}', 12, "80 ms"])
     [70.0, 12.0, 80.0]
     """
-    name = _find(prediction_id).id
+    name = find_prediction(prediction_id).id
     if isinstance(entries, Path):
         entries = [path.read_text("utf-8", "replace") for path in sorted(entries.glob("*.json"))]
     lines = entries.splitlines() if isinstance(entries, str) else list(entries)
@@ -179,11 +139,11 @@ def class_text(prediction_id: str, values: Iterable[float]) -> str:
     >>> print(class_text("00-a", []).splitlines()[0])
     Nobody has predicted anything yet.
     """
-    prediction = _find(prediction_id)
+    prediction = find_prediction(prediction_id)
     guesses = np.asarray(list(values), dtype=np.float64)
     if not guesses.size:
         return f"Nobody has predicted anything yet.\n{result_text(prediction_id)}"
-    near = int(np.sum(np.abs(guesses - float(prediction.truth())) <= prediction.tolerance))
+    near = int(np.sum(np.abs(guesses - prediction.truth()) <= prediction.tolerance))
     shown = f".{prediction.decimals}f"
     lines = [
         f"{guesses.size} predictions from {guesses.min():{shown}} to {guesses.max():{shown}} "

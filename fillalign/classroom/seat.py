@@ -17,7 +17,7 @@ import numpy as np
 
 from fillalign.air import Air
 from fillalign.audio import Recording
-from fillalign.classroom.registry import one_of
+from fillalign.classroom.questions import one_of
 from fillalign.classroom.seat_numbers import (
     SAMPLE_RATE_HZ,
     Heard,

@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fillalign.classroom.registry import one_of
+from fillalign.classroom.questions import one_of
 from fillalign.planning import plan_fills
 from fillalign.venue import DEMO_VENUES, read_venue
 

@@ -10,7 +10,6 @@ median is above it. Where sliders count only when let go, what the library compu
 
 from __future__ import annotations
 
-import inspect
 import math
 import statistics
 import sys
@@ -21,8 +20,8 @@ from typing import NamedTuple
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from fillalign.classroom.live import LiveFigure
-from fillalign.classroom.registry import lesson_modules
 from fillalign.classroom.widgets import projector
+from tests.live_figures import all_figures
 
 BUDGET_MS = 40.0
 NORMAL_AREA = 8 * 4
@@ -32,14 +31,9 @@ MOVES = 30
 def live_figures() -> list[LiveFigure]:
     """Return the live figures of all lessons with their starting values."""
     found = []
-    for module in lesson_modules():
-        for _, function in inspect.getmembers(module, inspect.isfunction):
-            if function.__module__.startswith(module.__name__) and (
-                function.__annotations__.get("return") == "LiveFigure"
-            ):
-                live = function()
-                live.name = f"{module.__name__[-3:]}.{function.__name__}"
-                found.append(live)
+    for name, function in all_figures().items():
+        found.append(function())
+        found[-1].name = name
     return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from fillalign.classroom.exercises import right_answer
-from fillalign.classroom.registry import find_exercise
+from fillalign.classroom.questions import find_exercise
 from tests.browser.lab import NOTEBOOKS, ROOT, LessonPage, insist, poll
 
 pytestmark = pytest.mark.browser

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fillalign.classroom.lessons import l01
-from fillalign.classroom.lessons.l01_exercises import box_levels_db
+from fillalign.classroom.lessons.l01 import box_levels_db
 from fillalign.classroom.widgets import projector
 from tests.live_figures import check_every_control
 

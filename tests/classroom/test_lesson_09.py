@@ -8,6 +8,7 @@ import pytest
 from fillalign.audio.signals import exponential_sweep
 from fillalign.audio.wav import write_wav
 from fillalign.classroom.lessons import l09
+from fillalign.classroom.questions import find_prediction
 
 
 def test_take_figure_moves_the_fill():
@@ -91,5 +92,5 @@ def test_a_take_that_tells_nothing_gives_cause_and_next_step(tmp_path):
 
 
 def test_a_late_recorder_changes_no_difference():
-    truth = next(p for p in l09.PREDICTIONS if p.id == "09-a").truth()
+    truth = find_prediction("09-a").truth()
     assert truth == pytest.approx(0.0, abs=1e-9)

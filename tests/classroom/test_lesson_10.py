@@ -8,6 +8,7 @@ import pytest
 from fillalign import plan_fills
 from fillalign.classroom import own_venue
 from fillalign.classroom.lessons import l10
+from fillalign.classroom.questions import find_prediction
 from fillalign.venue import read_venue_text, starter_toml
 from tests.demo_plans import DATA
 
@@ -113,7 +114,7 @@ def test_dialled_settings_move_every_gap_alike():
 
 def test_rings_are_timed_to_the_mains():
     # Arithmetic at 343 to 345 m/s: 85 m take 246 to 248 ms.
-    truth = next(p for p in l10.PREDICTIONS if p.id == "10-a").truth()
+    truth = find_prediction("10-a").truth()
     assert truth == pytest.approx(85_000 / 344, abs=1.5)
-    largest = next(p for p in l10.PREDICTIONS if p.id == "10-b").truth()
+    largest = find_prediction("10-b").truth()
     assert largest == 2.0

@@ -6,7 +6,6 @@ names its unit.
 
 from __future__ import annotations
 
-import inspect
 import itertools
 import re
 
@@ -16,16 +15,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from fillalign.classroom.figures import style
-from fillalign.classroom.registry import lesson_modules
 from tests.classroom.test_exercises import MARKS
+from tests.live_figures import all_figures
 
-FIGURES = {
-    f"{module.__name__[-3:]}.{name}": function
-    for module in lesson_modules()
-    for name, function in inspect.getmembers(module, inspect.isfunction)
-    if function.__module__ == module.__name__
-    and function.__annotations__.get("return") == "LiveFigure"
-}
+FIGURES = all_figures()
 NUMBER = re.compile(r"[\u2212-]?[\d.,]+k?$")
 
 

@@ -1,5 +1,4 @@
-"""One module a lesson, `lNN.py`, found by its number: `EXERCISES`, `PREDICTIONS`, live figures.
+"""Two files a lesson: `lNN.py` with its live figures, `lNN.toml` with what it asks.
 
-A new lesson adds its file here, changes none, and gets a notebook of the same number;
-long exercises may stand beside it in `lNN_exercises.py`.
+A new lesson adds its files here, changes none, and gets a notebook of the same number.
 """

@@ -7,30 +7,94 @@ from typing import Any, Literal
 
 import numpy as np
 from matplotlib.figure import Figure
+from numpy.typing import ArrayLike
 
 from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.hall import fills_off, hall, with_fills
-from fillalign.classroom.lessons.l01_exercises import (
-    EXERCISES,
-    OCTAVES,
-    PREDICTIONS,
-    box_levels_db,
-    speech_heard,
-)
 from fillalign.classroom.live import LiveFigure, LivePlayer
 from fillalign.classroom.sounds import FloatArray
-from fillalign.classroom.venues import demo_sound
+from fillalign.classroom.venues import demo_sound, demo_venue
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import seat_field, seat_speech
+from fillalign.levels import power_to_db
+from fillalign.loudspeakers import directivity_factor
+from fillalign.room import direct_energy, reverberant_energy
+from fillalign.venue import OutputSettings
 
-__all__ = [
-    "EXERCISES", "PREDICTIONS", "level_figure", "rows_player", "speech_figure",
-]
-
+MAINS = "Main bus"
+OCTAVES = {"125 Hz": 125, "1 kHz": 1000, "4 kHz": 4000}
+_STATES = {"occupied": "show", "empty": "check"}
+_ACROSS_M = (-6.0, 0.0, 6.0)
 _EAR_M = 1.2
 _EARS: dict[str, Literal["one", "two"]] = {"a loudspeaker (one ear)": "one",
                                            "headphones (two ears)": "two"}
+
+
+def box_levels_db(
+    distance_m: ArrayLike, octave: str, state: str = "occupied"
+) -> tuple[FloatArray, FloatArray]:
+    """Return direct sound and total of one main of Tidewell Hall (lesson 01).
+
+    On its axis, without the loss in air, in dB re the direct sound at 10 m. The
+    room sound is Barron and Lee's.
+
+    Examples
+    --------
+    >>> [round(float(level), 1) for level in box_levels_db(10.0, "1 kHz")]
+    [0.0, 1.3]
+    """
+    hall = demo_venue("tidewell_hall")
+    box, frequency = hall.loudspeakers["main-box"], OCTAVES[octave]
+    q = directivity_factor(*box.coverage_deg, frequency_hz=frequency, control_hz=box.control_hz,
+                           rear_floor_db=box.rear_floor_db)
+    volume = hall.room.volume_m3 if hall.room else np.nan
+    rt60 = hall.states[_STATES[state]].rt60_s[frequency]
+    direct = np.asarray(direct_energy(distance_m))
+    falling = reverberant_energy(distance_m, rt60, volume) / q
+    return np.asarray(power_to_db(direct)), np.asarray(power_to_db(direct + falling))
+
+
+def fall_db(which: int, octave: str = "1 kHz", state: str = "occupied") -> float:
+    """Return how far direct sound (0) or total (1) falls from 4 m to 43 m (lesson 01).
+
+    Examples
+    --------
+    >>> round(fall_db(1), 1)
+    15.4
+    """
+    level = box_levels_db(np.array([4.0, 43.0]), octave, state)[which]
+    return float(level[0] - level[1])
+
+
+def speech_heard(depths_m: ArrayLike, mains_db: float, noise_db: float) -> FloatArray:
+    """Return the mean speech transmission index of rows of Tidewell Hall, mains alone (lesson 01).
+
+    `mains_db` and `noise_db` are how much louder than in the file both are.
+
+    Examples
+    --------
+    >>> speech_heard([33.0], 0.0, 0.0).round(2).tolist()
+    [0.57]
+    """
+    hall = demo_venue("tidewell_hall")
+    noisy = hall.with_goals(noise_db={octave: level + noise_db
+                                      for octave, level in hall.goals.noise_db.items()})
+    louder = {MAINS: OutputSettings(trim_db=mains_db)}
+    points = [[x, y, 1.2] for x in np.asarray(depths_m) for y in _ACROSS_M]
+    heard = seat_speech(noisy, louder, seats_m=points, sounding=[MAINS])
+    return np.asarray(heard.index.reshape(-1, len(_ACROSS_M)).mean(axis=1))
+
+
+def louder_index() -> float:
+    """Return what 10 dB more from the mains do to the speech index at 33 m (lesson 01).
+
+    Examples
+    --------
+    >>> round(louder_index(), 2)
+    -0.02
+    """
+    return float(speech_heard([33.0], 10.0, 0.0)[0] - speech_heard([33.0], 0.0, 0.0)[0])
 
 
 def level_figure() -> LiveFigure:
@@ -59,8 +123,7 @@ def level_figure() -> LiveFigure:
             line.set_ydata(level)
         artists["here"].set_xdata([distance_m, distance_m])
         direct, total = box_levels_db(distance_m, octave, state)
-        fall = [float(level[0] - level[1])
-                for level in box_levels_db(np.array([4.0, 43.0]), octave, state)]
+        fall = [fall_db(which, octave, state) for which in (0, 1)]
         return (f"At {distance_m:g} m the total is {total - direct:.1f} dB above direct.\n"
                 f"From 4 m to 43 m: direct {fall[0]:.1f} dB less, total {fall[1]:.1f} dB less.")
 

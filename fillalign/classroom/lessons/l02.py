@@ -8,16 +8,24 @@ from matplotlib.figure import Figure
 
 from fillalign.air import Air
 from fillalign.classroom.figures import GREY, LINES
-from fillalign.classroom.lessons.l02_exercises import EXERCISES, HABIT, PREDICTIONS
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.widgets import Slider
 from fillalign.propagation import travel_time_ms
 
-__all__ = [
-    "EXERCISES", "PREDICTIONS", "causes_figure",
-]
-
+HABIT = Air(20.0)
 _CAUSES = ("temperature", "humidity", "altitude")
+
+
+def higher_ms(temperature_c: float) -> float:
+    """Return how much longer 60 m take at 2,000 m in this air than by the sea at 20 C (lesson 02).
+
+    Examples
+    --------
+    >>> round(higher_ms(7.0), 1)
+    4.1
+    """
+    there = Air.at_altitude(temperature_c, 50.0, 2000.0)
+    return float(travel_time_ms(60.0, there) - travel_time_ms(60.0, HABIT))
 
 
 def causes_figure() -> LiveFigure:

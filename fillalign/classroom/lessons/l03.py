@@ -8,17 +8,13 @@ from matplotlib.figure import Figure
 
 from fillalign.air import Air
 from fillalign.classroom.figures import HUE, INK, LINES, WARM, key_above
-from fillalign.classroom.lessons.l03_exercises import EXERCISES, HALL, PREDICTIONS
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.widgets import Slider
 from fillalign.propagation import distance_m, fill_delay_ms, gap_ms, seat_delay_ms
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples
 
-__all__ = [
-    "EXERCISES", "PREDICTIONS", "own_delay_form", "string_figure",
-]
-
+HALL = Air(20.0, 40.0)
 _TOGETHER_MS = 0.05
 
 

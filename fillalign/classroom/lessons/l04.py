@@ -9,7 +9,6 @@ from matplotlib.figure import Figure
 
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.classroom.figures import GREY, LINES, key_above
-from fillalign.classroom.lessons.l04_exercises import EXERCISES, PREDICTIONS, thirds_spread_db
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.sounds import FloatArray
@@ -25,10 +24,7 @@ from fillalign.interference import (
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 from fillalign.propagation import distance_m, gap_ms
 
-__all__ = [
-    "EXERCISES", "PREDICTIONS", "comb_figure", "seats_figure", "thirds_spread_db",
-]
-
+_JUDGED = (THIRDS_HZ > 450) & (THIRDS_HZ < 9000)
 _FLOOR_DB = -30.0
 # Frequency, in repetitions, above which a tooth of the comb is less than seven dots wide.
 _CLEAREST = 18.0
@@ -37,6 +33,21 @@ _ROW_M = 34.0
 _MOST_LIFT_DB = 12.0
 _PITCH_MS = (1.0, 15.0)
 """Gaps at which noise and its repetition have a pitch of 1/gap (Bilsen 1966; from memory)."""
+
+
+def thirds_spread_db(delay_ms: float, level_db: float = 0.0) -> float:
+    """Spread of two arrivals over the third octaves from 500 Hz to 8 kHz, in dB (lesson 04).
+
+    Examples
+    --------
+    >>> round(thirds_spread_db(1.0), 1), round(thirds_spread_db(10.0), 1)
+    (19.3, 1.1)
+    """
+    low, high = (edge[_JUDGED] for edge in band_edges_hz(THIRDS_HZ))
+    power = np.array([[1.0], [float(db_to_amplitude(level_db)) ** 2]])
+    time = np.array([[0.0], [delay_ms / 1000]])
+    levels = power_to_db(interference_power(power * np.ones(low.size), time, low, high))
+    return float(np.ptp(levels))
 
 
 def _comb_db(frequency_hz: FloatArray, delay_ms: float, level_db: float) -> FloatArray:

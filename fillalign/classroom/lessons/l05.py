@@ -16,19 +16,13 @@ from fillalign.classroom.lessons.hall import (
     seats_with,
     with_fills,
 )
-from fillalign.classroom.lessons.l05_exercises import EXERCISES, PREDICTIONS
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.levels import db_to_amplitude, db_to_power, fill_level_db, power_to_db
 from fillalign.planning import FillReport, TrimCurve
-from fillalign.precedence import precedence_limit_db
-
-__all__ = [
-    "EXERCISES", "PREDICTIONS", "inner_fill", "inner_trims", "own_trim_form",
-    "rows_by_trim", "trim_figure", "walk_figure",
-]
+from fillalign.precedence import PRECEDENCE_TABLE, precedence_limit_db
 
 _LOW_TRIM_DB, _HIGH_TRIM_DB = -30.0, 9.0
 
@@ -78,6 +72,17 @@ def rows_by_trim(which: str, planned_db: float) -> Callable[[float], FloatArray]
                             [power(-np.inf), power(planned_db), power(planned_db + 12.0)])
     return lambda trim_db: np.asarray(
         power_to_db(float(db_to_amplitude(trim_db)) ** np.arange(3) @ terms))
+
+
+def table_row_db(gap_ms: float, after: int) -> float:
+    """Return the limit of the row of the table before (0) or after (1) a gap (lesson 05).
+
+    Examples
+    --------
+    >>> table_row_db(2.0, 0) < precedence_limit_db(2.0) < table_row_db(2.0, 1)
+    True
+    """
+    return PRECEDENCE_TABLE[sum(gap <= gap_ms for gap, _ in PRECEDENCE_TABLE) - 1 + after][1]
 
 
 def walk_figure() -> LiveFigure:

@@ -19,7 +19,6 @@ from fillalign.classroom.lessons.hall import (
     seats_with,
     with_fills,
 )
-from fillalign.classroom.lessons.l06_exercises import EXERCISES, PREDICTIONS, fall_db
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.sounds import FloatArray
@@ -29,12 +28,6 @@ from fillalign.filters import low_cut_group_delay_ms, low_cut_response
 from fillalign.levels import amplitude_to_db, power_sum_db
 from fillalign.planning import LOW_CUT_LOSS_DB
 from fillalign.venue import OutputSettings
-
-__all__ = [
-    "EXERCISES", "LOW_CUT_KINDS", "PREDICTIONS", "area_db", "bands_figure", "fall_db",
-    "filter_figure", "low_cut_figure", "stage_db", 
-    "with_low_cut",
-]
 
 _OCTAVES = (125, 500, 2000, 8000)
 _CORNERS = ("none", "80 Hz", "100 Hz", "120 Hz", "150 Hz", "180 Hz", "200 Hz", "250 Hz")
@@ -106,6 +99,17 @@ def stage_db(corner_hz: float | None, name: str) -> FloatArray:
     field = seat_field(venue, with_low_cut(corner_hz, name), sounding=fills(),
                        seats_m=[venue.stage_microphone_m])
     return np.asarray(field.total_db[0])
+
+
+def fall_db(octave: int) -> float:
+    """Return how far an octave falls from row 13 to the last row, mains alone.
+
+    Examples
+    --------
+    >>> round(fall_db(125), 1), round(fall_db(8000), 1)
+    (2.3, 8.7)
+    """
+    return -float(rows_octaves_db(False)[-1, OCTAVES_NOMINAL.index(octave)])
 
 
 def bands_figure() -> LiveFigure:

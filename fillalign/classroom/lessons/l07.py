@@ -11,11 +11,9 @@ from scipy.signal import fftconvolve
 from fillalign.absorption import THIRDS_HZ, absorption_db_per_m
 from fillalign.air import Air
 from fillalign.audio import air_filter
-from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Slider
 from fillalign.filters import shelf_response
@@ -167,113 +165,3 @@ def air_player() -> LivePlayer:
         ],
         render, sample_rate_hz=voice.sample_rate_hz,
     )
-
-
-def _deeper(front_m: float, back_m: float, humidity_pct: float) -> float:
-    near, far = (air_loss_db(way, 8000, 20, humidity_pct) for way in (front_m, back_m))
-    return far - near
-
-
-def _reach(frequency_hz: float, humidity_pct: float, loss_db: float = 3.0) -> float:
-    return float(loss_db / absorption_db_per_m(frequency_hz, 20.0, humidity_pct))
-
-
-_PER_M_DB = round(air_loss_db(1.0, 8000.0, 20.0, 50.0), 4)
-
-
-EXERCISES = (
-    Exercise(
-        id="07-a",
-        text="Air at 20 C and 50 % takes about 105 dB per kilometre at 8 kHz. How much does it "
-             "take on {distance_m:g} m ({distance_ft:.0f} ft)?",
-        numbers={"distance_m": (30, 45, 60, 75, 90)},
-        answer=lambda distance_m: air_loss_db(distance_m, 8000, 20, 50),
-        code="absorption_db_per_m(8000, 20, 50) * {distance_m:g}",
-        unit="dB", tolerance=0.2, decimals=1,
-        hints=(
-            "A kilometre is a thousand metres. This way is a small part of it.",
-            "What the air takes in dB grows in step with the distance: half the way, half the dB.",
-            "Divide the dB per kilometre by 1000, then take as many metres as there are.",
-        ),
-        slips=(
-            Slip("You added the loss by distance (20 log of the metres). The question is about the "
-                 "air alone.",
-                 lambda distance_m: air_loss_db(distance_m, 8000, 20, 50)
-                 + 20 * np.log10(distance_m)),
-            Slip("You took 100 m for a kilometre: divide by 1000, not by 100.",
-                 lambda distance_m: 10 * air_loss_db(distance_m, 8000, 20, 50)),
-        ),
-        solution="105 dB on 1000 m are {answer} dB on {distance_m:g} m.",
-    ),
-    Exercise(
-        id="07-b",
-        text="20 C and {humidity_pct:g} %. One row is {front_m:g} m ({front_ft:.0f} ft) from the "
-             "mains, the last one {back_m:g} m ({back_ft:.0f} ft). How many dB less of 8 kHz does "
-             "the last row get because of the air? (This air takes {per_m_db:.3f} dB a metre.)",
-        numbers={"front_m": (12, 14, 16), "back_m": (50, 60, 70), "humidity_pct": (50,),
-                 "per_m_db": (_PER_M_DB,)},
-        answer=lambda front_m, back_m, humidity_pct, **_: _deeper(front_m, back_m, humidity_pct),
-        code="absorption_db_per_m(8000, 20, {humidity_pct:g}) * ({back_m:g} - {front_m:g})",
-        unit="dB", tolerance=0.25, decimals=1,
-        hints=(
-            "Both rows hear sound that came through air. Only the difference counts.",
-            "How many metres more does the sound travel to the last row?",
-            "Those extra metres times the dB a metre.",
-        ),
-        slips=(
-            Slip("That is the whole way to the last row. The nearer row has lost some as well.",
-                 lambda back_m, humidity_pct, **_: air_loss_db(back_m, 8000, 20, humidity_pct)),
-            Slip("That includes the fall of level with distance. Only the air was asked for.",
-                 lambda front_m, back_m, humidity_pct, **_: _deeper(front_m, back_m, humidity_pct)
-                 + 20 * np.log10(back_m / front_m)),
-        ),
-        solution="The last row's sound travels {back_m:g} m less {front_m:g} m farther; that way "
-                 "takes {answer} dB.",
-    ),
-    Exercise(
-        id="07-c",
-        text="At 20 C and 50 %, how far does sound of 8 kHz travel until the air alone has taken "
-             "{loss_db:g} dB? (It takes {per_m_db:.3f} dB a metre.)",
-        numbers={"loss_db": (2, 4, 5, 6, 7), "per_m_db": (_PER_M_DB,)},
-        answer=lambda loss_db, **_: _reach(8000, 50, loss_db),
-        code="{loss_db:g} / absorption_db_per_m(8000, 20, 50)",
-        unit="m", tolerance=1.0, decimals=0,
-        hints=(
-            "How many metres fit into so many dB?",
-            "Divide the decibels by the decibels a metre.",
-            "A metre takes a little more than a tenth of a dB.",
-        ),
-        slips=(
-            Slip("You multiplied. The more a metre takes, the shorter the way: divide.",
-                 lambda loss_db, per_m_db: loss_db * per_m_db),
-            Slip("That is for 1 dB. As many times the dB, as many times the way.",
-                 lambda **_: _reach(8000, 50, 1.0)),
-            Slip("That is in feet; the answer is asked in metres.",
-                 lambda loss_db, **_: m_to_ft(_reach(8000, 50, loss_db))),
-        ),
-        solution="{loss_db:g} dB divided by {per_m_db:.3f} dB a metre is about {answer} m.",
-    ),
-)
-
-PREDICTIONS = (
-    Prediction(
-        id="07-a",
-        text="8 kHz travels 50 m (164 ft) through air at 20 C. At 50 % humidity the air takes "
-             "about 5 dB of it. How many dB does it take at 20 %?",
-        unit="dB", truth=lambda: air_loss_db(50.0, 8000.0, 20.0, 20.0), decimals=1, tolerance=1.0,
-        meaning="Dry air swallows twice the highs here. Humidity hardly matters to the speed of "
-                "sound, but it rules what air takes.",
-        slips=(Slip("You took humidity as harmless; for the speed of sound it nearly is.",
-                    lambda: air_loss_db(50.0, 8000.0, 20.0, 50.0)),),
-    ),
-    Prediction(
-        id="07-b",
-        text="The same 50 m at 20 C, in desert air of 5 %. How many dB at 8 kHz now?",
-        unit="dB", truth=lambda: air_loss_db(50.0, 8000.0, 20.0, 5.0), decimals=1, tolerance=1.0,
-        meaning="Less again! Water vapour helps the oxygen to swing at one frequency and to take "
-                "energy there. At 20 % that frequency lies near 10 kHz, close to our 8 kHz; at 5 % "
-                "it lies far below, at 80 % far above.",
-        slips=(Slip("You went on from 50 to 20 to 5 %: drier is not always worse.",
-                    lambda: 2 * air_loss_db(50.0, 8000.0, 20.0, 20.0)),),
-    ),
-)

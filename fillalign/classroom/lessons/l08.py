@@ -9,20 +9,16 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from fillalign.air import Air
-from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
-from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider, Switch
 from fillalign.propagation import travel_time_ms
 
-_TOWER_M = 85.0
 _FIELD_KPA = 90.97
 _TOWER = "Ring 2 C"
 _AFTERNOON = Air(27.0, 40.0, _FIELD_KPA)
-_NIGHT = Air(13.0, 85.0, _FIELD_KPA)
 
 
 def evening_log() -> pd.DataFrame:
@@ -168,19 +164,6 @@ def evening_figure() -> LiveFigure:
     )
 
 
-def _cooling(distance_m: float, warm_c: float, cold_c: float) -> float:
-    warm = Air(warm_c)
-    return path_ms(distance_m, warm.at_temperature(cold_c)) - path_ms(distance_m, warm)
-
-
-def _headwind(distance_m: float, wind_m_s: float) -> float:
-    return path_ms(distance_m, Air(20.0), -wind_m_s) - path_ms(distance_m, Air(20.0))
-
-
-def _left(distance_m: float, warm_c: float, cold_c: float, margin_ms: float) -> float:
-    return margin_ms - _cooling(distance_m, warm_c, cold_c)
-
-
 def _own_drift(
     distance_m: float, then_c: float, now_c: float, margin_ms: float = 5.0, wind_m_s: float = 0.0
 ) -> str:
@@ -212,107 +195,3 @@ def own_drift_form() -> NumberForm:
          "now_c": "Temperature now (C)"},
         {"margin_ms": "Margin (ms, 5 if empty)", "wind_m_s": "Wind that came up (m/s)"},
         _own_drift)
-
-
-EXERCISES = (
-    Exercise(
-        id="08-a",
-        text="A tower stands {distance_m:g} m ({distance_ft:.0f} ft) from the mains. The air "
-             "cools from {warm_c:g} to {cold_c:g} C; its water vapour stays. How much more delay "
-             "does the tower need?",
-        numbers={"distance_m": (60, 70, 80, 90), "warm_c": (26, 28), "cold_c": (14, 16)},
-        answer=_cooling,
-        code="travel_time_ms({distance_m:g}, Air({warm_c:g}).at_temperature({cold_c:g})) "
-             "- travel_time_ms({distance_m:g}, Air({warm_c:g}))",
-        unit="ms", tolerance=0.4, decimals=1,
-        hints=(
-            "Cold air is slower, so the mains arrive later and the tower must wait longer.",
-            "Per 100 m and degree it is about half a millisecond.",
-            "Degrees of cooling, times the metres over 100, times a half.",
-        ),
-        slips=(
-            Slip("The sign is turned round: cooling makes sound slower, the delay grows.",
-                 lambda **n: -_cooling(**n)),
-            Slip("That is for one degree only.",
-                 lambda distance_m, warm_c, cold_c:
-                 _cooling(distance_m, warm_c, cold_c) / (warm_c - cold_c)),
-        ),
-        solution="Each degree costs about half a millisecond per 100 m. {distance_m:g} m and the "
-                 "degrees from {warm_c:g} to {cold_c:g} make {answer} ms.",
-    ),
-    Exercise(
-        id="08-b",
-        text="{distance_m:g} m ({distance_ft:.0f} ft), 20 C, and a wind of {wind_m_s:g} m/s blows "
-             "from the tower towards the mains. How much later does the mains' sound reach the "
-             "tower than in still air?",
-        numbers={"distance_m": (60, 75, 85, 95), "wind_m_s": (3, 4, 6)},
-        answer=_headwind,
-        code="travel_time_ms({distance_m:g}, Air(20), wind_along_m_s=-{wind_m_s:g}) "
-             "- travel_time_ms({distance_m:g}, Air(20))",
-        unit="ms", tolerance=0.15, decimals=1,
-        hints=(
-            "Against the wind the sound is slower over the ground by the speed of the wind.",
-            "Work out the time with the speed of sound, and with that speed less the wind.",
-            "The speed is 343 or 344 m/s; take the wind from it, divide, subtract.",
-        ),
-        slips=(
-            Slip("That is with the wind, not against it: the sign is turned round.",
-                 lambda **n: -_headwind(**n)),
-            Slip("That is ten times too much: did a point slip?",
-                 lambda **n: 10 * _headwind(**n)),
-        ),
-        solution="At 344 m/s less {wind_m_s:g} m/s the {distance_m:g} m take longer than at "
-                 "344 m/s, by {answer} ms.",
-    ),
-    Exercise(
-        id="08-c",
-        text="A tower {distance_m:g} m ({distance_ft:.0f} ft) from the mains was timed at "
-             "{warm_c:g} C with a margin of {margin_ms:g} ms. Now it has {cold_c:g} C and nobody "
-             "re-timed. By how much does the tower come after the mains now, for listeners on the "
-             "line behind it? (Below zero: before them.)",
-        numbers={"distance_m": (70, 85), "warm_c": (27,), "cold_c": (11, 13, 15),
-                 "margin_ms": (2, 3, 15)},
-        answer=_left,
-        code="{margin_ms:g} - (travel_time_ms({distance_m:g}, Air({warm_c:g}).at_temperature("
-             "{cold_c:g})) - travel_time_ms({distance_m:g}, Air({warm_c:g})))",
-        unit="ms", tolerance=0.4, decimals=1,
-        hints=(
-            "First find how much later the mains' sound comes now.",
-            "That time is taken from the margin.",
-            "Margin less drift; the drift is about half a millisecond for each degree and 100 m.",
-        ),
-        slips=(
-            Slip("You added the drift. The mains come later, so the tower's lead grows: subtract.",
-                 lambda **n: 2 * n["margin_ms"] - _left(**n)),
-            Slip("That is the drift alone. Take it from the margin.",
-                 lambda **n: n["margin_ms"] - _left(**n)),
-        ),
-        solution="The mains come later by the drift, half a millisecond for 100 m and each of the "
-                 "degrees from {warm_c:g} to {cold_c:g}. {margin_ms:g} ms less that leaves "
-                 "{answer} ms.",
-    ),
-)
-
-PREDICTIONS = (
-    Prediction(
-        id="08-a",
-        text="Cinder Meadow lies 900 m (2,950 ft) high. From 27 C and 40 % the evening goes to "
-             "13 C and 85 %. The sound of the mains travels 85 m (279 ft) to a tower. How many ms "
-             "later does it arrive in the night? (Below zero: earlier.)",
-        unit="ms", truth=lambda: path_ms(_TOWER_M, _NIGHT) - path_ms(_TOWER_M, _AFTERNOON),
-        decimals=1, tolerance=1.0,
-        meaning="Later, since cold air is slower. A margin of 5 ms is used up and the tower comes "
-                "first by 1 ms: to those straight behind it the band seems to have moved into the "
-                "tower.",
-        slips=(Slip("Cooling makes sound slower, not faster.",
-                    lambda: path_ms(_TOWER_M, _AFTERNOON) - path_ms(_TOWER_M, _NIGHT)),),
-    ),
-    Prediction(
-        id="08-b",
-        text="The same 85 m at 20 C. A headwind of 5 m/s: how many ms later?",
-        unit="ms", truth=lambda: _headwind(_TOWER_M, 5.0), decimals=1, tolerance=0.6,
-        meaning="As much as eight degrees of cooling. Wind along the way counts: against the "
-                "sound like cooling, with it like warming.",
-        slips=(Slip("It counts: it carries the sound along or holds it back.", lambda: 0.0),),
-    ),
-)

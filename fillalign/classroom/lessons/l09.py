@@ -13,7 +13,6 @@ from fillalign.air import Air
 from fillalign.audio import (
     GapReading,
     Recording,
-    correction_ms,
     exponential_sweep,
     impulse_response,
     measure_gap,
@@ -21,15 +20,12 @@ from fillalign.audio import (
     take_turns,
     write_wav,
 )
-from fillalign.classroom.exercises import Exercise, Slip
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.own_take import TakeForm
-from fillalign.classroom.predictions import Prediction
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider
 from fillalign.propagation import gap_ms, seat_delay_ms
-from fillalign.units import ms_to_samples, samples_to_ms
 
 RATE_HZ = 48000
 SAMPLE_SPACING_S = 1.35
@@ -220,118 +216,3 @@ def place_figure() -> LiveFigure:
         draw, update,
         description="A line that falls steeply up to the fill and runs level behind it.",
     )
-
-
-def _new_delay(dialled_ms: float, read_ms: float, wanted_ms: float) -> float:
-    return dialled_ms + correction_ms(GapReading(gap_ms=read_ms, uncertainty_ms=0.05), wanted_ms)[0]
-
-
-def _between(step_m: float, temperature_c: float) -> float:
-    air = Air(temperature_c)
-    near, far = (float(gap_ms(at, 26.0 - at, 80.0, air)) for at in (15.0, 15.0 + step_m))
-    return near - far
-
-
-EXERCISES = (
-    Exercise(
-        id="09-a",
-        text="In a recording at 48 kHz the fill's arrival lies {samples:g} samples after the "
-             "main's. What is the gap?",
-        numbers={"samples": (240, 312, 408, 552)},
-        answer=lambda samples: float(samples_to_ms(samples, RATE_HZ)),
-        code="samples_to_ms({samples:g}, 48000)",
-        unit="ms", tolerance=0.1, decimals=2,
-        hints=(
-            "How many samples are there in one millisecond?",
-            "48,000 samples a second are 48 a millisecond.",
-            "Divide the samples by the samples in a millisecond.",
-        ),
-        slips=(
-            Slip("That holds for 44.1 kHz. This recording runs at 48.",
-                 lambda samples: samples_to_ms(samples, 44100)),
-        ),
-        solution="{samples:g} samples divided by 48 a millisecond are {answer} ms.",
-    ),
-    Exercise(
-        id="09-b",
-        text="{dialled_ms:g} ms are dialled on the fill. The recording says: gap {read_ms:g} ms. "
-             "The plan wants {wanted_ms:g} ms at this seat. What do you dial?",
-        numbers={"dialled_ms": (76, 79.5, 82), "read_ms": (8.5, 9.2, 11), "wanted_ms": (4, 5)},
-        answer=_new_delay,
-        code="{dialled_ms:g} + correction_ms(GapReading(gap_ms={read_ms:g}, "
-             "uncertainty_ms=0.05), {wanted_ms:g})[0]",
-        unit="ms", tolerance=0.15, decimals=1,
-        hints=(
-            "Is the fill too late or too early?",
-            "It comes later than planned, so it must wait less.",
-            "Take from the delay what the gap has too much.",
-        ),
-        slips=(
-            Slip("You turned the correction round: a fill that is late must wait less.",
-                 lambda dialled_ms, read_ms, wanted_ms: dialled_ms + read_ms - wanted_ms),
-            Slip("You took the whole gap off. Only what is more than planned goes.",
-                 lambda dialled_ms, read_ms, **_: dialled_ms - read_ms),
-            Slip("That is the correction alone; what is dialled then?",
-                 lambda read_ms, wanted_ms, **_: wanted_ms - read_ms),
-        ),
-        solution="The fill is too late by {read_ms:g} less {wanted_ms:g} ms, so it waits that much "
-                 "less: of {dialled_ms:g} ms {answer} ms remain to be dialled.",
-    ),
-    Exercise(
-        id="09-c",
-        text="Between main and fill, on their line, you move the microphone {step_m:g} m "
-             "({step_ft:.1f} ft) away from the main, towards the fill. {temperature_c:g} C. By how "
-             "much does the gap get smaller?",
-        numbers={"step_m": (0.4, 0.5, 0.8, 1.0), "temperature_c": (16, 20, 24)},
-        answer=_between,
-        code="gap_ms(15, 11, 80, Air({temperature_c:g})) - gap_ms(15 + {step_m:g}, 11 - {step_m:g},"
-             " 80, Air({temperature_c:g}))",
-        unit="ms", tolerance=0.12, decimals=2,
-        hints=(
-            "The main's way gets longer. And the fill's?",
-            "One way grows by the step, the other shrinks by it.",
-            "So the difference of the ways changes by two steps, divided by the speed of sound.",
-        ),
-        slips=(
-            Slip("You counted one way only. Both change.",
-                 lambda **n: _between(**n) / 2),
-        ),
-        solution="Both ways change by {step_m:g} m, in opposite senses. Twice {step_m:g} m, at the "
-                 "speed of sound, are {answer} ms.",
-    ),
-)
-
-PREDICTIONS = (
-    Prediction(
-        id="09-a",
-        text="Somebody presses record 180 ms later than planned, still before the first sound. How "
-             "many ms does that put into the gap between main and fill?",
-        unit="ms",
-        truth=lambda: float(gap_ms(30.0, 4.0, 80.0, _AIR)) - (
-            (180.0 + float(gap_ms(30.0, 4.0, 80.0, _AIR))) - 180.0),
-        decimals=0, tolerance=0.5,
-        meaning="Nothing. A gap is a difference: both arrivals move alike. That is why a phone "
-                "without any clock will do.",
-        slips=(Slip("That shifts both arrivals alike; their difference stays.", lambda: 180.0),),
-    ),
-    Prediction(
-        id="09-b",
-        text="A file recorded at 44.1 kHz is read as if it were 48 kHz. The true gap is 60 ms. "
-             "What does the reading say?",
-        unit="ms", truth=lambda: float(samples_to_ms(ms_to_samples(60.0, 44100), 48000)),
-        decimals=1, tolerance=0.5,
-        meaning="Five milliseconds off, and it looks perfectly reasonable. Check the rate of every "
-                "file; this library refuses a take that does not fit its signal.",
-        slips=(Slip("The samples stay, the time between them does not.", lambda: 60.0),),
-    ),
-    Prediction(
-        id="09-c",
-        text="Between main and fill you stand 0.5 m (1.6 ft) too far from the main. By how many ms "
-             "is the gap off?",
-        unit="ms", truth=lambda: _between(0.5, 20.0), decimals=1, tolerance=0.4,
-        meaning="Twice the way, since one path grows and the other shrinks. Beyond the fill, on "
-                "the line, both grow alike and the place does not matter at all.",
-        slips=(Slip("That counts one path; the other changes as well.",
-                    lambda: _between(0.5, 20.0) / 2),),
-    ),
-)
