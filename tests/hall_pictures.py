@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from PIL import Image
 
+from fillalign.classroom import own_plan
 from fillalign.plots import GREY, HUE, INK, PALE
 from fillalign.venue import Venue, read_demo_venue
 
@@ -34,8 +35,10 @@ SCENES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
     "06": ("tidewell_hall", {"talker": (-2, 0), "Ruth": (39, 3), "Ole": (14, -3)}),
     "07": ("tidewell_hall", {"Ruth": (39, 0), "Noor": (13, -4)}),
     "08": ("cinder_meadow", {"Ruth": (98, 8), "Ines": (60, -12), "Ole": (40, 0)}),
+    "09": ("tidewell_hall", {"Ruth": (30, 3), "Ines": (30, -3), "Ole": (14, -3)}),
+    "10": ("", {"Ole": (24, 0), "Hal": (35, -4)}),
 }
-"""Venue and people, by lesson: where each of them is, in m."""
+"""Venue (that of lesson 10's form, if empty) and people, by lesson: where each of them is, in m."""
 
 
 def _loudspeakers(ax: Any, venue: Venue) -> None:
@@ -85,7 +88,7 @@ def hall_png(venue: Venue, people: dict[str, tuple[float, float]]) -> bytes:
 def put_into(path: Path) -> int:
     """Draw a lesson's hall into its first cell; return the size in bytes."""
     venue, people = SCENES[path.stem[:2]]
-    png = hall_png(read_demo_venue(venue), people)
+    png = hall_png(read_demo_venue(venue) if venue else own_plan().venue, people)
     notebook = nbformat.read(path, as_version=4)
     notebook.cells[0].attachments = {NAME: {"image/png": base64.b64encode(png).decode()}}
     nbformat.write(notebook, path)

@@ -24,8 +24,8 @@ from fillalign.classroom.live import picture_html
 from fillalign.classroom.widgets import bundle, entry, markup, row, say, size, stack, upload, words
 
 _ASKED = (
-    "Put in the gap that the plan wants at this seat (the sheet and lesson 10 give it), then open "
-    "your recording: WAV, FLAC, MP3 or OGG, any sample rate, mono or stereo."
+    "The gap that the sheet wants at this seat, then your recording: WAV, FLAC, MP3 or OGG, any "
+    "sample rate, mono or stereo."
 )
 _KINDS = ".wav,.wave,.flac,.mp3,.ogg,.aif,.aiff,.m4a"
 

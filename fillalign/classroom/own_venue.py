@@ -36,10 +36,15 @@ START = {
 }
 _NAME = "A Room of My Own"
 _ASKED = (
-    "Put in a room that you know; 10 m are 33 ft. Where you do not know the decay, leave it at 0: "
-    "it is guessed from the size, and a recording tells it better (lesson 09). Or open a venue "
-    "file that you have."
+    "Put in a room that you know; 10 m are 33 ft. A decay of 0 is guessed from the size; a "
+    "recording tells it better (lesson 09). Or open a venue file."
 )
+_SHORT = {
+    "length_m": "length", "rt60_s": "decay at 1 kHz", "temperature_c": "temperature",
+    "first_row_m": "first row", "mains_dba": "each main at 1 m, pink noise", "fill_at_m": "fills at",
+    "noise_dba": "noise (fans, rain)",
+}
+"""Labels where the question of the survey form is long."""
 _current: list[FillPlan] = []
 
 
@@ -100,7 +105,7 @@ class VenueForm:
     def __init__(self) -> None:
         self.entries = {"name": entry("Name of the venue", enter=self._planned, hint="name")}
         for key, said, unit, _, _, _ in QUESTIONS:
-            short = said.partition(",")[0] if key == "length_m" else said.partition(";")[0]
+            short = _SHORT.get(key, said.partition(";")[0])
             self.entries[key] = entry(f"{short[:1].upper()}{short[1:]} ({unit})",
                                       enter=self._planned)
         self.programme = make_control(Choice("programme", "For", ("speech", "music")),
@@ -163,7 +168,7 @@ class VenueForm:
         ])
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        asked = "; ".join(said for _, said, *_ in QUESTIONS)
+        asked = ", ".join(box.description for box in self.entries.values())
         return bundle(self.box, f"{_ASKED}\nAsked for: {asked}.", **kwargs)
 
 

@@ -167,8 +167,8 @@ def take_figure() -> LiveFigure:
 
     return LiveFigure(
         "The sample measurement",
-        "By how much must the delay of the fill change so that its arrival stands where it was "
-        "planned? Which of the wiggles after it belong to the hall?",
+        "By how much must the fill's delay change until its arrival stands on the dashed line? "
+        "Which of the wiggles belong to the hall?",
         [Slider("change_ms", "Change of the delay", -10, 10, 0, step=0.1, unit="ms")],
         draw, update,
         description="Two curves with a sharp rise each and a slow, rough fall; the fill's rise "
