@@ -38,7 +38,7 @@ SCENES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
     "09": ("tidewell_hall", {"Ruth": (30, 3), "Ines": (30, -3), "Ole": (14, -3)}),
     "10": ("", {"Ole": (24, 0), "Hal": (35, -4)}),
 }
-"""Venue (that of lesson 10's form, if empty) and people, by lesson: where each of them is, in m."""
+"""Venue (empty: that of lesson 10's form) and people, by lesson: where each of them is, in m."""
 
 
 def _loudspeakers(ax: Any, venue: Venue) -> None:
