@@ -41,8 +41,8 @@ _ASKED = (
 )
 _SHORT = {
     "length_m": "length", "rt60_s": "decay at 1 kHz", "temperature_c": "temperature",
-    "first_row_m": "first row", "mains_dba": "each main at 1 m, pink noise", "fill_at_m": "fills at",
-    "noise_dba": "noise (fans, rain)",
+    "first_row_m": "first row", "mains_dba": "each main at 1 m, pink noise",
+    "fill_at_m": "fills at", "noise_dba": "noise (fans, rain)",
 }
 """Labels where the question of the survey form is long."""
 _current: list[FillPlan] = []
