@@ -81,7 +81,7 @@ def copied(root: Path, folder: str) -> Path:
 def run_tests(tree: Path, tests: Iterable[str]) -> tuple[int, str]:
     """Run some tests of a tree until one fails; return pytest's status and what it said."""
     command = [sys.executable, "-m", "pytest", "-q", "-x", "--tb=short", "-p", "no:cacheprovider",
-               "-o", "addopts=--doctest-modules", "-m", "not long", *tests]
+               "-o", "addopts=--doctest-modules", "-m", "not long and not draws", *tests]
     environment = {**os.environ, "PYTHONPATH": str(tree), "PYTHONDONTWRITEBYTECODE": "1"}
     try:
         done = subprocess.run(command, cwd=tree, env=environment, capture_output=True, text=True,
