@@ -30,6 +30,9 @@ _LEGEND = (
     "missing_steps    what its rows lack on average, in just noticeable steps (0 is nothing)",
     "elsewhere_steps  what the other rows lack on average, in the same steps",
     "speech_index     mean speech transmission index of the area's rows",
+    "gain_before_..   what the mains may come down by for the same level at the back, less",
+    "                 what the stage microphone hears of the fills",
+    "now              the boxes hang there in the file",
     "spread_db        from the loudest row of the venue to the softest",
     "trim_db          off: with the boxes there the plan leaves them off (no need, or no trim that",
     "                 its bounds allow is worth it)", "",
@@ -77,7 +80,7 @@ def places(argv: Sequence[str]) -> int:
     if args.json:
         print(table.to_json(orient="records"))
         return OK
-    shown = table.drop(columns="toml").round(2)
+    shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
     for line in _LEGEND:
         print(line)
@@ -92,6 +95,5 @@ def places(argv: Sequence[str]) -> int:
 def _picture(table: pd.DataFrame, area: str) -> bytes:
     from fillalign import plots
 
-    return plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2), (
-        f"Places for the fills of {area}: depth of the boxes against depth of their aim, with the "
-        "share of rows served in percent; a ring round the best"))
+    return plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2),
+                              f"Places for the fills of {area}. {plots.PLACES_TITLE}")

@@ -28,6 +28,8 @@ from fillalign.commands.shell import (
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fillalign.air import Air
     from fillalign.planning import FillPlan
 
@@ -101,6 +103,9 @@ def plan_parser() -> Parser:
                             "which is made if it is not there")
     write.add_argument("--short", action="store_true",
                        help="what to set and how to check it alone: one page")
+    write.add_argument("--places", metavar="AREA",
+                       help="show on the sheet where the fills of a seat area could hang: each "
+                            "place is planned with, which takes a while")
     write.add_argument("--as-set", metavar="FILE",
                        help="what was set and read at the venue (TOML as the page saves it, or "
                             "the CSV with its blanks filled): gives the sheet as measured")
@@ -168,7 +173,17 @@ def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
         if not args.json:
             print(plain(_retime_line(plan, moved)))
         plan = moved
-    return _show(plan, args)
+    try:
+        places = None if args.places is None else _places(plan, args.places)
+    except (KeyError, ValueError) as error:
+        parser.error(str(error.args[0]))
+    return _show(plan, places, args)
+
+
+def _places(plan: FillPlan, area: str) -> pd.DataFrame:
+    from fillalign.planning import propose_places
+
+    return propose_places(plan.venue, area, air=plan.air, progress=told)
 
 
 def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
@@ -198,14 +213,14 @@ def _picture(plan: FillPlan) -> bytes:
     return plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
 
 
-def _show(plan: FillPlan, args: argparse.Namespace) -> int:
+def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace) -> int:
     from fillalign._files import SheetError, signals_wait
     from fillalign.sheet import setup_sheet_text, sheet_files
 
     if args.json:
         print(json.dumps(plan.to_dict()))
     elif args.out is None and args.picture is None:
-        print(setup_sheet_text(plan, short=args.short), end="")
+        print(setup_sheet_text(plan, short=args.short, places=places), end="")
     if args.out is None and args.picture is None and not args.cures:
         return OK
     contents: dict[Path, bytes] = {}
@@ -213,7 +228,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
         contents[Path(args.picture)] = _picture(plan)
     folder = None if args.out is None else Path(args.out)
     if folder is not None:
-        sheet = sheet_files(plan, short=args.short)
+        sheet = sheet_files(plan, short=args.short, places=places)
         contents |= {folder / name: content for name, content in sheet.items()}
     try:
         with signals_wait():
@@ -237,7 +252,7 @@ def _show(plan: FillPlan, args: argparse.Namespace) -> int:
 def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
     from fillalign.sheet import quick_answer
 
-    for name in ("out", "picture", "as_set"):
+    for name in ("out", "picture", "as_set", "places"):
         if getattr(args, name) is not None:
             parser.error(f"--{name.replace('_', '-')} goes with a venue file")
     needed = ("main_m", "fill_m", "temperature_c")

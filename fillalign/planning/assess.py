@@ -14,10 +14,8 @@ from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
     Settings,
-    single_points,
     speech_at,
     superpose,
-    trace_paths,
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.compare import changes
@@ -48,7 +46,7 @@ from fillalign.planning.need import (
 )
 from fillalign.planning.plan import Prospect, decided, prospect
 from fillalign.planning.result import FillPlan, FillReport
-from fillalign.planning.seats import Walk, check_seats
+from fillalign.planning.seats import Walk, check_seats, gain_before_feedback_db
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
 from fillalign.planning.zones import (
@@ -191,7 +189,7 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
         walk=walk,
         checks=checks,
         loudest_dba=loudest,
-        gain_before_feedback_db=lift - _added_at_stage_db(zones, settings, sounding),
+        gain_before_feedback_db=gain_before_feedback_db(zones, settings, sounding),
         back_gain_db=lift,
         front_relief_db=lift - relief,
         findings=(),
@@ -379,14 +377,3 @@ def _walk(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> Walk
         speech_after=after,
         speech_louder=louder,
     )
-
-
-def _added_at_stage_db(zones: Zones, settings: Settings, sounding: list[str]) -> float:
-    """Level that the fills add at the stage microphone, in dB."""
-    venue = zones.venue
-    point = single_points(np.array(venue.stage_microphone_m))
-    paths = trace_paths(venue, point, zones.paths.state, zones.paths.air)
-    field = superpose(paths, settings, sounding=sounding)
-    every, mains = (field.total(field.gains(names))[0] @ A_POWER
-                    for names in (sounding, main_outputs(venue)))
-    return float(power_to_db(every / mains))

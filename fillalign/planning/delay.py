@@ -259,12 +259,18 @@ def level_weights(difference_db: FloatArray) -> FloatArray:
 
 
 def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
+    """Collect what decides an output's delay, over the seats in the areas that it covers."""
+    covered = zones.seats_in(covered_areas(zones.venue, [output]))
+    return basis_at(zones.paths.take(covered), settings, output)
+
+
+def basis_at(paths: Paths, settings: Settings, output: str) -> DelayBasis:
     """Collect what decides an output's delay, at its trim or at 0 where it is off.
 
     Parameters
     ----------
-    zones : Zones
-        The seats that decide, with their paths.
+    paths : Paths
+        The seats to serve, with their paths.
     settings : Settings
         Of all outputs; those of the mains and the fill's own count.
     output : str
@@ -273,10 +279,9 @@ def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
     Returns
     -------
     DelayBasis
-        Over the seats in the areas that it covers.
+        Over the seats of the paths.
     """
-    venue = zones.venue
-    paths = zones.paths.take(zones.seats_in(covered_areas(venue, [output])))
+    venue = paths.venue
     if not settings.sounds(output):
         settings = settings.replaced(output, trim_db=0.0)
     mains, _ = counting_mains(paths, settings, output)

@@ -368,6 +368,11 @@ def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
     yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
                              Kind.SUBS, *([Kind.ROOM_MODEL] if plan.venue.indoors else [])))
     yield from (Finding(Kind.READING, *told) for told in _readings(plan.venue))
+    venue = plan.venue
+    yield from (
+        Finding(Kind.ASSUMED, f"{type(one).__name__} {one.name}", {"keys": one.assumed})
+        for several in (venue.states, venue.loudspeakers, venue.outputs)
+        for one in several.values() if one.assumed)
     every = int(sum(np.prod(area.counts) for area in plan.venue.areas))
     if deciding == every:
         yield Finding(Kind.EVERY_SEAT)

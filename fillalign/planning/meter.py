@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from fillalign._text import quoted
 from fillalign._validate import FloatArray, as_number, check_type
 from fillalign.absorption import OCTAVES_NOMINAL
+from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
     C_POWER,
     Paths,
     Seats,
     Settings,
-    output_arrivals_ms,
     superpose,
     trace_paths,
     venue_seats,
 )
 from fillalign.levels import power_to_db
-from fillalign.planning.delay import counting_mains, delay_bases
+from fillalign.planning.delay import DelayBasis, basis_at, delay_basis
 from fillalign.planning.zones import Zones, aim_seat, covered_areas, covered_seats, main_outputs
 from fillalign.venue import Venue
 
@@ -90,8 +89,8 @@ class Reading:
 
     With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
     octave in which turning the fill's polarity over then takes most off the sum, and
-    `click_db` that change. It holds for the check, or for the air found where that is another
-    than the show's.
+    `click_db` that change. The delay holds for the check, or for the air found where that is
+    another than the show's; `click_ms` tells it for any.
     `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
     a meter shows there: it shows totals, which need not be equal. `more` are the seats of
     the first and the last row covered.
@@ -111,47 +110,64 @@ class Reading:
     equal_mains_dba: float
     equal_fill_dba: float
     more: tuple[MeterSeat, ...]
+    basis: DelayBasis
+
+    def click_ms(self, air: Air) -> float:
+        """Delay with which fill and mains come together at the aim seat, 0 where they cannot."""
+        return max(float(self.basis.wanted_ms(air)[0]), 0.0)
 
 
 def expected_readings(
     zones: Zones, settings: Settings, outputs: list[str]
 ) -> dict[str, Reading]:
     """Predict what a meter shows for each fill in the empty venue, at trim 0 where it is off."""
-    venue, mains = zones.venue, main_outputs(zones.venue)
-    seats, state = venue_seats(venue), venue.states["check"]
+    venue, seats = zones.venue, venue_seats(zones.venue)
+    show, state = (venue.states[name] for name in ("show", "check"))
     # The delays were timed anew for the air found: the one for the click with them.
-    found = state.air if zones.paths.air == venue.states["show"].air else zones.paths.air
-    readings = {}
+    found = state.air if zones.paths.air == show.air else zones.paths.air
+    where, equals = [], []
     for output in outputs:
-        on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
-        equal = zones.paths.seats.points_m[_equal_seat(zones, on, output)]
+        equals.append(zones.paths.seats.points_m[_equal_seat(zones, settings, output)])
         aim = aim_seat(venue, seats, output)
-        places = [aim, int(np.linalg.norm(seats.points_m - equal, axis=1).argmin()),
+        where += [aim, int(np.linalg.norm(seats.points_m - equals[-1], axis=1).argmin()),
                   *_end_seats(venue, seats, output, aim)]
-        paths = trace_paths(venue, seats.take(np.array(places)), state)
-        clicked = trace_paths(venue, seats.take(np.array(places[:1])), state, found)
-        alone, fill, both = meter_powers(paths, on, output)
-        mains_dba, fill_dba, both_dba = (
-            power_to_db(power @ A_POWER).tolist() for power in (alone, fill, both))
-        click = _polarity_click(clicked, on, output, mains)
-        readings[output] = Reading(
-            output=output,
-            seat_m=tuple(paths.seats.points_m[0].tolist()),
-            mains_dba=mains_dba[0],
-            mains_dbc=float(power_to_db(alone[0] @ C_POWER)),
-            fill_dba=fill_dba[0],
-            fill_dbc=float(power_to_db(fill[0] @ C_POWER)),
-            both_dba=both_dba[0],
-            **click,
-            equal_m=tuple(equal.tolist()),
-            equal_mains_dba=mains_dba[1],
-            equal_fill_dba=fill_dba[1],
-            more=tuple(
-                MeterSeat(where, tuple(paths.seats.points_m[at].tolist()), mains_dba[at],
-                          fill_dba[at], both_dba[at])
-                for at, where in ((2, "first row"), (3, "last row"))),
-        )
-    return readings
+    every = trace_paths(venue, seats.take(np.array(where, dtype=int)), state)
+    return {
+        output: _reading(every.take(slice(4 * at, 4 * at + 4)), settings, output, equal, found)
+        for at, (output, equal) in enumerate(zip(outputs, equals, strict=True))
+    }
+
+
+def _reading(
+    paths: Paths, settings: Settings, output: str, equal: FloatArray, found: Air
+) -> Reading:
+    """Predict what a meter shows at four seats: aim, equal level, first and last row."""
+    on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
+    alone, fill, both = meter_powers(paths, on, output)
+    mains_dba, fill_dba, both_dba = (
+        power_to_db(power @ A_POWER).tolist() for power in (alone, fill, both))
+    aim, points = paths.take(slice(0, 1)), [tuple(point) for point in paths.seats.points_m.tolist()]
+    basis = basis_at(aim, on, output)
+    octave, change = _polarity_click(aim, on, output, basis)
+    reading = Reading(
+        output=output,
+        seat_m=points[0],
+        mains_dba=mains_dba[0],
+        mains_dbc=float(power_to_db(alone[0] @ C_POWER)),
+        fill_dba=fill_dba[0],
+        fill_dbc=float(power_to_db(fill[0] @ C_POWER)),
+        both_dba=both_dba[0],
+        click_delay_ms=0.0,
+        click_hz=octave,
+        click_db=change,
+        equal_m=tuple(equal.tolist()),
+        equal_mains_dba=mains_dba[1],
+        equal_fill_dba=fill_dba[1],
+        more=tuple(MeterSeat(row, points[at], mains_dba[at], fill_dba[at], both_dba[at])
+                   for at, row in ((2, "first row"), (3, "last row"))),
+        basis=basis,
+    )
+    return replace(reading, click_delay_ms=reading.click_ms(found))
 
 
 def meter_powers(
@@ -177,31 +193,27 @@ def _end_seats(venue: Venue, seats: Seats, output: str, aim: int) -> list[int]:
 def _equal_seat(zones: Zones, settings: Settings, output: str) -> int:
     """Covered seat at which the direct sounds of fill and mains are nearest to equal."""
     covered = np.flatnonzero(zones.seats_in(covered_areas(zones.venue, [output])))
-    over = delay_bases(zones, settings, [output])[output].over_mains_db
+    over = delay_basis(zones, settings, output).over_mains_db
     return int(covered[np.abs(over).argmin()])
 
 
 def _polarity_click(
-    paths: Paths, settings: Settings, output: str, mains: list[str]
-) -> dict[str, Any]:
-    """Octave in which turning a fill over takes most off the sum at one seat, both in time there.
+    paths: Paths, settings: Settings, output: str, basis: DelayBasis
+) -> tuple[int, float]:
+    """Octave in which turning a fill over takes most off the sum at one seat, and how much.
 
-    A low cut turns the phase: in some octaves the sum grows, and nowhere need it fall
-    by what can be heard.
+    Both in time there. A low cut turns the phase: in some octaves the sum grows, and
+    nowhere need it fall by what can be heard.
     """
-    own = settings[output]
-    _, arrival = counting_mains(paths, settings, output)
-    at = list(paths.venue.outputs).index(output)
-    gap = float(output_arrivals_ms(paths, settings)[at, 0] - arrival[0])
-    timed = settings.replaced(output, delay_ms=max(own.delay_ms - gap, 0.0))
+    own, wanted = settings[output], float(basis.wanted_ms(paths.air)[0])
     other = "normal" if own.polarity == "inverted" else "inverted"
     as_set, turned = (
         field.total(field.gains())[0].reshape(-1, 3).sum(axis=1)
         for polarity in (own.polarity, other)
-        for field in [superpose(paths, timed.replaced(output, polarity=polarity),
-                                sounding=[*mains, output])]
+        for field in [superpose(
+            paths, settings.replaced(output, delay_ms=max(wanted, 0.0), polarity=polarity),
+            sounding=[*main_outputs(paths.venue), output])]
     )
     change = np.where(as_set > 0.0, power_to_db(turned / np.maximum(as_set, 1e-30)), 0.0)
     octave = int(change.argmin())
-    return {"click_delay_ms": timed[output].delay_ms, "click_hz": int(OCTAVES_NOMINAL[octave]),
-            "click_db": float(change[octave])}
+    return int(OCTAVES_NOMINAL[octave]), float(change[octave])

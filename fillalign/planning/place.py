@@ -9,27 +9,28 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from fillalign._text import quoted
-from fillalign._validate import as_air, as_number, check_choice, check_type
+from fillalign._validate import as_air, as_number, check_type
 from fillalign.air import Air
 from fillalign.field import Settings
 from fillalign.planning.need import RowCheck, Yardstick, rows_with
 from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
+from fillalign.planning.seats import gain_before_feedback_db
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import asked_of, main_outputs, sounding_of
-from fillalign.venue import Output, Source, Venue, as_venue
+from fillalign.venue import Area, Source, Venue, as_venue
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Progress = Callable[[int, int], object]
 Change = Callable[[], Venue]
-Point = tuple[float, float, float]
 WON_STEPS = 0.1
 WALL_M = 1.0
 HEAD_M = 2.5
@@ -45,12 +46,13 @@ class _Outcome:
     elsewhere: float
     speech_index: float
     spread_db: float
+    won_db: float
 
 
 def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
     zones = yardstick.zones
-    sounding = [*main_outputs(zones.venue), *sounding_of(settings, settings)]
-    check: RowCheck = rows_with(yardstick, settings, list(dict.fromkeys(sounding)))
+    sounding = list(dict.fromkeys([*main_outputs(zones.venue), *sounding_of(settings, settings)]))
+    check: RowCheck = rows_with(yardstick, settings, sounding)
     own = zones.rows_in([area])
     level = yardstick.profile_dba - check.shortfall_db
     return _Outcome(
@@ -60,6 +62,7 @@ def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
         elsewhere=float(check.missing[~own].mean()) if (~own).any() else 0.0,
         speech_index=float(check.index[own].mean()),
         spread_db=float(np.ptp(level)),
+        won_db=gain_before_feedback_db(zones, settings, sounding),
     )
 
 
@@ -262,21 +265,23 @@ def propose_places(
     air : Air, optional
         The air to plan for; by default that of the occupied state.
     from_m, to_m : float, optional
-        Least and greatest x of the boxes in m; by default from 14 m ahead of the area to
-        its first rows, inside the room and 1 m from its walls.
+        Least and greatest x of the boxes in m; by default `hang_from_m` and `hang_to_m` of
+        the area, or from 14 m ahead of it to its first rows, 1 m from the walls.
     height_m : float, optional
-        Height of the boxes in m, at least 2.5; by default that of the fills there, or
-        half a metre under the ceiling, 5 m at most.
+        Height of the boxes in m, at least 2.5; by default both `hang_heights_m` of the area,
+        or that of the fills there, above heads and below the ceiling.
     progress : callable, optional
         Called with the number of places tried and of all.
 
     Returns
     -------
     pandas.DataFrame
-        Best first, one row a place: `x_m`, `y_m`, `z_m`, `aim_x_m`, `served_share` of the
-        area's rows and `missing_steps` they lack (just noticeable steps), `elsewhere_steps`
-        that other rows lack, mean `speech_index`, `spread_db` from front to back, `delay_ms`,
-        `trim_db`, and `toml`: the lines for the venue file.
+        Best first, one row a place: `x_m`, `y_m`, `z_m` and `aim_x_m` of the first of the
+        `boxes` hung, `served_share` of the area's rows and `missing_steps` they lack (just
+        noticeable steps), `elsewhere_steps` that other rows lack, mean `speech_index`,
+        `spread_db` from front to back, `gain_before_feedback_db` won, `delay_ms`, `trim_db`,
+        whether the boxes hang there `now`, the `area`, and `toml`: the lines for the venue
+        file. The sheet shows it: ``write_sheet(plan, folder, places=table)``.
 
     Raises
     ------
@@ -300,25 +305,33 @@ def propose_places(
 
     own = as_venue(venue).area(area)
     air = None if air is None else as_air(air)
-    model = _model(venue, area)
-    places = _places(venue, own.x_from_m, from_m, to_m)
-    high = _height(venue, model, height_m)
-    aims = (own.x_from_m + 0.35 * (own.x_to_m - own.x_from_m),
-            own.x_from_m + 0.7 * (own.x_to_m - own.x_from_m))
-    rows, number = [], len(places) * len(aims)
-    for done, (x, aim) in enumerate(((x, aim) for x in places for aim in aims), 1):
-        hung = _hung(venue, model, area, x, high, max(aim, x + 2.0))
-        outcome = _tried(partial(replace, hung), air, area)
+    hung = list(_hung(venue, own, from_m, to_m, height_m))
+    rows = []
+    for done, one in enumerate(hung, 1):
+        outcome = _tried(partial(replace, one), air, area)
         if outcome is not None:
-            rows.append(_row(hung, outcome, area))
+            rows.append(_row(one, outcome, area, now=one is venue))
         if progress is not None:
-            progress(done, number)
+            progress(done, len(hung))
     if not rows:
-        raise ValueError(f"no place from {places[0]:g} to {places[-1]:g} m gives a plan: the "
-                         "delays are beyond what the devices allow")
+        raise ValueError(f"no place for {quoted(area)} gives a plan: the delays are beyond what "
+                         "the devices allow")
     table = pd.DataFrame(rows)
     order = table.assign(cost=table["missing_steps"] + table["elsewhere_steps"])
     return table.loc[order.sort_values(["cost", "spread_db"]).index].reset_index(drop=True)
+
+
+def _hung(
+    venue: Venue, area: Area, from_m: float | None, to_m: float | None, height_m: float | None
+) -> Iterator[Venue]:
+    """Yield the venue as it is, if a fill covers the area, and with its fills at every place."""
+    model = _model(venue, area.name)
+    depths, heights = _depths(venue, area, from_m, to_m), _heights(venue, area, model, height_m)
+    if area.name in {name for source in venue.of_role("fill") for name in source.covers}:
+        yield venue
+    deep = area.x_to_m - area.x_from_m
+    for x, share, z in product(depths, (0.35, 0.7), heights):
+        yield _moved_to(venue, model, x, z, max(area.x_from_m + share * deep, x + 2.0))
 
 
 def _model(venue: Venue, area: str) -> tuple[Source, ...]:
@@ -339,55 +352,55 @@ def _model(venue: Venue, area: str) -> tuple[Source, ...]:
     )
 
 
-def _places(
-    venue: Venue, x_from_m: float, from_m: float | None, to_m: float | None
-) -> list[float]:
-    low = x_from_m - 14.0 if from_m is None else as_number("from_m", from_m, "m")
-    high = x_from_m + 2.0 if to_m is None else as_number("to_m", to_m, "m")
-    if venue.room is not None:
-        low, high = max(low, venue.room.x_from_m + WALL_M), min(high, venue.room.x_to_m - WALL_M)
-    low = max(low, 1.0) if from_m is None else low
+def _depths(venue: Venue, area: Area, from_m: float | None, to_m: float | None) -> list[float]:
+    """Return the x at which to hang boxes: as told, else as the file has it, else inside."""
+    walls = (-np.inf, np.inf) if venue.room is None else (venue.room.x_from_m, venue.room.x_to_m)
+    ends = []
+    for name, told, own, usual in (
+        ("from_m", from_m, area.hang_from_m, max(area.x_from_m - 14.0, walls[0] + WALL_M, 1.0)),
+        ("to_m", to_m, area.hang_to_m, min(area.x_from_m + 2.0, walls[1] - WALL_M)),
+    ):
+        limit = usual if own is None else own
+        ends.append(limit if told is None else as_number(name, told, "m"))
+    low, high = ends
     if low > high:
         raise ValueError(f"from_m to to_m must leave a place, got {low:g} to {high:g} m")
     count = max(2, round((high - low) / 2.0) + 1)
     return [float(x) for x in np.unique(np.linspace(low, high, count).round(1))]
 
 
-def _height(venue: Venue, model: tuple[Source, ...], height_m: float | None) -> float:
+def _heights(
+    venue: Venue, area: Area, model: tuple[Source, ...], height_m: float | None
+) -> list[float]:
     ceiling = np.inf if venue.room is None else venue.room.height_m
     if height_m is not None:
-        return as_number("height_m", height_m, "m", low=HEAD_M, high=min(ceiling, 60.0))
-    return float(max(HEAD_M, min(model[0].position_m[2], ceiling - 0.3)))
+        return [as_number("height_m", height_m, "m", low=HEAD_M, high=min(ceiling, 60.0))]
+    if area.hang_heights_m is not None:
+        return sorted({*area.hang_heights_m})
+    usual = min(model[0].position_m[2], ceiling - 0.3)
+    return [float(max(usual, max(area.floor_m, 0.0) + HEAD_M))]
 
 
-def _hung(
-    venue: Venue, model: tuple[Source, ...], area: str, x: float, z: float, aim_x: float
+def _moved_to(
+    venue: Venue, model: tuple[Source, ...], x: float, z: float, aim_x: float
 ) -> Venue:
     """Return the venue with the model's boxes at one place."""
     names = {source.name for source in model}
 
     def there(source: Source) -> Source:
         y, ear = source.position_m[1], source.aim_m[2]
-        position: Point = (float(x), y, z)
-        return replace(source, position_m=position, aim_m=(float(aim_x), 0.8 * y, ear))
+        return replace(source, position_m=(x, y, z), aim_m=(aim_x, 0.8 * y, ear))
 
     kept = tuple(source for source in venue.sources if source.name not in names)
-    outputs = dict(venue.outputs)
-    name = model[0].output
-    if name not in outputs:
-        like = next(source.output for source in venue.of_role("fill"))
-        outputs[name] = Output(**{**_fields(outputs[like]), "name": name, "locked": {},
-                                  "set_in": "to be chosen", "feed": "mono"})
-    free = {own: replace(outputs[own], locked={}) for own in {source.output for source in model}}
-    check_choice("area", area, tuple(one.name for one in venue.areas))
-    return replace(venue, sources=(*kept, *map(there, model)), outputs={**outputs, **free})
+    like = venue.outputs[next(source.output for source in venue.of_role("fill"))]
+    free = {source.output: replace(
+        venue.outputs.get(source.output)
+        or replace(like, name=source.output, set_in="to be chosen", feed="mono"), locked={})
+        for source in model}
+    return replace(venue, sources=(*kept, *map(there, model)), outputs={**venue.outputs, **free})
 
 
-def _fields(record: Any) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in record.__dataclass_fields__}
-
-
-def _row(venue: Venue, outcome: _Outcome, area: str) -> dict[str, Any]:
+def _row(venue: Venue, outcome: _Outcome, area: str, *, now: bool) -> dict[str, Any]:
     boxes = [source for source in venue.of_role("fill") if area in source.covers]
     first = boxes[0]
     dialled = outcome.settings[first.output]
@@ -398,17 +411,21 @@ def _row(venue: Venue, outcome: _Outcome, area: str) -> dict[str, Any]:
         "y_m": abs(first.position_m[1]),
         "z_m": first.position_m[2],
         "aim_x_m": first.aim_m[0],
+        "boxes": len(boxes),
         "served_share": outcome.served_share,
         "missing_steps": outcome.missing,
         "elsewhere_steps": outcome.elsewhere,
         "speech_index": outcome.speech_index,
         "spread_db": outcome.spread_db,
+        "gain_before_feedback_db": outcome.won_db,
         "delay_ms": dialled.delay_ms,
         "trim_db": dialled.trim_db,
+        "now": now,
+        "area": area,
         "toml": "\n".join(lines),
     }
 
 
-def _point(point: Point) -> str:
+def _point(point: tuple[float, float, float]) -> str:
     return f"[{', '.join(f'{value:.2f}' for value in point)}]"
 

@@ -376,6 +376,7 @@ class Kind(Enum):
     ROOM_MODEL = "assumption", (
         "The room follows Barron and Lee's revised theory: no single echo or focus is modelled."
     )
+    ASSUMED = "assumption", "{where}: assumed, not measured or looked up: {keys}."
     EVERY_SEAT = "assumption", "Every seat counts in the decisions and in the checks."
     SHARE_OF_SEATS = "assumption", (
         "Decisions rest on an even share of {deciding} of the {seats} seats; the checks cover all."

@@ -17,6 +17,7 @@ from fillalign.plots.base import (
     svg_bytes,
 )
 from fillalign.plots.curves import (
+    PLACES_TITLE,
     bound_letters,
     places_plot,
     retime_plot,
@@ -39,6 +40,7 @@ __all__ = [
     "HUE",
     "INK",
     "PALE",
+    "PLACES_TITLE",
     "arrival_levels_plot",
     "bound_letters",
     "decay_plot",

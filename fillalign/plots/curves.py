@@ -214,6 +214,10 @@ def retime_plot(plan: FillPlan, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
+PLACES_TITLE = ("Depth of the boxes against depth of their aim, with the share of rows served in "
+                "percent (ring: the best, square: as now)")
+
+
 def places_plot(places: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """Draw what each place that was proposed would serve: where it hangs against where it aims.
 
@@ -228,12 +232,17 @@ def places_plot(places: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     -------
     matplotlib.axes.Axes
         Depth of the boxes against depth of their aim, both in m; at each place the share
-        of the area's rows that it serves, in percent, and a ring round the best.
+        of the area's rows that it serves, in percent, a ring round the best and a square
+        round where they hang now. Of several heights the best is shown.
     """
     ax = axes_for(ax)
+    now = places[places["now"]]
+    places = places.drop_duplicates(["x_m", "aim_x_m"])
     at, aim, share = (places[name].to_numpy() for name in ("x_m", "aim_x_m", "served_share"))
     ax.scatter(at, aim, s=30.0 + 170.0 * share, color=PALE, edgecolors=HUE, linewidths=0.8)
     ax.scatter(at[:1], aim[:1], s=320.0, facecolors="none", edgecolors=INK, linewidths=1.5)
+    ax.scatter(now["x_m"], now["aim_x_m"], s=420.0, marker="s", facecolors="none",
+               edgecolors=INK, linewidths=0.9)
     for x, y, part in zip(at, aim, share, strict=True):
         ax.text(x, y, f"{100 * part:.0f}", ha="center", va="center", color=INK,
                 fontsize=letters(ax))

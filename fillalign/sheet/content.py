@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +18,8 @@ from fillalign.units import m_to_ft, round_up_to_step
 from fillalign.venue import headroom_db
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fillalign.planning import FillPlan, FillReport, MeterSeat, Reading
 
 CHECK = (
@@ -49,7 +51,7 @@ _LOW_CUT_NAMES = {"linkwitz-riley": "Linkwitz-Riley", "butterworth": "Butterwort
 _TRIM_STEPS_DB = (-6.0, -3.0, 0.0, 3.0, 6.0)
 _WALK_ROWS = 12
 _CLICK_TELLS_DB = 3.0
-_AIRS_ON_PAGE_ONE = 8
+_AIRS_ON_PAGE_ONE, _CLICKS_ON_PAGE_ONE, _PLACES = 8, 4, 8
 
 
 @dataclass(frozen=True)
@@ -113,8 +115,8 @@ def shown(record: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
-def sheet_content(plan: FillPlan) -> Content:
-    """Return everything that the sheet of a plan says."""
+def sheet_content(plan: FillPlan, places: pd.DataFrame | None = None) -> Content:
+    """Return everything that the sheet of a plan says, with places that were proposed if any."""
     steps = CHECK if sounding_fills(plan) else CHECK_WITHOUT_FILLS
     unmet = ("Not met", plan.unmet) if plan.unmet else ("Targets", ("Every target is met.",))
     told = plan.differences
@@ -127,6 +129,7 @@ def sheet_content(plan: FillPlan) -> Content:
         Section("summary", "In short (the areas with the mains alone)", plan.summary),
         _places(plan),
         _seats(plan),
+        *([] if places is None else [_hang(places)]),
         _more(plan),
         _equal(plan),
         _walk(plan),
@@ -182,7 +185,8 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
             "computed_pressure_kpa": plan.air.pressure_kpa,
         }
         if name in readings:
-            own |= {key: value for key, value in asdict(readings[name]).items() if key != "more"}
+            own |= {key: value for key, value in vars(readings[name]).items()
+                    if key not in ("more", "basis")}
             own |= {f"{one.where.replace(' ', '_')}_{key}": value for one in readings[name].more
                     for key, value in _numbers(one).items()}
             own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
@@ -265,31 +269,34 @@ def _click(reading: Reading) -> str:
 
 
 def _retime(plan: FillPlan) -> tuple[Section, ...]:
-    """Delay of each fill that sounds, in ms, for the temperatures planned.
+    """Delay of each fill that sounds, in ms, and that for its click, for the temperatures planned.
 
-    Page one has room for eight airs; where there are more, all of them stand further on.
+    Page one has room for eight airs and for the clicks of four fills; where there are more,
+    all of them stand further on.
     """
-    names = [fill.output for fill in sounding_fills(plan)]
-    here, found = plan.air.temperature_c, plan.retime_rows(plan.planned_airs())
-    rows = tuple(
+    fills, here, airs = sounding_fills(plan), plan.air.temperature_c, plan.planned_airs()
+    if not fills:
+        return ()
+    alone, clicks = (tuple(
         (
             f"{row['temperature_c']:.1f}{' *' if row['temperature_c'] == here else ''}",
             f"{row['humidity_pct']:.0f}",
-            *(f"{row[name]:.2f}" for name in names),
-        ) for row in found
-    )
-    if not names:
-        return ()
+            *(f"{row[fill.output]:.2f}" + f" ({fill.reading.click_ms(air):.2f})" * with_clicks
+              for fill in fills),
+        ) for air, row in zip(airs, plan.retime_rows(airs), strict=True)
+    ) for with_clicks in (False, True))
     note = "Delay in ms for other air, at constant water vapour (* as computed)."
-    columns = ("air, C", "humid, %", *names)
-    first = Section("retime", "Re-time table", (), note, columns, rows)
-    if len(rows) <= _AIRS_ON_PAGE_ONE:
-        return (first,)
-    own = [row["temperature_c"] for row in found].index(here)
-    even = np.linspace(0, len(rows) - 1, _AIRS_ON_PAGE_ONE - 1).round().astype(int)
-    picked = tuple(rows[at] for at in sorted({own, *even.tolist()}))
-    return (replace(first, rows=picked),
-            replace(first, key="whole", title="Re-time table, every air"))
+    bracketed = note.replace("computed", "computed; in brackets: click")
+    columns = ("air, C", "humid, %", *(fill.output for fill in fills))
+    whole = Section("whole", "Re-time table, every air", (), bracketed, columns, clicks)
+    room = len(fills) <= _CLICKS_ON_PAGE_ONE
+    first = replace(whole, key="retime", title="Re-time table", note=bracketed if room else note,
+                    rows=clicks if room else alone)
+    if len(airs) > _AIRS_ON_PAGE_ONE:
+        own = [air.temperature_c for air in airs].index(here)
+        even = np.linspace(0, len(airs) - 1, _AIRS_ON_PAGE_ONE - 1).round().astype(int)
+        first = replace(first, rows=tuple(first.rows[at] for at in sorted({own, *even.tolist()})))
+    return (first,) if first.rows == clicks else (first, whole)
 
 
 def _places(plan: FillPlan) -> Section:
@@ -305,6 +312,34 @@ def _places(plan: FillPlan) -> Section:
             "to the nearest main": f"{near[source.name]:.2f} m, {m_to_ft(near[source.name]):.1f} ft"
                                    if source.name in near else "",
         } for source in plan.venue.sources
+    ))
+
+
+def _hang(places: pd.DataFrame) -> Section:
+    """Show the best of the places that were planned with, and the present one."""
+    if "toml" not in getattr(places, "columns", ()):
+        raise TypeError("places must be a table such as propose_places returns, got "
+                        f"{type(places).__name__}")
+    best = places[(places.index < _PLACES) | places["now"]]
+    note = ("Each place was planned with, best first (* as now); what rows lack is in just "
+            "noticeable steps. A place is a calculation, not a rigging point: only qualified "
+            "riggers say what may hang where, under local codes.")
+    return _table("hang", f"Where the fills of {best['area'].iloc[0]} could hang", note, (
+        {
+            "x, m": f"{own['x_m']:.1f}{' *' if own['now'] else ''}",
+            "y, m": f"{own['y_m']:.1f}",
+            "z, m": f"{own['z_m']:.1f}",
+            "aimed at x, m": f"{own['aim_x_m']:.1f}",
+            "boxes": f"{own['boxes']}",
+            "rows served, %": f"{100 * own['served_share']:.0f}",
+            "rows lack": f"{own['missing_steps']:.2f}",
+            "others lack": f"{own['elsewhere_steps']:.2f}",
+            "speech index": _index(own["speech_index"]),
+            "spread, dB": f"{own['spread_db']:.1f}",
+            "feedback won, dB": f"{own['gain_before_feedback_db']:+.1f}",
+            "delay, ms": f"{own['delay_ms']:.2f}",
+            "trim": trim_text(own["trim_db"]),
+        } for own in best.to_dict("records")
     ))
 
 

@@ -10,14 +10,18 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from string import Template
+from typing import TYPE_CHECKING
 
 from fillalign._text import html_text
 from fillalign._validate import check_flag, check_type
 from fillalign.planning import FillPlan
 from fillalign.sheet.content import Section, sheet_content, shown
 from fillalign.sheet.live import live_data
-from fillalign.sheet.pictures import fill_pictures, venue_pictures
+from fillalign.sheet.pictures import fill_pictures, places_picture, venue_pictures
 from fillalign.sheet.tables import json_text, script_hash, script_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _FOLDER = Path(__file__).parent
 _BLANKS = {
@@ -34,6 +38,8 @@ _SETTINGS = {
     "filters": "low cut {low cut}<br>shelf {shelf}",
 }
 _BLANK = ' class="blank"'
+# Longer names are set smaller where page one must show them whole, and cut where they come again.
+_LONG, _NAMED_AGAIN = 24, ("readings", "retime")
 Cells = Iterable[str]
 
 
@@ -61,10 +67,19 @@ def _table(key: str, columns: Cells, rows: Iterable[Cells], marks: Cells = ()) -
             f"<tbody>{''.join(body)}</tbody></table></div>")
 
 
+def _cut(text: str) -> str:
+    """Return a long name with its middle left out: names mostly differ at an end."""
+    return text if len(text) <= _LONG else f"{text[: _LONG // 2]}\u2026{text[-_LONG // 3 :]}"
+
+
 def _section(section: Section, level: str = "h2", pictures: str = "", marks: Cells = ()) -> str:
     kind = "ol" if section.key == "check" else "ul"
     lines = "".join(f"<li>{html_text(line)}</li>" for line in section.lines)
-    columns, rows = map(html_text, section.columns), (map(html_text, row) for row in section.rows)
+
+    def text(cell: str) -> str:
+        return html_text(_cut(cell) if section.key in _NAMED_AGAIN else cell)
+
+    columns, rows = map(text, section.columns), (map(text, row) for row in section.rows)
     return "".join((
         f'<div class="{section.key}"><{level}>{html_text(section.title)}</{level}>',
         f"<{kind}>{lines}</{kind}>" if lines else "",
@@ -75,7 +90,9 @@ def _section(section: Section, level: str = "h2", pictures: str = "", marks: Cel
     ))
 
 
-def setup_sheet_html(plan: FillPlan, *, short: bool = False) -> str:
+def setup_sheet_html(
+    plan: FillPlan, *, short: bool = False, places: pd.DataFrame | None = None
+) -> str:
     """Return the set-up sheet as one HTML page that needs nothing else.
 
     Page one holds what to set and how to check it, up to eight outputs on one A4; the
@@ -88,6 +105,8 @@ def setup_sheet_html(plan: FillPlan, *, short: bool = False) -> str:
         The plan.
     short : bool
         Page one alone.
+    places : pandas.DataFrame, optional
+        From `propose_places`, to be shown with their map among the reasons.
 
     Returns
     -------
@@ -103,25 +122,29 @@ def setup_sheet_html(plan: FillPlan, *, short: bool = False) -> str:
     """
     check_type("plan", plan, FillPlan)
     check_flag("short", short)
-    sheet, data = sheet_content(plan), live_data(plan)
+    sheet, data = sheet_content(plan, places), live_data(plan)
     outputs = [{key: html_text(text) for key, text in shown(own).items()} for own in sheet.outputs]
     for own in outputs:
         own["headroom"] = own["headroom"] and f"headroom {own['headroom']}<br>"
-    places = {name: f' data-output="{at}"' for at, name in enumerate(plan.venue.outputs)}
+    numbers = {name: f' data-output="{at}"' for at, name in enumerate(plan.venue.outputs)}
     settings = ([cell.format_map(own) for cell in _SETTINGS.values()] for own in outputs)
     fills = [fill for fill in plan.fills if fill.sounding]
     marks = {
-        "readings": [f'{places[fill.output]} data-seat="0"' for fill in fills],
-        "more": [f'{places[fill.output]} data-seat="{at}"' for fill in fills
+        "readings": [f'{numbers[fill.output]} data-seat="0"' for fill in fills],
+        "more": [f'{numbers[fill.output]} data-seat="{at}"' for fill in fills
                  for at, _ in enumerate(fill.reading.more, 1)],
     }
-    parts = defaultdict(str, {section.key: _section(section, marks=marks.get(section.key, ()))
+    parts = defaultdict(str, {section.key: _section(
+        section, marks=marks.get(section.key, ()),
+        pictures=places_picture(places) if places is not None and section.key == "hang" else "")
                               for section in sheet.sections})
     script = script_text("air.js", "live.js")
     parts |= {
         "title": html_text(sheet.title), "venue": html_text(sheet.venue),
         "air": html_text(sheet.air),
-        "settings": _table("settings", _SETTINGS, settings, places.values()),
+        "settings": _table("settings", _SETTINGS, settings, (
+            numbers[name] + ' class="long"' * (len(name) > _LONG or len(own.set_in) > 2 * _LONG)
+            for name, own in plan.venue.outputs.items())),
         "script": script, "hash": script_hash(script), "data": json_text(data),
         "targets": f'<p class="targets">{html_text(sheet.targets)}</p>',
     }

@@ -96,7 +96,7 @@
     else if (value(`${at} trim_db`)) text = "no trim in dB, nor off";
     own.means[1].textContent = text;
   }
-  function showRead(own, at, read, seat) {
+  function showRead(own, at, read, seat, now) {
     const key = `${at} ${seat}`;
     const [mains, fill, both] = ["mains_dba", "fill_dba", "both_dba"]
       .map(name => number(`${key} ${name}`));
@@ -117,6 +117,8 @@
       }
     } else if (Number.isFinite(mains) && Math.abs(mains - read.mains) >= 1)
       parts.push(`mains ${signed(mains - read.mains, 1)} dB against expected`);
+    if (now && read.click.length)
+      parts.unshift(`click today at ${uneven(data.slowness, read.click, 1 / now.speed).toFixed(2)} ms`);
     read.means.textContent = parts.join("; ");
   }
   function follow(event) {
@@ -131,7 +133,7 @@
     data.outputs.forEach((own, at) => {
       showToday(own, now);
       showSet(own, at, now);
-      (own.readings || []).forEach((read, seat) => { if (read.means) showRead(own, at, read, seat); });
+      (own.readings || []).forEach((read, seat) => { if (read.means) showRead(own, at, read, seat, now); });
     });
   }
   const quoted = text => JSON.stringify(text).replace(/[\u007f-\u{10ffff}]/gu, mark => {

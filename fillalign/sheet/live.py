@@ -78,11 +78,12 @@ def _fill(plan: FillPlan, fill: FillReport, airs: list[Air]) -> dict[str, Any]:
             plan.air, plan.settings[fill.output].delay_ms + _LATER_MS,
             np.zeros(_LATER_MS.shape), every)).round(1).tolist(),
         "readings": [
-            {"seat": list(seat), "mains": mains, "fill": level}
+            {"seat": list(seat), "mains": mains, "fill": level, "click": []}
             for seat, mains, level in (
                 (fill.reading.seat_m, fill.reading.mains_dba, fill.reading.fill_dba),
                 *((one.seat_m, one.mains_dba, one.fill_dba) for one in fill.reading.more))],
     }
+    data["readings"][0]["click"] = [round(fill.reading.click_ms(air), 6) for air in airs]
     if fill.trim is not None and len(fill.trim.trim_db) > 1:
         data |= {
             "trim_from": float(fill.trim.trim_db[0]),

@@ -11,6 +11,8 @@ from fillalign._text import html_text, plain
 from fillalign.sheet.content import sounding_fills, trim_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from fillalign.planning import FillPlan, FillReport
 
 _MM_PER_INCH = 25.4
@@ -18,14 +20,14 @@ _PAGE_MM, _HALF_MM, _THIRD_MM = 190.0, 94.0, 62.0
 
 
 def _picture(
-    draw: Callable[..., Any], plan: FillPlan, size_mm: tuple[float, float], title: str, words: str,
+    draw: Callable[..., Any], drawn: Any, size_mm: tuple[float, float], title: str, words: str,
     *which: str, **options: Any,
 ) -> str:
     """Draw one picture into the page, with the words for those who do not see it."""
     from fillalign import plots
 
     size_in = size_mm[0] / _MM_PER_INCH, size_mm[1] / _MM_PER_INCH
-    drawing = partial(draw, plan, *which, **options)
+    drawing = partial(draw, drawn, *which, **options)
     data = base64.b64encode(plots.page_picture(drawing, size_in, plain(words))).decode()
     return (f'<figure style="width:{size_mm[0]:.1f}mm"><figcaption>{html_text(title)}</figcaption>'
             f'<img alt="{html_text(words)}" src="data:image/svg+xml;base64,{data}"></figure>')
@@ -79,6 +81,14 @@ def venue_pictures(plan: FillPlan) -> str:
     rows = ((view, gaps), (side,), (walk,), (moved,)) if beside else (
         (view,), (side,), (walk,), (gaps, moved))
     return "".join(f'<div class="row">{"".join(row)}</div>' for row in rows)
+
+
+def places_picture(places: pd.DataFrame) -> str:
+    """Return the map of places that were proposed."""
+    from fillalign import plots
+
+    return _picture(plots.places_plot, places, (_PAGE_MM, 80.0), plots.PLACES_TITLE,
+                    plots.PLACES_TITLE)
 
 
 def _gap_words(plan: FillPlan, fill: str | None = None) -> str:

@@ -6,6 +6,7 @@ import os
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain, slug
@@ -14,6 +15,9 @@ from fillalign.planning import FillPlan
 from fillalign.sheet.content import Section, sheet_content, shown
 from fillalign.sheet.csv import setup_sheet_csv
 from fillalign.sheet.html import setup_sheet_html
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WIDTH = 92
 PAGE_ONE = ("measured", "check", "readings", "retime", "unmet", "cautions")
@@ -68,7 +72,9 @@ def _section(section: Section) -> Iterator[str]:
         yield from _grid([section.columns, *section.rows])
 
 
-def setup_sheet_text(plan: FillPlan, *, short: bool = False) -> str:
+def setup_sheet_text(
+    plan: FillPlan, *, short: bool = False, places: pd.DataFrame | None = None
+) -> str:
     """Return the set-up sheet as plain text for a terminal or a plain printer.
 
     Parameters
@@ -77,6 +83,8 @@ def setup_sheet_text(plan: FillPlan, *, short: bool = False) -> str:
         The plan.
     short : bool
         What to set and how to check it alone, without the reasons.
+    places : pandas.DataFrame, optional
+        From `propose_places`, to be shown among the reasons.
 
     Returns
     -------
@@ -93,7 +101,7 @@ def setup_sheet_text(plan: FillPlan, *, short: bool = False) -> str:
     """
     check_type("plan", plan, FillPlan)
     check_flag("short", short)
-    sheet = sheet_content(plan)
+    sheet = sheet_content(plan, places)
     lines = [
         plain(f"{sheet.title.upper()}: {sheet.venue}"), *_wrapped(sheet.air), "",
         f"Air found: {BLANK} C {BLANK} %   date and time: {BLANK}{BLANK}   set by: {BLANK}",
@@ -105,7 +113,9 @@ def setup_sheet_text(plan: FillPlan, *, short: bool = False) -> str:
     return "\n".join(lines) + "\n"
 
 
-def sheet_files(plan: FillPlan, *, short: bool = False) -> dict[str, bytes]:
+def sheet_files(
+    plan: FillPlan, *, short: bool = False, places: pd.DataFrame | None = None
+) -> dict[str, bytes]:
     """Return the set-up sheet as files not written yet: text, CSV and a page to print.
 
     Parameters
@@ -114,6 +124,8 @@ def sheet_files(plan: FillPlan, *, short: bool = False) -> dict[str, bytes]:
         The plan.
     short : bool
         Page one alone.
+    places : pandas.DataFrame, optional
+        From `propose_places`, to be shown among the reasons, with their map on the page.
 
     Returns
     -------
@@ -127,17 +139,17 @@ def sheet_files(plan: FillPlan, *, short: bool = False) -> dict[str, bytes]:
     ['lantern-room-sheet.txt', 'lantern-room-sheet.csv', 'lantern-room-sheet.html']
     """
     made = {
-        "txt": setup_sheet_text(plan, short=short).encode(),
+        "txt": setup_sheet_text(plan, short=short, places=places).encode(),
         # The mark at the start makes spreadsheets read the names as UTF-8.
         "csv": setup_sheet_csv(plan).encode("utf-8-sig"),
-        "html": setup_sheet_html(plan, short=short).encode(),
+        "html": setup_sheet_html(plan, short=short, places=places).encode(),
     }
     return {f"{slug(plan.venue.name)}-sheet.{kind}": content for kind, content in made.items()}
 
 
 def write_sheet(
     plan: FillPlan, folder: str | os.PathLike[str], *, short: bool = False,
-    overwrite: bool = False,
+    places: pd.DataFrame | None = None, overwrite: bool = False,
 ) -> tuple[Path, ...]:
     """Write the set-up sheet as text, CSV and HTML, all three whole or none.
 
@@ -149,6 +161,8 @@ def write_sheet(
         An existing folder. The names are made from the venue's.
     short : bool
         Page one alone.
+    places : pandas.DataFrame, optional
+        As `sheet_files` takes it.
     overwrite : bool
         Whether files of those names may be replaced.
 
@@ -175,6 +189,7 @@ def write_sheet(
     base = as_path("folder", folder)
     if not os.path.isdir(base):
         raise SheetError(base, "is no folder; make it first, or name another")
-    contents = {base / name: content for name, content in sheet_files(plan, short=short).items()}
+    made = sheet_files(plan, short=short, places=places)
+    contents = {base / name: content for name, content in made.items()}
     write_whole(contents, overwrite=overwrite)
     return tuple(contents)

@@ -138,7 +138,7 @@ class State(Record, family="state"):
 
     `name` is `check` or `show`. `rt60_s` maps the nominal octaves in Hz to
     seconds, all of `OCTAVES_NOMINAL` in a room and none outdoors.
-    `wind_towards_deg` is counted from +x towards +y.
+    `wind_towards_deg` is counted from +x towards +y. `assumed` names what nobody measured.
     """
 
     name: str
@@ -146,6 +146,7 @@ class State(Record, family="state"):
     wind_m_s: float = 0.0
     wind_towards_deg: float = 0.0
     rt60_s: Mapping[int, float] = field(default_factory=dict)
+    assumed: tuple[str, ...] = ()
 
     def row(self) -> Row:
         """Return the state and its air as the rules see them."""
@@ -184,7 +185,8 @@ class Loudspeaker(Record, family="loudspeaker"):
     level at the aim point brought back to 1 m); `level_by_octave_db` replaces
     it by unweighted octave levels. `coverage_deg` is (horizontal, vertical),
     between the -6 dB points. Elements hang down from the position,
-    `spacing_m` apart, each tilted down from the one above by `splay_deg`.
+    `spacing_m` apart, each tilted down from the one above by `splay_deg`. `assumed`
+    names the values that no data sheet gave.
     """
 
     name: str
@@ -198,6 +200,7 @@ class Loudspeaker(Record, family="loudspeaker"):
     elements: int = 1
     spacing_m: float = 0.0
     splay_deg: tuple[float, ...] = ()
+    assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Meet the rules, and give every joint its angle."""
@@ -233,7 +236,8 @@ class Output(Record, family="output"):
     `polarity` is normal or inverted; low cuts are linkwitz-riley or butterworth.
     `locked` holds the names and values of settings that planning must keep.
     `delay_rule`, `image_margin_ms` and `priority` are a fill's own; None takes those of
-    its areas or of the venue (a front fill's rule is equal-level then).
+    its areas or of the venue (a front fill's rule is equal-level then). `assumed` names
+    what nobody measured.
     """
 
     name: str
@@ -250,6 +254,7 @@ class Output(Record, family="output"):
     delay_rule: Rule | None = None
     image_margin_ms: float | None = None
     priority: Priority | None = None
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -290,7 +295,8 @@ class Area(Record, family="areas"):
     `shadowed_from` names sources hidden from here (or the word mains), which
     lose `shadow_loss_db` by nominal octave and, where their sound comes round a corner,
     take the way by `via_m`, the point of that corner. `allowed_fall_db` is how far this
-    area may lie below the reference; None takes the venue's profile.
+    area may lie below the reference; None takes the venue's profile. `hang_from_m`,
+    `hang_to_m` (x) and `hang_heights_m` (least and most) are where its fills may hang.
     """
 
     name: str
@@ -308,6 +314,9 @@ class Area(Record, family="areas"):
     via_m: Point | None = None
     allowed_fall_db: float | None = None
     priority: Priority | None = None
+    hang_from_m: float | None = None
+    hang_to_m: float | None = None
+    hang_heights_m: tuple[float, float] | None = None
 
     @property
     def counts(self) -> tuple[int, int]:

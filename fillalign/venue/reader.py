@@ -21,8 +21,9 @@ from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import FloatArray, as_path, check_type
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
+from fillalign.venue.across import check_whole, too_many
 from fillalign.venue.model import RECORDS, Area, defaults_of
-from fillalign.venue.rules import STATES, TABLES, box_volume_m3, check_row, check_whole, too_many
+from fillalign.venue.rules import STATES, TABLES, box_volume_m3, check_row
 from fillalign.venue.values import (
     NAMED,
     ROLES,

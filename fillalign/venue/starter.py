@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -86,8 +87,10 @@ QUESTIONS = (
 # Noise of fans and air, by octave: the noise criterion curve NC-30 (from memory).
 _NOISE_DB = {63: 57, 125: 48, 250: 41, 500: 35, 1000: 31, 2000: 29, 4000: 28, 8000: 27}
 _SPEECH_GOAL = 0.5
-_ASSUMED = "   # assumed: put in what its data sheet says"
-_UNMEASURED = "   # assumed: measure it, input to output"
+_FROM_SHEET = """# Put in what its data sheet says, and take the name off: till then it is told.
+assumed = ["maximum_dba", "coverage_deg"]"""
+_UNMEASURED = """# Measure it, input to output, and take this line off.
+assumed = ["latency_ms"]"""
 
 
 def starter_toml(name: str, programme: str, **measured: float) -> str:
@@ -148,7 +151,6 @@ def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
     length, width = given["length_m"] + 3.0, given["width_m"]
     surface = 2 * (length * width + height * (length + width))
     guess = round(0.161 * length * width * height / (0.2 * surface), 2) if height else 0.0
-    say = "" if decay else "   # a guess from the size: measure it"
     show = decay or min(max(guess, 0.3), 8.0)
     lines = [
         "# A first file. Everything is in the unit that the end of its key says. x runs from the",
@@ -165,8 +167,10 @@ def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
                   f"temperature_c = {given['temperature_c']:g}", "humidity_pct = 50.0"]
         if height:
             lines.append(f"rt60_s = {{ 125 = {1.3 * factor * show:.2f}, 500 = {factor * show:.2f}, "
-                         f"1000 = {factor * show:.2f}, 4000 = {0.8 * factor * show:.2f} }}{say}")
-        lines.append("")
+                         f"1000 = {factor * show:.2f}, 4000 = {0.8 * factor * show:.2f} }}")
+        guessed = ["humidity_pct", *(["rt60_s"] if height and (not decay or factor > 1) else [])]
+        lines += ["# Measure it, and take the name off: till then it is told.",
+                  f"assumed = {json.dumps(guessed)}", ""]
     return lines
 
 
@@ -176,9 +180,9 @@ def _boxes(given: dict[str, float]) -> list[str]:
     aim = given["first_row_m"] + 0.4 * (given["last_row_m"] - given["first_row_m"])
     lines = [
         "[loudspeaker.main]", f"level_dba = {level:g}",
-        f"maximum_dba = {level + 24:g}{_ASSUMED}", f"coverage_deg = [90, 50]{_ASSUMED}", "",
+        f"maximum_dba = {level + 24:g}", "coverage_deg = [90, 50]", _FROM_SHEET, "",
         "[output.Mains]", 'feed = "mono"', 'set_in = "console, output 1"',
-        f"latency_ms = 2.0{_UNMEASURED}", "",
+        "latency_ms = 2.0", _UNMEASURED, "",
     ]
     for word, y in (("left", side), ("right", -side)):
         lines += ["[[mains]]", f'name = "Main {word}"', 'output = "Mains"',
@@ -186,10 +190,10 @@ def _boxes(given: dict[str, float]) -> list[str]:
                   f"aim_m = [{aim:.1f}, {y / 2:g}, 1.2]", ""]
     if not fill:
         return lines
-    lines += ["[loudspeaker.fill]", f"level_dba = {level - 3:g}{_ASSUMED}",
-              f"maximum_dba = {level + 18:g}{_ASSUMED}", f"coverage_deg = [90, 60]{_ASSUMED}", "",
+    lines += ["[loudspeaker.fill]", f"level_dba = {level - 3:g}", f"maximum_dba = {level + 18:g}",
+              "coverage_deg = [90, 60]", _FROM_SHEET.replace('["', '["level_dba", "'), "",
               "[output.Fills]", 'feed = "mono"', 'set_in = "console, output 2"',
-              f"latency_ms = 2.0{_UNMEASURED}", ""]
+              "latency_ms = 2.0", _UNMEASURED, ""]
     beyond = fill + 0.6 * (given["last_row_m"] - fill)
     for word, y in (("left", side), ("right", -side)):
         lines += ["[[fills]]", f'name = "Fill {word}"', 'kind = "delay"', 'output = "Fills"',

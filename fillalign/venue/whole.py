@@ -11,6 +11,7 @@ from typing import Any
 
 from fillalign._text import listed, quoted, short
 from fillalign._validate import Programme, check_type
+from fillalign.venue.across import check_device, check_whole
 from fillalign.venue.model import (
     Area,
     Goals,
@@ -28,7 +29,7 @@ from fillalign.venue.model import (
     row_of,
     title,
 )
-from fillalign.venue.rules import check_device, check_whole, level_at_1m_dba
+from fillalign.venue.rules import level_at_1m_dba
 from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables, must
 from fillalign.venue.writer import toml_text
 

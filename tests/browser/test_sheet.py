@@ -74,6 +74,25 @@ def eight_outputs():
                             **dict.fromkeys(names, SETTINGS["Near"])})
 
 
+@cache
+def longest_names():
+    """Return that plan with names and places of delays as long as a file may have them."""
+    plan = eight_outputs()
+    names = {name: f"{name} {'of the upper gallery behind the organ loft and its stairs ' * 2}"[:76]
+             + f" no{at}" for at, name in enumerate(plan.venue.outputs)}
+    outputs = {names[key]: replace(own, name=names[key], set_in=f"where {names[key]}"[:80])
+               for key, own in plan.venue.outputs.items()}
+    sources = tuple(replace(one, output=names[one.output], name=f"{one.name} {'x' * 80}"[:80])
+                    for one in plan.venue.sources)
+    measured = tuple(replace(one, output=names[one.output]) for one in plan.venue.measured)
+    renamed = {one.name: new.name for one, new in zip(plan.venue.sources, sources, strict=True)}
+    areas = tuple(replace(one, shadowed_from=tuple(renamed.get(name, name)
+                                                   for name in one.shadowed_from))
+                  for one in plan.venue.areas)
+    whole = replace(plan.venue, outputs=outputs, sources=sources, measured=measured, areas=areas)
+    return evaluate(whole, {names[key]: own for key, own in plan.settings.items()})
+
+
 def typed(page, label, value, row=None):
     place = page if row is None else page.locator(f"tr[data-output='{row}']").first
     place.get_by_label(label, exact=True).first.fill(str(value))
@@ -251,9 +270,9 @@ def pages_of(page, path):
 
 
 @pytest.mark.parametrize("script", [True, False], ids=["script", "no script"])
-@pytest.mark.parametrize("which", ["eight", "cinder_meadow", "lantern_room", "lopsided"])
+@pytest.mark.parametrize("which", ["eight", "cinder_meadow", "lantern_room", "lopsided", "long"])
 def test_page_one_is_one_page(opened, tmp_path, which, script):
-    plan = {"eight": eight_outputs, "lopsided": lopsided_plan}.get(
+    plan = {"eight": eight_outputs, "lopsided": lopsided_plan, "long": longest_names}.get(
         which, lambda: demo_plan(which))()
     page = opened(setup_sheet_html(plan, short=True), script=script)
     assert pages_of(page, tmp_path / "one.pdf") == 1

@@ -11,7 +11,8 @@ from fillalign import Measured, evaluate, plan_fills, propagation, seat_field
 from fillalign.planning import Bound, Kind
 from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
-from tests.small_venue import small_hall, with_output
+from tests.plan_properties import with_trims
+from tests.small_venue import RT60, small_hall, with_output
 
 
 @pytest.fixture(scope="module")
@@ -190,6 +191,50 @@ def test_what_is_printed_of_the_demos_is_a_fixed_point(name):
                                    {"delay_rule": "never-early"}, {"image_margin_ms": 0.0}])
 def test_what_is_printed_of_the_hall_is_a_fixed_point(goals):
     printed_is_a_fixed_point(plan_fills(small_hall(**goals)))
+
+
+# Image and words --------------------------------------------------------------------------
+
+
+def hidden_back(hall, loss_db, y_from_m, y_to_m):
+    """Return a hall whose back lies to one side, in a shadow of the mains alike in all octaves."""
+    return hall.with_area("back", shadowed_from=("mains",), y_from_m=y_from_m, y_to_m=y_to_m,
+                          shadow_loss_db=dict.fromkeys(RT60, loss_db))
+
+
+@pytest.mark.parametrize(("loss_db", "given_up"), [(3.0, False), (7.0, True)])
+def test_the_image_is_given_up_for_what_can_be_heard_alone(loss_db, given_up):
+    """For a dB or more of level at some row (a just noticeable step, common practice), not less."""
+    plans = {one: plan_fills(hidden_back(small_hall(allowed_fall_db=3.0, priority=one),
+                                         loss_db, -9.0, 4.0))
+             for one in ("auto", "image", "words")}
+    back = plans["auto"].walk.area == 1
+
+    def short_db(plan):
+        return np.maximum(plan.walk.profile_dba - 1.0 - plan.walk.heard_after_dba, 0.0)[back]
+
+    won = (short_db(plans["image"]) - short_db(plans["words"])).max()
+    assert bool(won >= 1.0) is given_up
+    assert won > 0.25
+    assert plans["auto"].settings == plans["words" if given_up else "image"].settings
+
+
+def test_a_pair_plays_as_loud_as_the_image_of_each_ones_own_seats_allows():
+    """Where one stops before the other, each has the delay of its own trim: half a dB is all."""
+    hall = two_fill_outputs()
+    goals = replace(hall.goals, allowed_fall_db=1.0, image_margin_ms=4.0, priority="image")
+    hall = hidden_back(replace(hall, goals=goals), 3.0, -9.0, 0.0)
+    plan = plan_fills(hall)
+    assert plan.fill("A").mirror == "B"
+    assert plan.settings["A"].trim_db > plan.settings["B"].trim_db
+
+    def kept(found, name):
+        own = found.checks.covered & (found.checks.fill == list(hall.outputs).index(name))
+        return found.checks.keeps_image[own].mean()
+
+    for name in ("A", "B"):
+        louder = with_trims(hall, dict(plan.settings), {name: plan.settings[name].trim_db + 0.5})
+        assert kept(plan, name) >= 0.9 > kept(louder, name)
 
 
 # Trim -------------------------------------------------------------------------------------

@@ -443,12 +443,15 @@ def test_a_plan_without_fills_has_no_gap_map():
 
 
 def test_places_are_drawn_where_they_hang_and_aim_with_what_they_serve():
-    places = pd.DataFrame({"x_m": [18.0, 22.0, 22.0], "aim_x_m": [29.0, 29.0, 35.0],
-                           "served_share": [1.0, 0.6, 0.25]})
+    """Of two heights at one place the better; a square stands where they hang now."""
+    places = pd.DataFrame({"x_m": [18.0, 22.0, 22.0, 18.0], "aim_x_m": [29.0, 29.0, 35.0, 29.0],
+                           "served_share": [1.0, 0.6, 0.25, 0.2],
+                           "now": [False, True, False, False]})
     ax = drawn(plots.places_plot, places)
-    dots, ring = ax.collections
-    assert dots.get_offsets().tolist() == places[["x_m", "aim_x_m"]].to_numpy().tolist()
+    dots, ring, square = ax.collections
+    assert dots.get_offsets().tolist() == places[["x_m", "aim_x_m"]].to_numpy()[:3].tolist()
     assert ring.get_offsets().tolist() == [[18.0, 29.0]]
+    assert square.get_offsets().tolist() == [[22.0, 29.0]]
     assert [text.get_text() for text in ax.texts] == ["100", "60", "25"]
     assert (np.diff(dots.get_sizes()) < 0).all()
 

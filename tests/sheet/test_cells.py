@@ -12,10 +12,11 @@ import re
 from dataclasses import replace
 from functools import cache
 
+import pandas as pd
 import pytest
 
 from fillalign import OutputSettings, evaluate
-from fillalign.sheet import setup_sheet_csv, setup_sheet_text
+from fillalign.sheet import setup_sheet_csv, setup_sheet_html, setup_sheet_text
 from fillalign.sheet.content import trim_text
 from tests.demo_plans import demo_plan
 from tests.sheet import lopsided
@@ -264,7 +265,18 @@ def test_retime(form, what, plan):
     heading = {"temperature_c": "air, C", "humidity_pct": "humid, %"}.get(what, what)
     assert len(rows) == len(wanted) == 4
     for cells, numbers in zip(rows, wanted, strict=True):
-        assert agrees(cells[heading].removesuffix(" *"), numbers[what])
+        shown = cells[heading].removesuffix(" *").partition(" (")[0]
+        assert agrees(shown, numbers[what])
+
+
+@both
+@pytest.mark.parametrize("name", FILLS)
+def test_retime_tells_the_click_of_every_air(form, name, plan):
+    for cells, numbers in zip(table(form, "retime"), plan.retime().to_dict("records"),
+                              strict=True):
+        air = plan.air.at_temperature(numbers["temperature_c"])
+        shown = cells[name].partition(" (")[2].removesuffix(")")
+        assert agrees(shown, plan.fill(name).reading.click_ms(air))
 
 
 @both
@@ -279,6 +291,49 @@ def test_retime_in_the_csv(name, plan):
     for numbers in plan.retime().to_dict("records"):
         shown = cells[f"delay_ms_at_{numbers['temperature_c']:g}_c"]
         assert agrees(shown or None, numbers[name] if name in FILLS else None)
+
+
+# Where fills could hang
+
+HUNG = [dict(zip(
+    ("x_m", "y_m", "z_m", "aim_x_m", "boxes", "served_share", "missing_steps", "elsewhere_steps",
+     "speech_index", "spread_db", "gain_before_feedback_db", "delay_ms", "trim_db", "now"),
+    (10.1 + at, 2.3 + at, 4.7 + at, 20.2 + at, 2 + at, 0.81 - at / 100, 1.25 + at, 0.17 + at,
+     0.58 - at / 50, 6.4 + at, 3.4 - at, 52.17 + at, -7.5 - at, at == 11), strict=True))
+    for at in range(12)]
+HANG = {"x, m": "x_m", "y, m": "y_m", "z, m": "z_m", "aimed at x, m": "aim_x_m", "boxes": "boxes",
+        "rows lack": "missing_steps", "others lack": "elsewhere_steps",
+        "speech index": "speech_index", "spread, dB": "spread_db",
+        "feedback won, dB": "gain_before_feedback_db", "delay, ms": "delay_ms",
+        "trim": "trim_db", "rows served, %": "served_share"}
+
+
+@cache
+def with_places(form):
+    """Return a sheet with twelve places on it, the last of which is the present one."""
+    places = pd.DataFrame(HUNG).assign(area="rear", toml="")
+    make = {"text": lambda: Text(setup_sheet_text(lopsided_plan(), places=places)),
+            "page": lambda: Page(setup_sheet_html(lopsided_plan(), places=places))}
+    title = "Where the fills of rear could hang"
+    return make[form]().table(title.upper() if form == "text" else "hang")
+
+
+@both
+@pytest.mark.parametrize("cell", HANG)
+def test_places_that_were_planned_with(form, cell):
+    """The best eight and the present one, each number in its own cell."""
+    rows = with_places(form)
+    assert len(rows) == 9
+    for cells, wanted in zip(rows, [*HUNG[:8], HUNG[11]], strict=True):
+        scale = 100 if cell == "rows served, %" else 1
+        shown = cells[cell].removesuffix(" *").removesuffix(" dB")
+        assert agrees(shown, scale * wanted[HANG[cell]])
+    assert [cells["x, m"].endswith(" *") for cells in rows] == [False] * 8 + [True]
+
+
+def test_what_is_no_table_of_places_is_refused(plan):
+    with pytest.raises(TypeError, match="places must be a table such as propose_places returns"):
+        setup_sheet_text(plan, places=pd.DataFrame({"x_m": [1.0]}))
 
 
 # Places, seats, trims, walk

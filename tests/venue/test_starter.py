@@ -5,6 +5,7 @@ import pytest
 
 from fillalign import plan_fills
 from fillalign.levels import a_weighting_db
+from fillalign.sheet import setup_sheet_text
 from fillalign.venue import QUESTIONS, read_venue_text, starter_toml, survey_form_html
 
 HALL = {"length_m": 38, "width_m": 18, "height_m": 7, "rt60_s": 1.4, "temperature_c": 21,
@@ -27,14 +28,21 @@ def test_the_numbers_stand_in_the_venue():
     assert {source.position_m[0] for source in fills} == {22.0}
 
 
-def test_what_nobody_gave_is_marked_in_the_file():
-    """Maximum, coverage, the fills' level, latencies: nobody asked for them."""
-    lines = starter_toml("Hall", "speech", **HALL).splitlines()
-    for key, marked in (("maximum_dba", 2), ("coverage_deg", 2), ("latency_ms", 2),
-                        ("level_dba", 1)):
-        own = [line for line in lines if line.startswith(f"{key} = ")]
-        assert len(own) == 2
-        assert sum("# assumed: " in line for line in own) == marked
+def test_what_nobody_gave_is_assumed_and_the_sheet_tells_it():
+    """Maximum, coverage, the fills' level, latencies, humidity, the empty room's decay."""
+    venue = read_venue_text(starter_toml("Hall", "speech", **HALL))
+    assert {box.name: box.assumed for box in venue.loudspeakers.values()} == {
+        "main": ("maximum_dba", "coverage_deg"),
+        "fill": ("level_dba", "maximum_dba", "coverage_deg")}
+    assert {one.assumed for one in venue.outputs.values()} == {("latency_ms",)}
+    assert [venue.states[name].assumed for name in ("show", "check")] == [
+        ("humidity_pct",), ("humidity_pct", "rt60_s")]
+    sheet = " ".join(setup_sheet_text(plan_fills(venue)).split())
+    assert ("Loudspeaker fill: assumed, not measured or looked up: level_dba, maximum_dba, "
+            "coverage_deg.") in sheet
+    assert sheet.count("assumed, not measured") == 6
+    guessed = read_venue_text(starter_toml("Hall", "speech", **{**HALL, "rt60_s": 0}))
+    assert guessed.states["show"].assumed == ("humidity_pct", "rt60_s")
 
 
 def test_noise_comes_to_the_level_that_was_read():
