@@ -45,7 +45,7 @@ def _butterworth(order: int, kind: str) -> tuple[int, int]:
     return (int(order) // 2, 2) if kind == "linkwitz-riley" else (int(order), 1)
 
 
-def _poles(order: int) -> Any:
+def butterworth_poles(order: int) -> Any:
     """Return the poles of a Butterworth filter with its corner at 1 rad/s."""
     return np.exp(0.5j * np.pi * (2 * np.arange(order) + 1 + order) / order)
 
@@ -95,7 +95,7 @@ def low_cut_response(
     """
     count, times = _butterworth(order, kind)
     s = 1j * _ratio(frequency_hz, corner_hz)[0]
-    return np.prod([s / (s - pole) for pole in _poles(count)], axis=0) ** times
+    return np.prod([s / (s - pole) for pole in butterworth_poles(count)], axis=0) ** times
 
 
 @broadcasting
@@ -119,7 +119,7 @@ def low_cut_group_delay_ms(
     """
     count, times = _butterworth(order, kind)
     omega, corner = _ratio(frequency_hz, corner_hz)
-    turns = sum(-pole.real / np.abs(1j * omega - pole) ** 2 for pole in _poles(count))
+    turns = sum(-pole.real / np.abs(1j * omega - pole) ** 2 for pole in butterworth_poles(count))
     return 1000.0 * times * turns / (2.0 * np.pi * corner)
 
 

@@ -402,7 +402,6 @@ BASES |= {
                      "sample_rate_hz": 48000.0},
     "groove": {"parts": ["hat"], "sample_rate_hz": 8000.0},
     "read_demo_sound": {"name": "clap", "sample_rate_hz": 44100.0},
-    "snare": {"seed": 1, "sample_rate_hz": 48000.0},
     "measured_toml": {"measured": [public.Measured("Fills", (9, 0, 1.2), "show", 80.0)]},
     "plan_fills": {"venue": None, "air": Air(20.0)},
     "evaluate": {"venue": None, "settings": {}, "air": Air(20.0)},

@@ -139,7 +139,6 @@ WHOLE = {
     "distance_m": ({"from_m": POINTS, "to_m": SEATS}, {}),
     "echo_criterion": ({"direct": [1.0, 0.8], "time_ms": [0.0, 62.0], "tail": [0.3, 0.2],
                         "rt60_s": 1.4}, {}),
-    "decay_curves": ({"samples": NOISE}, {"sample_rate_hz": 8000.0}),
     "decay_times": ({"samples": NOISE}, {"sample_rate_hz": 8000.0}),
     "expected_reading": ({"seat_m": SEATS[1]},
                          {"venue": HALL, "settings": {}, "output": "Fills"}),
@@ -434,7 +433,6 @@ SINGLE = {
                      "mains_db": 80.0, "fill_db": 80.0, "goal_db": 83.0},
     "groove": {},
     "read_demo_sound": {"name": "clap"},
-    "snare": {},
     "with_latency": {"text": "[output.Fills]", "output": "Fills", "latency_ms": 2.0},
     "write_wav": {"path": "never.wav", "signal": NOISE, "sample_rate_hz": 48000},
 }

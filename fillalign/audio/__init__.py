@@ -6,9 +6,7 @@ In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 from fillalign.audio.auralise import air_filter, common_scale, render_seat
 from fillalign.audio.decay import (
     PARTS_DB,
-    DecayCurve,
     OctaveDecay,
-    decay_curves,
     decay_times,
     decay_toml,
 )
@@ -33,7 +31,6 @@ from fillalign.audio.signals import (
     click_train,
     exponential_sweep,
     pink_noise,
-    snare,
     take_turns,
 )
 from fillalign.audio.sounds import DEMO_SOUNDS, Sound, read_demo_sound
@@ -50,7 +47,6 @@ __all__ = [
     "GROOVE_PARTS",
     "PARTS_DB",
     "Arrival",
-    "DecayCurve",
     "Doubt",
     "GapReading",
     "Heard",
@@ -63,7 +59,6 @@ __all__ = [
     "click_train",
     "common_scale",
     "correction_ms",
-    "decay_curves",
     "decay_times",
     "decay_toml",
     "exponential_sweep",
@@ -78,7 +73,6 @@ __all__ = [
     "read_recording",
     "read_wav",
     "render_seat",
-    "snare",
     "take_turns",
     "time_difference_ms",
     "write_wav",

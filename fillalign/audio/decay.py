@@ -6,17 +6,26 @@ recording does not allow it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import ByValue, FloatArray, as_mono, as_rate, check_flag, check_type
+from fillalign._validate import (
+    ByValue,
+    ComplexArray,
+    FloatArray,
+    as_mono,
+    as_rate,
+    check_flag,
+    check_type,
+)
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL, band_edges_hz
+from fillalign.filters import butterworth_poles
 from fillalign.levels import power_to_db
 from fillalign.room import DECAY_NEPERS
+from fillalign.venue import entry_toml
 
 EARLY_MS = 50.0
 NOISE_BELOW_END_DB = 10.0
@@ -27,7 +36,7 @@ CURVED_PCT = 10.0
 """T30 longer or shorter than T20 by more is suspicious (ISO 3382-2, annex B.3, from memory)."""
 _BENT_BY_CHANCE = 2000.0  # per mille times bandwidth times decay time, seen in plain decays
 _LEAST_BT = 16.0
-_PAD_S = 0.2
+_RING_S = 0.2  # by how much the lowest octave rings ahead
 _C50_MARGIN_DB = 20.0
 PARTS_DB = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 """From which level to which each time is read, below the start (ISO 3382-1:2009, 3.3)."""
@@ -41,7 +50,8 @@ class OctaveDecay(ByValue):
     -25 and -5 to -35 dB; `c50_db` is early to late energy; `noise_margin_db`
     is how far the noise lies below the start of the decay; `correlation` holds
     the coefficient of each line (by `edt`, `t20`, `t30`); `curvature_pct` is by
-    how much T30 is longer than T20.
+    how much T30 is longer than T20. `curve_db` is the level of what is still to
+    come, sample by sample: from 0 dB down, up to where noise takes over.
     """
 
     edt_s: float | None
@@ -52,6 +62,8 @@ class OctaveDecay(ByValue):
     correlation: Mapping[str, float]
     curvature_pct: float | None
     why: Mapping[str, str] = field(default_factory=dict)
+    curve_db: FloatArray = field(default_factory=lambda: np.zeros(0), repr=False)
+    sample_rate_hz: float = 0.0
 
     @property
     def rt60_s(self) -> float | None:
@@ -59,26 +71,12 @@ class OctaveDecay(ByValue):
         return self.t20_s if self.t30_s is None else self.t30_s
 
 
-@dataclass(frozen=True, eq=False)
-class DecayCurve(ByValue):
-    """Level of what is still to come in one octave, from 0 dB down, up to where noise takes over.
-
-    Its first sample is the direct sound, or where the noise stops; `noise_margin_db` is how
-    far the noise lies below the start of the decay, `noise_power` (a sample) the noise itself.
-    """
-
-    level_db: FloatArray
-    noise_margin_db: float
-    noise_power: float
-
-
-def _in_octave(samples: FloatArray, rate: float, octave: int) -> FloatArray:
-    """Return an octave filtered backwards, so that no filter's ringing looks like decay."""
-    from scipy.signal import butter, sosfilt
-
-    edges = band_edges_hz(OCTAVES_HZ[octave], fraction=1)
-    sections = butter(4, edges, "bandpass", fs=rate, output="sos")
-    return np.asarray(sosfilt(sections, samples[::-1]))[::-1]
+def _octave_gain(frequency_hz: FloatArray, octave: int) -> ComplexArray:
+    """Return a Butterworth band pass of fourth order that rings ahead, so that it is no decay."""
+    low, high = band_edges_hz(OCTAVES_HZ[octave], fraction=1)
+    frequency = np.maximum(frequency_hz, 1e-3)
+    away = (frequency - low * high / frequency) / (high - low)
+    return np.asarray(1 / np.prod([-1j * away - pole for pole in butterworth_poles(4)], axis=0))
 
 
 def _line(level_db: FloatArray, rate: float, high_db: float, low_db: float) -> tuple[float, float]:
@@ -122,8 +120,10 @@ def _meets_noise(power: FloatArray, rate: float, width_hz: float) -> tuple[int, 
     return end, noise, rt60
 
 
-def _still_to_come(power: FloatArray, rate: float, width_hz: float) -> DecayCurve:
-    """Return the level of what is still to come, from 0 down, the noise and its margin in dB."""
+def _still_to_come(
+    power: FloatArray, rate: float, width_hz: float
+) -> tuple[FloatArray, float, float]:
+    """Return the level of what is still to come, the margin of the noise in dB, and its power."""
     end, noise, rt60 = _meets_noise(power, rate, width_hz)
     pace = DECAY_NEPERS / max(rt60 * rate, 1.0)
     last = noise if end < power.size else 0.5 * float(power[-max(1, power.size // 20) :].mean())
@@ -133,7 +133,7 @@ def _still_to_come(power: FloatArray, rate: float, width_hz: float) -> DecayCurv
     level = power_to_db(np.maximum(left, least) / max(float(left[0]), least))
     # A plain decay with all this energy would start so far above the noise.
     margin = float(power_to_db(max(left[0] * pace, least) / max(noise, least * pace)))
-    return DecayCurve(np.asarray(level), margin, noise)
+    return np.asarray(level), margin, noise
 
 
 def _check(name: str, value: float, correlation: float, margin: float, width_hz: float,
@@ -155,53 +155,36 @@ def _check(name: str, value: float, correlation: float, margin: float, width_hz:
     return None
 
 
-def _octave(
-    level_db: FloatArray, rate: float, margin: float, width_hz: float, c50_db: float | None
+def _octave_decay(
+    power: FloatArray, rate: float, octave: int, parts: Sequence[float] | None
 ) -> OctaveDecay:
-    """Return what the conditions of ISO 3382 leave of one octave's decay."""
+    """Return what the conditions of ISO 3382 leave of one octave's decay.
+
+    `parts` are the energies within 50 ms and after, None where noise was interrupted.
+    """
+    low_hz, high_hz = band_edges_hz(OCTAVES_HZ[octave], fraction=1)
+    width = float(high_hz - low_hz)
+    level, margin, noise = _still_to_come(power, rate, width)
     values: dict[str, float | None] = {}
-    correlation, why = {}, {}
+    correlation, why = {}, {} if parts else {"edt": "needs an impulse response"}
     for name, (high, low) in PARTS_DB.items():
-        value, fit = _line(level_db, rate, high, low)
-        correlation[name] = fit
-        reason = _check(name, value, fit, margin, width_hz, low)
+        value, correlation[name] = _line(level, rate, high, low)
+        reason = why.get(name) or _check(name, value, correlation[name], margin, width, low)
         values[name] = None if reason else value
         if reason:
             why[name] = reason
-    if c50_db is None:
+    t20, t30, c50 = values["t20"], values["t30"], None
+    if parts and margin >= _C50_MARGIN_DB and level.size > EARLY_MS * rate / 1000:
+        early, late = parts
+        hidden = noise * (power.size - EARLY_MS * rate / 1000)
+        c50 = float(power_to_db(early / max(late - hidden, 1e-12 * early)))
+    else:
         why["c50"] = f"an impulse response with {_C50_MARGIN_DB:.0f} dB above the noise is needed"
-    t20, t30 = values["t20"], values["t30"]
     curvature = None if t20 is None or t30 is None else 100 * (t30 / t20 - 1)
     if curvature is not None and abs(curvature) > CURVED_PCT:
         why["curvature"] = f"T30 and T20 differ by {curvature:+.0f} %: the decay is bent"
-    return OctaveDecay(values["edt"], t20, t30, c50_db, margin, correlation, curvature, why)
-
-
-def _clarity_db(
-    samples: FloatArray, rate: float, start: int, octave: int, noise: float
-) -> float:
-    """Return early to late energy of an impulse response in an octave."""
-    border = start + round(EARLY_MS * rate / 1000)
-    # Parted before it is filtered (ISO 3382-1, annex A.2.3), or the filter blurs the border.
-    early, late = (float(np.sum(_in_octave(np.where(part, samples, 0.0), rate, octave) ** 2))
-                   for part in (np.arange(samples.size) < border,
-                                np.arange(samples.size) >= border))
-    late = max(late - noise * (samples.size - border), 1e-12 * early)
-    return float(power_to_db(early / late))
-
-
-def _read(
-    sound: _Sound, octave: int, curve: DecayCurve, interrupted: bool
-) -> OctaveDecay:
-    """Read one octave from its curve."""
-    rate, margin, c50 = sound.rate, curve.noise_margin_db, None
-    long_enough = curve.level_db.size > EARLY_MS * rate / 1000
-    if not interrupted and margin >= _C50_MARGIN_DB and long_enough:
-        c50 = _clarity_db(sound.samples, rate, sound.start, octave, curve.noise_power)
-    read = _octave(curve.level_db, rate, margin, sound.width_hz(octave), c50)
-    if not interrupted:
-        return read
-    return replace(read, edt_s=None, why={**read.why, "edt": "needs an impulse response"})
+    return OctaveDecay(values["edt"], t20, t30, c50, margin, correlation, curvature, why, level,
+                       rate)
 
 
 def _noise_stops(samples: FloatArray, rate: float) -> int:
@@ -210,71 +193,6 @@ def _noise_stops(samples: FloatArray, rate: float) -> int:
     level = np.asarray(power_to_db(np.maximum(_blocks(samples**2, size), 1e-300)))
     plateau = float(np.median(level[: max(1, level.size // 10)]))
     return min((int(np.flatnonzero(level > plateau - 3)[-1]) + 1) * size, samples.size - size)
-
-
-@dataclass(frozen=True)
-class _Sound:
-    """Samples with room ahead for what filters ring, and where the decay begins in them."""
-
-    samples: FloatArray
-    rate: float
-    start: int
-
-    @classmethod
-    def of(cls, samples: ArrayLike, sample_rate_hz: float, interrupted: bool) -> _Sound:
-        mono, rate = as_mono("samples", samples, least=2), as_rate(sample_rate_hz)
-        check_flag("interrupted", interrupted)
-        if not mono.any() or mono.size < 0.1 * rate:
-            raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
-                             f"{mono.size / rate:.3f} s")
-        pad = round(_PAD_S * rate)
-        start = (_noise_stops(mono, rate) if interrupted
-                 else int(np.argmax(np.abs(mono) > 0.1 * np.abs(mono).max())))
-        return cls(np.pad(mono, (pad, 0)), rate, start + pad)
-
-    @staticmethod
-    def width_hz(octave: int) -> float:
-        """Return how wide an octave is."""
-        low, high = band_edges_hz(OCTAVES_HZ[octave], fraction=1)
-        return float(high - low)
-
-    def curves(self) -> dict[int, DecayCurve]:
-        """Return the curve of every octave that the rate allows, by its place."""
-        _, high = band_edges_hz(OCTAVES_HZ, fraction=1)
-        return {octave: _still_to_come(
-            _in_octave(self.samples, self.rate, octave)[self.start :] ** 2, self.rate,
-            self.width_hz(octave)) for octave in map(int, np.flatnonzero(high < 0.47 * self.rate))}
-
-
-def decay_curves(
-    samples: ArrayLike, sample_rate_hz: float, *, interrupted: bool = False
-) -> dict[int, DecayCurve]:
-    """Return the curves that `decay_times` reads, to be drawn.
-
-    Parameters
-    ----------
-    samples, sample_rate_hz, interrupted
-        As in `decay_times`.
-
-    Returns
-    -------
-    dict
-        Nominal octave, 63 Hz up to a third of the sample rate, to `DecayCurve`.
-
-    Raises
-    ------
-    TypeError, ValueError
-        As in `decay_times`.
-
-    Examples
-    --------
-    >>> hall = np.random.default_rng(1).standard_normal(48000) * np.exp(-np.arange(48000) / 4000)
-    >>> curve = decay_curves(hall, 48000)[1000]
-    >>> float(curve.level_db[0]), bool(curve.level_db[-1] < -40)
-    (0.0, True)
-    """
-    curves = _Sound.of(samples, sample_rate_hz, interrupted).curves()
-    return {OCTAVES_NOMINAL[octave]: curve for octave, curve in curves.items()}
 
 
 def decay_times(
@@ -320,9 +238,28 @@ def decay_times(
     >>> abs(decay.t30_s - 1.2) < 0.05
     True
     """
-    sound = _Sound.of(samples, sample_rate_hz, interrupted)
-    return {OCTAVES_NOMINAL[octave]: _read(sound, octave, curve, interrupted)
-            for octave, curve in sound.curves().items()}
+    from scipy import fft
+
+    mono, rate = as_mono("samples", samples, least=2), as_rate(sample_rate_hz)
+    check_flag("interrupted", interrupted)
+    if not mono.any() or mono.size < 0.1 * rate:
+        raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
+                         f"{mono.size / rate:.3f} s")
+    start = (_noise_stops(mono, rate) if interrupted
+             else int(np.argmax(np.abs(mono) > 0.1 * np.abs(mono).max())))
+    size = fft.next_fast_len(mono.size + round(_RING_S * rate), real=True)
+    frequency, whole = fft.rfftfreq(size, 1 / rate), fft.rfft(mono, size)
+    # Parted before it is filtered (ISO 3382-1, annex A.2.3), or the filter blurs the border.
+    early = fft.rfft(mono[: start + round(EARLY_MS * rate / 1000)], size)
+    read, (_, high) = {}, band_edges_hz(OCTAVES_HZ, fraction=1)
+    for octave in map(int, np.flatnonzero(high < 0.47 * rate)):
+        gain = _octave_gain(frequency, octave)
+        power = fft.irfft(whole * gain, size)[start : mono.size] ** 2
+        parts = [2 / size * float(np.sum(np.abs(part * gain) ** 2))
+                 for part in (early, whole - early)]
+        read[OCTAVES_NOMINAL[octave]] = _octave_decay(
+            power, rate, octave, None if interrupted else parts)
+    return read
 
 
 def decay_toml(decay: Mapping[int, OctaveDecay]) -> str:
@@ -348,9 +285,9 @@ def decay_toml(decay: Mapping[int, OctaveDecay]) -> str:
     <BLANKLINE>
     """
     check_type("decay", decay, Mapping)
-    told: dict[int, Any] = {f: each.rt60_s for f, each in decay.items() if each.rt60_s is not None}
+    told = {octave: round(each.rt60_s, 2) for octave, each in sorted(decay.items())
+            if each.rt60_s is not None}
     if not told:
         raise ValueError("no octave has a reverberation time: record with less noise")
-    pairs = ", ".join(f"{f} = {told[f]:.2f}" for f in sorted(told))
-    return (f"[state.check]\nrt60_s = {{ {pairs} }}\n# Measured as the room was. An audience "
-            "shortens it: set [state.show] apart.\n")
+    return entry_toml("state.check", {"rt60_s": told}) + (
+        "# Measured as the room was. An audience shortens it: set [state.show] apart.\n")

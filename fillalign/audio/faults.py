@@ -9,7 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 from fillalign._validate import ComplexArray, FloatArray
-from fillalign.audio.impulse import analytic_highs, impulse_response
+from fillalign.audio.impulse import (
+    analytic_highs,
+    band_taper,
+    impulse_response,
+    resampled,
+)
 from fillalign.audio.reading import CannotTellError, Doubt
 from fillalign.audio.takes import CLOSEST_MS, Sound, Take
 from fillalign.levels import db_to_amplitude
@@ -68,7 +73,6 @@ def in_step(signal: FloatArray, channel: FloatArray, rate: float) -> FloatArray:
     which takes a sweep's octaves out of place by little but blurs noise.
     """
     from scipy import fft
-    from scipy.signal import resample
 
     half = signal.size // 2
     if sweep_course(signal, rate) is not None or not (signal[:half].any() and signal[half:].any()):
@@ -81,7 +85,7 @@ def in_step(signal: FloatArray, channel: FloatArray, rate: float) -> FloatArray:
     reach = int(_CLOCKS_APART * half) + 1
     near = np.concatenate([match[-reach:], match[: reach + 1]])
     later = int(np.argmax(near)) - reach
-    return np.asarray(resample(signal, signal.size + round(signal.size * later / half)))
+    return resampled(signal, signal.size + round(signal.size * later / half))
 
 
 def check_length(take: Take, first_ms: float, last_ms: float) -> None:
@@ -119,11 +123,9 @@ def _wrong_speed(speed: float) -> CannotTellError:
 
 def _check_speed(take: Take) -> None:
     """Refuse a take that fits better when the signal was played at a wrong speed."""
-    from scipy.signal import resample
-
     for speed in _USUAL_RATES:
         other = impulse_response(
-            take.samples, resample(take.signal, round(take.signal.size / speed)), take.sound.rate)
+            take.samples, resampled(take.signal, round(take.signal.size / speed)), take.sound.rate)
         if np.abs(other).max() > 2 * np.abs(take.sound.response).max():
             raise _wrong_speed(speed)
 
@@ -142,13 +144,14 @@ def unsteady(take: Take, at_ms: float) -> Doubt | None:
 
 def _gain_moves(take: Take, course: tuple[float, float], start_ms: float) -> bool:
     """Tell whether the noise above a sweep falls while its lows play: automatic gain."""
-    from scipy.signal import butter, sosfilt
+    from scipy import fft
 
     rate, channel = take.sound.rate, take.samples
     if course[0] > 600:
         return False
-    band = butter(6, (6000, min(16000, 0.45 * rate)), "bandpass", fs=rate, output="sos")
-    power = sosfilt(band, channel)[: (channel.size // 100) * 100] ** 2
+    size = fft.next_fast_len(channel.size, real=True)
+    band = band_taper(fft.rfftfreq(size, 1 / rate), 5000.0, min(20000.0, rate / 2))
+    power = fft.irfft(fft.rfft(channel, size) * band)[: (channel.size // 100) * 100] ** 2
     blocks = power.reshape(-1, 100).mean(axis=1)
     start = start_ms / 1000
     # Below 1.2 kHz the first four harmonics lie below the band.

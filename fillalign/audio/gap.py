@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -28,14 +27,14 @@ from fillalign._validate import (
 )
 from fillalign.audio.faults import (
     check_length,
-        check_signal,
+    check_signal,
     check_take,
     in_step,
     same_sound,
     sweep_course,
     unsteady,
 )
-from fillalign.audio.impulse import Arrival
+from fillalign.audio.impulse import Arrival, resampled
 from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard, swapped
 from fillalign.audio.takes import (
     AFTER_MS,
@@ -63,10 +62,14 @@ _LEAST_NOISE_S = 4.0
 
 @dataclass(frozen=True)
 class _Pick:
-    """An arrival and the sound it was found in."""
+    """An arrival and the take it was found in."""
 
-    sound: Sound
+    take: Take
     arrival: Arrival
+
+    @property
+    def sound(self) -> Sound:
+        return self.take.sound
 
     @property
     def time_ms(self) -> float:
@@ -127,6 +130,7 @@ def _reading(
         mains_db=octaves[0],
         fill_db=octaves[1],
         heard=_heard(mains, fill, gap_ms),
+        channel=mains.take.channel,
     )
 
 
@@ -155,13 +159,12 @@ def _one_after_other(
     fill = sound.first("fill", onset - 80, onset + 5, floor_db=mains.level_db - _SOFTEST_DB)
     if fill.time_ms < earliest:
         raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
-    result = _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - zero,
+    result = _reading(_Pick(take, mains), _Pick(take, fill), fill.time_ms - zero,
                       unsteady=unsteady(take, mains.time_ms), clock_ms=clock_ms,
                       span_ms=0.5 * spacing_ms)
-    doubt = same_sound(tuple((sound, each.time_ms) for each in both), (sound, zero),
-                       fill.time_ms - zero, fill.level_db - mains.level_db, proven=proven,
-                       clock_ms=clock_ms)
-    return _compared(result, sound, both, spacing_ms) if doubt is None else result.doubted(doubt)
+    return _compared(result, sound, both, spacing_ms).doubted(same_sound(
+        tuple((sound, each.time_ms) for each in both), (sound, zero), fill.time_ms - zero,
+        fill.level_db - mains.level_db, proven=proven, clock_ms=clock_ms))
 
 
 def _compared(
@@ -184,16 +187,16 @@ def _two_takes(takes: Sequence[Take], references: Sequence[Take]) -> GapReading:
     for take, reference, what in zip(takes, references, ("mains", "fill"), strict=True):
         zeros.append(reference.sound.first_of_all("reference channel").time_ms)
         check_signal(take, take.sound.loudest_ms())
-        picks.append(_Pick(take.sound, take.sound.first_of_all(what)))
+        picks.append(_Pick(take, take.sound.first_of_all(what)))
         check_length(take, picks[-1].time_ms, picks[-1].time_ms)
         times.append(picks[-1].time_ms - zeros[-1])
     mains, fill = picks
     gap = times[1] - times[0]
     result = _reading(mains, fill, gap, span_ms=1000.0, unsteady=(
         unsteady(takes[0], mains.time_ms) or unsteady(takes[1], fill.time_ms)))
-    doubt = same_sound(((mains.sound, mains.time_ms),), (fill.sound, zeros[1] + times[0]), gap,
-                       fill.arrival.level_db - mains.arrival.level_db)
-    return result if doubt is None else result.doubted(doubt)
+    return result.doubted(same_sound(
+        ((mains.sound, mains.time_ms),), (fill.sound, zeros[1] + times[0]), gap,
+        fill.arrival.level_db - mains.arrival.level_db))
 
 
 def _standing_out(peaks: Sequence[Arrival], low_ms: float, high_ms: float) -> Arrival:
@@ -229,7 +232,7 @@ def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
     if second.time_ms - first.time_ms <= -near:
         raise CannotTellError("order", "within this search either may come first")
     mains, fill = (first, second) if fill_later else (second, first)
-    return _reading(_Pick(sound, mains), _Pick(sound, fill), fill.time_ms - mains.time_ms)
+    return _reading(_Pick(take, mains), _Pick(take, fill), fill.time_ms - mains.time_ms)
 
 
 def _taken_apart(both: Take, alone: Take) -> GapReading:
@@ -251,8 +254,8 @@ def _taken_apart(both: Take, alone: Take) -> GapReading:
         fill = rest.first("fill", mains_ms + CLOSEST_MS, mains_ms + 150, floor_db=floor_db)
         if fill.level_db < weak_db + 10:
             raise CannotTellError("other-take", "what is left of the mains may hide the fill")
-    return _reading(_Pick(alone.sound, mains), _Pick(rest, fill), fill.time_ms - mains_ms,
-                    unsteady=unsteady(alone, mains.time_ms))
+    return _reading(_Pick(alone, mains), _Pick(replace(both, sound=rest), fill),
+                    fill.time_ms - mains_ms, unsteady=unsteady(alone, mains.time_ms))
 
 
 @dataclass(frozen=True)
@@ -292,12 +295,9 @@ class _Played:
 
     def _at_rate(self, rate: float) -> FloatArray:
         """Return the signal as the recorder's rate holds it."""
-        from scipy.signal import resample_poly
-
         if rate == self.rate:
             return self.signal
-        ratio = Fraction(rate / self.rate).limit_denominator(2000)
-        return np.asarray(resample_poly(self.signal, ratio.numerator, ratio.denominator))
+        return resampled(self.signal, round(self.signal.size * rate / self.rate))
 
 
 def _read_turns(
@@ -319,7 +319,7 @@ def _read_turns(
         if abs(moved - moved_ms) > 0.3:
             raise CannotTellError("same-sound", f"the fill was set {moved_ms:g} ms later but came "
                                   f"{moved:.1f} ms later")
-    return replace(read[0], channel=heard[0].channel)
+    return read[0]
 
 
 def _read_two(takes: Sequence[Recording], played: _Played) -> GapReading:
@@ -328,7 +328,7 @@ def _read_two(takes: Sequence[Recording], played: _Played) -> GapReading:
     needed_s = played.seconds
     heard = [played.heard(take, needed_s=needed_s) for take in takes]
     wired = [played.heard(take, needed_s=needed_s, reference=True) for take in takes]
-    return replace(_two_takes(heard, wired), channel=heard[0].channel)
+    return _two_takes(heard, wired)
 
 
 def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, search_ms: float,
@@ -339,9 +339,9 @@ def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, s
         low, high = planned_gap_ms - reach, planned_gap_ms + reach
     both = played.heard(take, needed_s=played.seconds)
     if mains_alone is None:
-        return replace(_together(both, low, high), channel=both.channel)
+        return _together(both, low, high)
     alone = replace(played, channel=both.channel).heard(mains_alone, needed_s=played.seconds)
-    return replace(_taken_apart(both, alone), channel=both.channel)
+    return _taken_apart(both, alone)
 
 
 def measure_gap(
@@ -453,7 +453,6 @@ def measure_gap(
         else:
             proof = () if moved_take is None else (moved_take,)
             reading = _read_turns((takes[0], *proof), played, spacing_s, turns, moved)
-        doubt = None if planned is None else swapped(reading, planned)
-        return reading if doubt is None else reading.doubted(doubt)
+        return reading if planned is None else reading.doubted(swapped(reading, planned))
     except CannotTellError as reason:
         return GapReading(doubt=reason.doubt)

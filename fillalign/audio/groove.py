@@ -12,7 +12,7 @@ import numpy as np
 
 from fillalign._text import listed, quoted
 from fillalign._validate import FloatArray, as_rate, check_type
-from fillalign.audio.signals import clap
+from fillalign.audio.signals import clap, drawn_noise, fade
 from fillalign.levels import db_to_amplitude
 
 GROOVE_PARTS = ("kick", "bass", "hat", "chords", "clap")
@@ -38,10 +38,7 @@ def _time(seconds: float, rate: float) -> FloatArray:
 
 def _shaped(sound: FloatArray, rate: float) -> FloatArray:
     """Return a sound that rises in 3 ms and ends at zero."""
-    rise, fall = round(_ATTACK_S * rate), round(0.02 * rate)
-    sound[:rise] *= np.sin(np.pi / 2 * np.arange(rise) / rise) ** 2
-    sound[-fall:] *= np.cos(np.pi / 2 * np.arange(1, fall + 1) / fall) ** 2
-    return sound
+    return fade(sound, round(_ATTACK_S * rate), round(0.02 * rate))
 
 
 def _kick(rate: float) -> FloatArray:
@@ -55,13 +52,10 @@ def _hat(rate: float, dying_s: float) -> FloatArray:
     """Return noise from 6 to 16 kHz, the same at every sample rate, that dies away."""
     seconds = 0.25
     size = round(seconds * rate)
-    band = np.arange(6000 * seconds, min(16000.0, _HIGHEST * rate) * seconds, dtype=int)
-    spectrum = np.zeros(size // 2 + 1, dtype=complex)
-    # Drawn from the lowest frequency up.
-    parts = np.random.default_rng(3).standard_normal((band.size, 2)) @ [1.0, 1.0j]
-    spectrum[band] = parts * size / 160.0
+    band = np.arange(6000 * seconds, min(16000.0, _HIGHEST * rate) * seconds)
     time = np.arange(size) / rate
-    return _shaped(np.fft.irfft(spectrum, size) * np.exp(-time / dying_s), rate)
+    noise = drawn_noise(3, size, band, np.full(band.size, size / 160.0))
+    return _shaped(noise * np.exp(-time / dying_s), rate)
 
 
 def _note(

@@ -45,12 +45,20 @@ class Arrival:
         return int(np.sign(cosine)) if abs(cosine) > 0.4 else 0
 
 
-def _band_taper(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+def band_taper(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
     """Return 1 inside the band, falling to 0 over its outer octaves without ringing."""
     up = np.clip(frequency_hz / low_hz - 1, 0, 1)
     down = np.clip(2 - 2 * frequency_hz / high_hz, 0, 1)
     taper: FloatArray = np.sin(np.pi / 2 * up) ** 2 * np.sin(np.pi / 2 * down) ** 2
     return taper
+
+
+def resampled(samples: FloatArray, size: int) -> FloatArray:
+    """Return the same sound in so many samples, by its spectrum."""
+    from scipy import fft
+
+    spectrum = fft.rfft(samples)[: min(size, samples.size) // 2 + 1]
+    return np.asarray(fft.irfft(spectrum, size) * (size / samples.size))
 
 
 def impulse_response(
@@ -107,7 +115,7 @@ def impulse_response(
     # Twice, or the ripple of a train of clicks would leave echoes of its own.
     power = ndimage.uniform_filter1d(power, reach)
     inside = np.flatnonzero(power > 1e-4 * power.max())
-    taper = _band_taper(frequency, max(frequency[inside[0]], 5.0), frequency[inside[-1]])
+    taper = band_taper(frequency, max(frequency[inside[0]], 5.0), frequency[inside[-1]])
     inverse = taper * np.conj(spectrum) / (power + 1e-5 * power.max())
     response = fft.irfft(fft.rfft(heard, size) * inverse, size)
     return np.concatenate([response[size - lead :], response[: heard.size]])
@@ -285,7 +293,7 @@ def time_difference_ms(
     broad, narrow = (ndimage.uniform_filter1d(np.abs(heard), 1 + round(width * size / rate))
                      for width in (1000.0, _SMOOTH_HZ))
     strength = np.abs(sent) * np.maximum(broad, narrow / 4)
-    inside = _band_taper(frequency, 200.0, 0.9 * rate / 2) * (strength > 1e-12 * strength.max())
+    inside = band_taper(frequency, 200.0, 0.9 * rate / 2) * (strength > 1e-12 * strength.max())
     whitened = inside * np.conj(sent) * heard / np.maximum(strength, 1e-300)
     correlation = fft.irfft(whitened, size)
     lags = np.concatenate([correlation[size - reach :], correlation[: reach + 1]])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -12,7 +11,7 @@ import numpy as np
 from fillalign._validate import ByValue, FloatArray, as_number, check_type
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.levels import weighted_total_db
-from fillalign.venue import Measured
+from fillalign.venue import Measured, entry_toml
 
 Cause = Literal[
     "silence", "clipping", "cut-short", "wrong-speed", "another-signal", "short-signal", "noise",
@@ -157,9 +156,10 @@ class GapReading(ByValue):
     heard: Mapping[str, Heard] = field(default_factory=dict, repr=False)
     channel: int | None = None
 
-    def doubted(self, doubt: Doubt) -> GapReading:
-        """Return the reading as one that tells nothing but the doubt and what was heard."""
-        return GapReading(doubt=doubt, heard=self.heard, channel=self.channel)
+    def doubted(self, doubt: Doubt | None) -> GapReading:
+        """Return the reading, with a doubt as one that tells only this and what was heard."""
+        return self if doubt is None else GapReading(doubt=doubt, heard=self.heard,
+                                                     channel=self.channel)
 
     @property
     def cannot_tell(self) -> str | None:
@@ -253,10 +253,6 @@ def measured_levels(
             {f: level + gain for f, level in reading.fill_db.items()})
 
 
-def _toml_text(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
 def measured_toml(measured: Sequence[Measured]) -> str:
     """Return `[[measured]]` entries to paste at the end of a venue file.
 
@@ -273,17 +269,18 @@ def measured_toml(measured: Sequence[Measured]) -> str:
     output = "fills"
     at_m = [30.0, 0.0, 1.2]
     state = "check"
-    by_octave_db = {500 = 62.0, 1000 = 61.5}
+    by_octave_db = { 500 = 62.0, 1000 = 61.5 }
     <BLANKLINE>
     """
     entries = []
     check_type("measured", measured, list, tuple)
     for item in measured:
         check_type("each of measured", item, Measured)
-        at = ", ".join(repr(round(float(x), 3)) for x in item.at_m)
-        level = (f"level_dba = {item.level_dba:.1f}" if item.level_dba is not None else
-                 "by_octave_db = {"
-                 + ", ".join(f"{f} = {v:.1f}" for f, v in sorted(item.by_octave_db.items())) + "}")
-        entries.append(f"[[measured]]\noutput = {_toml_text(item.output)}\nat_m = [{at}]\n"
-                       f"state = {_toml_text(item.state)}\n{level}\n")
+        by_octave = {octave: round(float(level), 1) for octave, level
+                     in sorted(item.by_octave_db.items())}
+        level = ({"by_octave_db": by_octave} if item.level_dba is None else
+                 {"level_dba": round(float(item.level_dba), 1)})
+        at_m = [round(float(x), 3) for x in item.at_m]
+        entries.append(entry_toml("[measured]", {"output": item.output, "at_m": at_m,
+                                                 "state": item.state, **level}))
     return "\n".join(entries)

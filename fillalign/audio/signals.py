@@ -1,8 +1,8 @@
-"""Test signals to play at a venue, and sharp sounds that show a gap.
+"""Test signals to play at a venue, and a sharp sound that shows a gap.
 
 Every signal is deterministic, starts and ends at zero and keeps headroom, so
-that it can be made again at home to read what was recorded. `data/clap.wav` and
-`data/snare.wav` are made here.
+that it can be made again at home to read what was recorded. `data/clap.wav` is
+made here.
 """
 
 from __future__ import annotations
@@ -19,12 +19,23 @@ def _scaled(signal: FloatArray, peak_dbfs: float) -> FloatArray:
     return np.asarray(signal * db_to_amplitude(peak) / np.abs(signal).max())
 
 
-def _fade(signal: FloatArray, head: int, tail: int) -> FloatArray:
+def fade(signal: FloatArray, head: int, tail: int) -> FloatArray:
     """Return `signal` with raised-cosine fades of so many samples."""
     faded = signal.copy()
     faded[:head] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(head) / head)
     faded[-tail:] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(1, tail + 1) / tail)
     return faded
+
+
+def drawn_noise(seed: int, size: int, band: FloatArray, amplitude: FloatArray) -> FloatArray:
+    """Return noise in a band of its spectrum, the same in as many seconds at every rate.
+
+    It is drawn from the lowest frequency up.
+    """
+    parts = np.random.default_rng(seed).standard_normal((band.size, 2)) @ [1.0, 1.0j]
+    spectrum = np.zeros(size // 2 + 1, dtype=complex)
+    spectrum[band.astype(int)] = parts * amplitude
+    return np.fft.irfft(spectrum, size)
 
 
 def exponential_sweep(
@@ -71,8 +82,8 @@ def exponential_sweep(
     time = np.arange(round(length * rate)) / rate
     pace = length / np.log(high / low)
     sweep = np.sin(2 * np.pi * low * pace * np.expm1(time / pace))
-    fade = max(1, round(0.03 * time.size))
-    return _scaled(_fade(sweep, fade, fade), peak_dbfs)
+    ends = max(1, round(0.03 * time.size))
+    return _scaled(fade(sweep, ends, ends), peak_dbfs)
 
 
 def click_train(
@@ -157,14 +168,10 @@ def pink_noise(
     rate = as_rate(sample_rate_hz)
     length = as_number("seconds", seconds, "s", low=0.1, high=600)
     size = round(length * rate)
-    inside = np.arange(np.ceil(20.0 * length), min(20000.0, 0.45 * rate) * length, dtype=int)
-    draws = np.random.default_rng(as_whole("seed", seed))
-    # Drawn from the lowest frequency up, so that every sample rate gives the same noise.
-    parts = draws.standard_normal((inside.size, 2)) @ [1.0, 1.0j]
-    spectrum = np.zeros(size // 2 + 1, dtype=complex)
-    spectrum[inside] = parts / np.sqrt(inside)
-    fade = max(1, round(0.03 * size))
-    return _scaled(_fade(np.fft.irfft(spectrum, size), fade, fade), peak_dbfs)
+    inside = np.arange(np.ceil(20.0 * length), min(20000.0, 0.45 * rate) * length)
+    noise = drawn_noise(as_whole("seed", seed), size, inside, 1 / np.sqrt(inside))
+    ends = max(1, round(0.03 * size))
+    return _scaled(fade(noise, ends, ends), peak_dbfs)
 
 
 def take_turns(signal: ArrayLike, *, spacing_s: float, sample_rate_hz: float) -> FloatArray:
@@ -204,30 +211,6 @@ def take_turns(signal: ArrayLike, *, spacing_s: float, sample_rate_hz: float) ->
     return turns
 
 
-def _noise(seed: int, seconds: float, rate: float, low_hz: float, high_hz: float) -> FloatArray:
-    """Return noise of rms 1 between two frequencies, with gentle edges."""
-    size = round(seconds * rate)
-    whole = as_whole("seed", seed)
-    spectrum = np.fft.rfft(np.random.default_rng(whole).standard_normal(size))
-    frequency = np.maximum(np.fft.rfftfreq(size, 1 / rate), 1.0)
-    spectrum /= np.sqrt(1 + (low_hz / frequency) ** 4) * np.sqrt(1 + (frequency / high_hz) ** 4)
-    noise = np.fft.irfft(spectrum, size)
-    return np.asarray(noise / noise.std())
-
-
-def _dying(time_s: FloatArray, decay_s: float) -> FloatArray:
-    """Return an amplitude that falls by 60 dB in `decay_s`."""
-    return np.asarray(db_to_amplitude(-60.0 * time_s / decay_s))
-
-
-def _finished(sound: FloatArray, rate: float) -> FloatArray:
-    """Return a sound that starts and ends at zero, scaled to its peak."""
-    rise, fall = max(2, round(0.0002 * rate)), round(0.02 * rate)
-    sound[:rise] *= np.arange(rise) / rise
-    sound[-fall:] *= np.arange(fall)[::-1] / fall
-    return _scaled(sound, -3.0)
-
-
 def clap(*, seed: int = 1, sample_rate_hz: float = 48000) -> FloatArray:
     """Return a hand clap of 0.25 s, its peak 3 dB below full scale.
 
@@ -252,42 +235,15 @@ def clap(*, seed: int = 1, sample_rate_hz: float = 48000) -> FloatArray:
     12000
     """
     rate = as_rate(sample_rate_hz)
-    noise = _noise(seed, 0.25, rate, 900.0, 5000.0)
-    time = np.arange(noise.size) / rate
-    strokes = ((0.0, 0.5, 0.02), (0.009, 0.7, 0.02), (0.020, 1.0, 0.15))
-    envelope = np.zeros_like(time)
-    for start, height, decay_s in strokes:
+    size, draws = round(0.25 * rate), np.random.default_rng(as_whole("seed", seed))
+    spectrum = np.fft.rfft(draws.standard_normal(size))
+    frequency = np.maximum(np.fft.rfftfreq(size, 1 / rate), 1.0)
+    spectrum /= np.sqrt((1 + (900.0 / frequency) ** 4) * (1 + (frequency / 5000.0) ** 4))
+    time = np.arange(size) / rate
+    envelope = np.zeros(size)
+    for start, height, decay_s in ((0.0, 0.5, 0.02), (0.009, 0.7, 0.02), (0.020, 1.0, 0.15)):
         after = np.maximum(time - start, 0.0)
-        envelope = np.maximum(envelope, (time >= start) * height * _dying(after, decay_s))
-    return _finished(noise * envelope, rate)
-
-
-def snare(*, seed: int = 2, sample_rate_hz: float = 48000) -> FloatArray:
-    """Return a snare drum of 0.4 s, its peak 3 dB below full scale.
-
-    A skin of 190 and 330 Hz that dies away by 60 dB in 0.25 s, and wires of
-    noise above 2 kHz that take 0.35 s.
-
-    Parameters
-    ----------
-    seed : int
-        The same seed gives the same wires.
-    sample_rate_hz : float
-        8000 to 192000 Hz.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a number is not one, or out of its range.
-
-    Examples
-    --------
-    >>> snare().size
-    19200
-    """
-    rate = as_rate(sample_rate_hz)
-    wires = _noise(seed, 0.4, rate, 2000.0, 12000.0)
-    time = np.arange(wires.size) / rate
-    skin = np.sin(2 * np.pi * 190.0 * time) + 0.6 * np.sin(2 * np.pi * 330.0 * time)
-    sound = skin * _dying(time, 0.25) + 0.5 * wires * _dying(time, 0.35)
-    return _finished(sound, rate)
+        dying = db_to_amplitude(-60.0 * after / decay_s)
+        envelope = np.maximum(envelope, (time >= start) * height * dying)
+    sound = np.fft.irfft(spectrum, size) * envelope
+    return _scaled(fade(sound, max(2, round(0.0002 * rate)), round(0.02 * rate)), -3.0)

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
-from fractions import Fraction
-
-import numpy as np
 
 from fillalign._validate import ByValue, FloatArray, as_rate, check_choice
+from fillalign.audio.impulse import resampled
 from fillalign.audio.wav import read_wav
 from fillalign.venue import shipped_path
 
 DEMO_SOUNDS = (
-    "voice", "reading_1", "reading_2", "reading_3", "reading_4", "clap", "snare",
+    "voice", "reading_1", "reading_2", "reading_3", "reading_4", "clap",
 )
-_HIGHEST_DENOMINATOR = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,14 +50,6 @@ class Sound(ByValue):
         return f"Sound({self.name!r}, {at}, {self.words!r})"
 
 
-def _at_rate(samples: FloatArray, from_hz: float, to_hz: float) -> FloatArray:
-    """Return samples at another rate."""
-    from scipy.signal import resample_poly
-
-    ratio = Fraction(to_hz / from_hz).limit_denominator(_HIGHEST_DENOMINATOR)
-    return np.asarray(resample_poly(samples, ratio.numerator, ratio.denominator))
-
-
 def read_demo_sound(name: str, *, sample_rate_hz: float | None = None) -> Sound:
     """Read a sound that comes with the library.
 
@@ -68,7 +57,7 @@ def read_demo_sound(name: str, *, sample_rate_hz: float | None = None) -> Sound:
     ----------
     name : str
         reading_1 to reading_4 (sentences of a human reader), voice (a
-        synthesiser), clap or snare. Music is made by `groove`.
+        synthesiser) or clap. Music is made by `groove`.
     sample_rate_hz : float, optional
         8000 to 192000 Hz; the file's own by default.
 
@@ -100,6 +89,6 @@ def read_demo_sound(name: str, *, sample_rate_hz: float | None = None) -> Sound:
     take = read_wav(file)
     samples, rate = take.samples[:, 0], float(take.sample_rate_hz)
     if wanted is not None and wanted != rate:
-        samples, rate = _at_rate(samples, rate, wanted), wanted
+        samples, rate = resampled(samples, round(samples.size * wanted / rate)), wanted
     low, high = known.pop("band_hz")
     return Sound(name, samples, rate, band_hz=(float(low), float(high)), **known)

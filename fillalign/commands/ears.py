@@ -190,11 +190,10 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
     """Print what is read of a decay, and draw it if asked for."""
     from fillalign.audio import decay_times, decay_toml
 
-    noise = args.kind == "noise"
-    read = decay_times(samples, rate, interrupted=noise)
+    read = decay_times(samples, rate, interrupted=args.kind == "noise")
     code = OK
     if args.picture is not None:
-        code = _drawn(samples, rate, noise, args)
+        code = _drawn(read, args)
     if code != OK:
         return code
     if args.json:
@@ -215,12 +214,12 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
     return OK
 
 
-def _drawn(samples: FloatArray, rate: int, interrupted: bool, args: argparse.Namespace) -> int:
+def _drawn(read: Mapping[int, OctaveDecay], args: argparse.Namespace) -> int:
     from fillalign import plots
     from fillalign._files import SheetError, signals_wait
 
     picture = plots.page_picture(
-        lambda ax: plots.decay_plot(samples, rate, interrupted=interrupted, ax=ax), (7.0, 3.0),
+        lambda ax: plots.decay_plot(read, ax=ax), (7.0, 3.0),
         "Level of the sound still to come, by octave, with the part each time is read from.")
     try:
         with signals_wait():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
@@ -22,9 +21,6 @@ if TYPE_CHECKING:
 
 _AIR = ("temperature_c", "humidity_pct")
 _SAME_AIR_C = 0.5
-
-def _said(value: float | str | bool) -> str:
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 @dataclass(frozen=True)
@@ -68,7 +64,7 @@ class SetFile:
 
     def _with_air(self, text: str, air: Air) -> str:
         """Return its text with the air of the takes, or raise ValueError if it has another."""
-        from fillalign.venue import with_entries
+        from fillalign.venue import entry_toml, with_entries
 
         noted = self._head().get("temperature_c")
         if noted is not None:
@@ -76,11 +72,12 @@ class SetFile:
                 raise ValueError(f"{short(str(self.path))}: has temperature_c = {noted:g}, but the "
                                  f"take is of {air.temperature_c:g}: keep it in another file")
             return text
-        lines = (f"temperature_c = {air.temperature_c!r}\n"
-                 f"humidity_pct = {round(air.humidity_pct, 1)!r}\n")
+        table = entry_toml("as_set", {"temperature_c": air.temperature_c,
+                                      "humidity_pct": round(air.humidity_pct, 1)})
+        lines = table.partition("\n")[2]
         made, count = re.subn(r"(?m)^\[as_set\][ \t]*(#.*)?$\n?",
                               lambda found: f"{found[0].rstrip()}\n{lines}", text, count=1)
-        return made if count else with_entries(text, f"[as_set]\n{lines}")
+        return made if count else with_entries(text, table)
 
     def with_readings(
         self, venue: Venue, dialled_ms: float, takes: Iterable[tuple[Expected, GapReading]],
@@ -90,7 +87,7 @@ class SetFile:
 
         An air that was told is kept with them.
         """
-        from fillalign.venue import with_entries
+        from fillalign.venue import entry_toml, with_entries
 
         same_venue(venue, self._head().get("venue", venue.name), str(self.path))
 
@@ -102,21 +99,22 @@ class SetFile:
                              f"{quoted(output)}, but {dialled_ms:g} was dialled: change it there "
                              "first")
         if not text.strip():
-            text = f"[as_set]\nvenue = {_said(venue.name)}\n"
+            text = entry_toml("as_set", {"venue": venue.name})
         if air is not None:
             text = self._with_air(text, air)
         if known is None:
-            text = with_entries(text, f"[output.{_said(output)}]\ndelay_ms = {dialled_ms!r}\n")
+            text = with_entries(text, entry_toml("output", {"delay_ms": dialled_ms}, name=output))
         return with_entries(text, "\n".join(_reading_toml(*one) for one in read))
 
 
 def _reading_toml(expected: Expected, reading: GapReading) -> str:
-    lines = ["[[reading]]", f"output = {_said(expected.output)}",
-             f"at_m = [{', '.join(repr(round(x, 3)) for x in expected.seat_m)}]",
-             f"gap_ms = {reading.gap_ms:.2f}"]
-    if reading.polarity_same is not None:
-        lines.append(f"polarity_same = {_said(reading.polarity_same)}")
-    return "\n".join(lines) + "\n"
+    from fillalign.venue import entry_toml
+
+    told = {"output": expected.output, "at_m": [round(x, 3) for x in expected.seat_m],
+            "gap_ms": None if reading.gap_ms is None else round(reading.gap_ms, 2),
+            "polarity_same": reading.polarity_same}
+    return entry_toml("[reading]", {key: value for key, value in told.items()
+                                      if value is not None})
 
 
 def measured_by(

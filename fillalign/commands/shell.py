@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
@@ -44,6 +45,8 @@ class Parser(argparse.ArgumentParser):
                 self.error(f"{option} takes a value, got {value or 'none'}")
         if "" in args:
             self.error("a name is empty: give a file or folder, such as . for this one")
+        # As of Python 3.14: a word that begins like a negative number, -3,4 too, is no option.
+        self._negative_number_matcher = re.compile(r"-\.?\d")
         return super().parse_args(args, namespace)
 
     def error(self, message: str) -> NoReturn:

@@ -9,7 +9,10 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from fillalign._text import LONGEST_PATH, listed, plain, quoted, short
+from fillalign._validate import FloatArray, range_text
 from fillalign.commands.dialled import PLAN_HELP, planned
 from fillalign.commands.ears import add_signal, sweep_of
 from fillalign.commands.kept import SetFile, measured_by
@@ -40,6 +43,7 @@ if TYPE_CHECKING:
 _DISAGREE_MS = 1.0
 _LEVEL_OFF_DB = 3.0
 _UNCLEAR_MS = 0.3
+_AROUND_M = 10.0  # where a microphone may stand outdoors, beside seats and boxes
 _OTHER_AIR_C = 1.0
 # A delay shorter than this is no larger than what a latency or a place may be wrong by.
 _SLIP_FROM_MS, _SLIP_WITHIN_MS = 10.0, 1.0
@@ -218,9 +222,29 @@ def _seats(case: _Case, args: argparse.Namespace) -> list[tuple[float, ...]]:
     if args.at is None:
         return [aim_seat_m(case.venue, case.output)]
     points = venue_seats(case.venue).points_m
-    return [at if len(at) == 3 else
-            (*at, float(points[((points[:, :2] - at) ** 2).sum(axis=1).argmin(), 2]))
-            for at in args.at]
+    places = [at if len(at) == 3 else
+              (*at, float(points[((points[:, :2] - at) ** 2).sum(axis=1).argmin(), 2]))
+              for at in args.at]
+    _check_places(case.venue, points, places)
+    return places
+
+
+def _check_places(venue: Venue, points: FloatArray, places: Sequence[Sequence[float]]) -> None:
+    """Raise ValueError for a place outside the room, or where no room is known far from all."""
+    if venue.room is None or venue.room.drawn:
+        all_m = [*points, *(source.position_m for source in venue.sources)]
+        low, high = np.min(all_m, axis=0) - _AROUND_M, np.max(all_m, axis=0) + _AROUND_M
+        where = f"lies more than {_AROUND_M:g} m from seats and loudspeakers"
+    else:
+        half = venue.room.width_m / 2
+        low = np.array([venue.room.x_from_m, -half, 0.0])
+        high = np.array([venue.room.x_to_m, half, venue.room.height_m])
+        where = "lies outside the room"
+    for place in places:
+        for axis, value, least, most in zip("xyz", place, low, high, strict=True):
+            if not least <= value <= most:
+                raise ValueError(f"--at {','.join(f'{one:g}' for one in place)} {where}: {axis} "
+                                 f"must be {range_text(least, most, 'm')}, got {value:g}")
 
 
 def _heard(case: _Case, args: argparse.Namespace, file: str, recording: Recording,

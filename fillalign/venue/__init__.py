@@ -45,6 +45,7 @@ from fillalign.venue.whole import (
     saved_settings,
 )
 from fillalign.venue.writer import (
+    entry_toml,
     write_venue,
 )
 
@@ -69,6 +70,7 @@ __all__ = [
     "check_dialled",
     "check_outputs",
     "check_settings",
+    "entry_toml",
     "headroom_db",
     "own_level_dba",
     "read_demo_venue",

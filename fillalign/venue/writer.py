@@ -30,7 +30,7 @@ _LEFT = "\n# Worked out or taken by default when this was read first; check it:\
 
 def _text(value: str) -> str:
     """Return text in quotes: what JSON escapes, TOML escapes alike."""
-    return json.dumps(value, ensure_ascii=False)
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _value(key: Key | None, value: object) -> str:
@@ -68,6 +68,26 @@ def toml_text(rows: Mapping[str, Sequence[Row]], left: Sequence[str] = ()) -> st
             head = f"[[{family}]]" if family in ROWS else f"[{family}]"
             lines += _table(named if family in NAMED else head, family, row)
     return "".join(lines)
+
+
+def entry_toml(head: str, values: Mapping[str, object], *, name: str | None = None) -> str:
+    """Return one table as a venue file has it, or what was set: its head, and a line a key.
+
+    Examples
+    --------
+    >>> print(entry_toml("[reading]", {"output": "Fill", "at_m": [30.0, 3.0, 1.2]}))
+    [[reading]]
+    output = "Fill"
+    at_m = [30.0, 3.0, 1.2]
+    <BLANKLINE>
+    >>> print(entry_toml("output", {"delay_ms": 76.3}, name="Fill inner"))
+    [output."Fill inner"]
+    delay_ms = 76.3
+    <BLANKLINE>
+    """
+    whole = head if name is None else f"{head}.{_text(name)}"
+    return f"[{whole}]\n" + "".join(f"{key} = {_value(None, value)}\n"
+                                    for key, value in values.items())
 
 
 def write_venue(venue: Venue, path: str | PathLike[str], *, overwrite: bool = False) -> None:

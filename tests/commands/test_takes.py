@@ -317,7 +317,10 @@ def test_a_seat_where_two_boxes_compete_is_said_to_be_one(readings, monkeypatch,
     (["hall.toml"], 3, "the name does not end in"),
     (["take.wav", "--at", "30"], 2, "takes X,Y or X,Y,Z in metres"),
     (["take.wav", "--at", "30,x"], 2, "got 'x'"),
-    (["take.wav", "--at", "nan,1"], 2, "seat_m must"),
+    (["take.wav", "--at", "nan,1"], 2, "outside the room: x must be between"),
+    (["take.wav", "--at", "300,3"], 2, "outside the room: x must be between -2 and 38 m, got 300"),
+    (["take.wav", "--at", "-3,4"], 2, "--at -3,4,1.2 lies outside the room: x must be"),
+    (["take.wav", "--at", "30,-4,9.5"], 2, "z must be between 0 and"),
     (["take.wav", "--at", "1,2", "--at", "1,2"], 2, "--at must be given once a take"),
     (["take.wav", "take.wav"], 2, "several takes need --at"),
     (["take.wav", "--picture", "x.png"], 2, "must end in .svg"),
@@ -338,6 +341,16 @@ def test_a_mistake_is_one_clear_line(words, code, said, capsys):
     assert out == ""
     assert said in " ".join(err.split())
     assert "Traceback" not in err
+
+
+def test_outdoors_a_microphone_stands_near_seats_or_boxes(readings, tmp_path, capsys):
+    write_venue(small_hall(outdoors=True, allowed_fall_db=2.0), tmp_path / "field.toml")
+    verb = ["take", str(tmp_path / "field.toml"), "Fills", "take.wav", "--plan", "plan.json"]
+    readings(off(0.0))
+    assert ends([*verb, "--at", "45,-4"]) == 0
+    assert ends([*verb, "--at", "47,-4"]) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "lies more than 10 m from seats and loudspeakers: x must be between -10 and 46 m" in said
 
 
 def test_a_fill_or_venue_that_is_none_is_named(capsys):

@@ -120,7 +120,7 @@ def test_mains_and_fill_differ_without_colour():
 
 def test_each_octave_has_its_curve_and_the_line_that_was_read():
     read = decay_times(hall(), RATE)
-    ax = drawn(plots.decay_plot, hall(), RATE)
+    ax = drawn(plots.decay_plot, decay_times(hall(), RATE))
     assert lines(ax, "decay ").keys() == {str(octave) for octave in read}
     for octave, line in lines(ax, "line ").items():
         (start, end), (high, low) = line.get_data()
@@ -136,7 +136,7 @@ def test_each_octave_has_its_curve_and_the_line_that_was_read():
 
 def test_an_octave_that_cannot_be_told_has_no_line():
     noisy = hall() + 0.1 * np.random.default_rng(1).standard_normal(hall().size)
-    ax = drawn(plots.decay_plot, noisy, RATE)
+    ax = drawn(plots.decay_plot, decay_times(noisy, RATE))
     assert not lines(ax, "line ")
     assert "1000\n-" in [text.get_text() for text in ax.texts]
     assert np.isfinite(ax.get_xlim()).all()
@@ -144,7 +144,7 @@ def test_an_octave_that_cannot_be_told_has_no_line():
 
 def test_no_word_of_a_decay_is_cut_off_or_lies_on_another():
     figure = Figure(figsize=(7.0, 3.0), layout="constrained")
-    plots.decay_plot(hall(), RATE, ax=figure.add_subplot())
+    plots.decay_plot(decay_times(hall(), RATE), ax=figure.add_subplot())
     plots.svg_bytes(figure, "decay")
     figure.set_layout_engine("none")
     check_words(figure, "decay")
@@ -152,6 +152,6 @@ def test_no_word_of_a_decay_is_cut_off_or_lies_on_another():
 
 def test_axes_given_are_drawn_into():
     ax = Figure().add_subplot()
-    assert plots.decay_plot(hall(), RATE, ax=ax) is ax
+    assert plots.decay_plot(decay_times(hall(), RATE), ax=ax) is ax
     assert ax.get_xlabel().endswith(", s")
     assert ax.get_ylabel().endswith(", dB")
