@@ -13,7 +13,9 @@ the mains thus has 15 dB less.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pyroomacoustics as pra
@@ -101,6 +103,14 @@ def delayed(x: np.ndarray, samples: float) -> np.ndarray:
     return fft.irfft(fft.rfft(x, size) * turn, size)
 
 
+@lru_cache(maxsize=16)
+def _placed(rate: int, decay_s: float, omni: bool, state: str):
+    """Return `room_responses` from a state of the generator, and the state it leaves behind."""
+    rng = np.random.default_rng()
+    rng.bit_generator.state = json.loads(state)
+    return room_responses(rate, decay_s, omni, rng), rng.bit_generator.state
+
+
 def scenario(number: int, *, decay_s: float | None = None, snr_db: float | None = None,
              gap_ms: float | None = None, level_db: float | None = None) -> Scenario:
     """Return the scenario of that number; numbers are seeds."""
@@ -112,7 +122,8 @@ def scenario(number: int, *, decay_s: float | None = None, snr_db: float | None 
     gap = gap if gap_ms is None else gap_ms
     level = level if level_db is None else level_db
     inverted, pink = bool(rng.integers(2)), bool(rng.integers(2))
-    (mains, fill), times = room_responses(rate, decay, bool(rng.integers(2)), rng)
+    ((mains, fill), times), rng.bit_generator.state = _placed(
+        rate, decay, bool(rng.integers(2)), json.dumps(rng.bit_generator.state))
     wait = times[0] - times[1] + gap / 1000  # what the fill's processor is set to
     early = max(0.0, -wait)
     mains = delayed(mains, early * rate)

@@ -23,7 +23,6 @@ from fillalign._validate import (
     as_rate,
     as_whole,
     check_choice,
-    check_type,
 )
 from fillalign.audio.faults import (
     check_length,
@@ -273,31 +272,14 @@ class _Played:
 
     def heard(self, take: Recording, *, needed_s: float, reference: bool = False) -> Take:
         """Return what the microphone's or the reference channel of a take holds of the signal."""
-        check_type("recording", take, Recording)
-        name, number = ("reference_channel", self.reference) if reference else (
-            "channel", self._channel(take))
-        count = take.samples.shape[1]
-        if number is None or not 1 <= as_whole(name, number) <= count:
-            raise ValueError(f"{name} must be between 1 and {count}, got {number}")
-        samples, rate = take.samples[:, int(number) - 1], float(take.sample_rate_hz)
+        number = (take.channel(self.reference, "reference_channel") if reference
+                  else take.channel(self.channel, but=self.reference))
+        samples, rate = take.samples[:, number - 1], float(take.sample_rate_hz)
         check_take(samples, rate, needed_s)
-        signal = in_step(self._at_rate(rate), samples, rate)
-        return Take(samples, signal, Sound.of(samples, signal, rate), int(number))
-
-    def _channel(self, take: Recording) -> int:
-        """Return the channel asked for, or the one that holds most of the highs."""
-        if self.channel is not None:
-            return self.channel
-        levels = np.std(np.diff(take.samples, axis=0), axis=0)
-        if self.reference is not None and levels.size > 1:
-            levels[np.arange(levels.size) == self.reference - 1] = -1.0
-        return int(np.argmax(levels)) + 1
-
-    def _at_rate(self, rate: float) -> FloatArray:
-        """Return the signal as the recorder's rate holds it."""
-        if rate == self.rate:
-            return self.signal
-        return resampled(self.signal, round(self.signal.size * rate / self.rate))
+        signal = self.signal if rate == self.rate else resampled(
+            self.signal, round(self.signal.size * rate / self.rate))
+        signal = in_step(signal, samples, rate)
+        return Take(samples, signal, Sound.of(samples, signal, rate), number)
 
 
 def _read_turns(

@@ -20,7 +20,15 @@ from numpy.typing import ArrayLike
 
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
-from fillalign._validate import SAMPLE_RATES_HZ, ByValue, FloatArray, as_float, as_path, as_rate
+from fillalign._validate import (
+    SAMPLE_RATES_HZ,
+    ByValue,
+    FloatArray,
+    as_float,
+    as_path,
+    as_rate,
+    as_whole,
+)
 
 MAX_CHANNELS = 8
 MAX_FILE_BYTES = 1_000_000_000
@@ -67,6 +75,18 @@ class Recording(ByValue):
     def seconds(self) -> float:
         """Length in s."""
         return len(self.samples) / self.sample_rate_hz
+
+    def channel(self, number: int | None, name: str = "channel", *, but: int | None = None) -> int:
+        """Return the channel asked for, from 1, or by default the one with most of the highs."""
+        count = self.samples.shape[1]
+        if number is not None:
+            if not 1 <= as_whole(name, number) <= count:
+                raise ValueError(f"{name} must be between 1 and {count}, got {number}")
+            return int(number)
+        levels = np.std(np.diff(self.samples, axis=0), axis=0)
+        if but is not None and count > 1:
+            levels[np.arange(count) == but - 1] = -1.0
+        return int(np.argmax(levels)) + 1
 
 
 def _pcm(samples: FloatArray, bits: int) -> bytes:

@@ -153,23 +153,14 @@ def decay(argv: Sequence[str]) -> int:
         return fail(f"{short(args.recording)}: {error}", BAD_VENUE)
 
 
-def _channel(take: Recording, asked: int | None) -> FloatArray:
-    """Return the samples of the channel asked for, or of the loudest."""
-    count = take.samples.shape[1]
-    if asked is None:
-        return take.samples[:, int((take.samples**2).sum(axis=0).argmax())]
-    if not 1 <= asked <= count:
-        raise ValueError(f"--channel must be between 1 and {count}, got {asked}")
-    return take.samples[:, asked - 1]
-
-
 def _dying(take: Recording, args: argparse.Namespace) -> FloatArray:
     """Return the impulse response up to the next turn, or the clap or noise as it is."""
     import numpy as np
 
     from fillalign.audio import impulse_response
 
-    rate, heard = take.sample_rate_hz, _channel(take, args.channel)
+    rate = take.sample_rate_hz
+    heard = take.samples[:, take.channel(args.channel, "--channel") - 1]
     if args.kind != "sweep":
         return heard
     if take.seconds < args.seconds:

@@ -166,6 +166,66 @@ def test_a_recorder_that_ends_low_leaves_polarity_untold() -> None:
     assert reading.withheld["polarity"].cause == "narrow-band"
 
 
+def test_noise_against_a_recorder_whose_clock_runs_fast_is_brought_into_step() -> None:
+    """60 millionths in 4 s are 11 samples: more than a period of what times are read from."""
+    signal = pink_noise(seconds=4.0)
+    take = in_turns(ROOM, later(OTHER, 45.0), signal=signal, spacing_s=5.0).samples[:, 0]
+    fast = filters.resample(take, round(take.size * (1 + 60e-6)))
+    reading = measure_gap(Recording(fast[:, None], RATE), signal, RATE, spacing_s=5.0)
+    assert reading.gap_ms == pytest.approx(5.0, abs=0.02)
+
+
+# --- levels withheld, timing kept --------------------------------------------------------------
+
+TURN = 2 * RATE
+
+
+def loud_and_quiet(change, *, noise: float = 1e-4) -> GapReading:
+    """Return what is read of turns after half a second of quiet, changed by a function."""
+    take = in_turns(ROOM, 0.5 * later(OTHER, 45.0), noise=noise).samples[:, 0]
+    quiet = noise * np.random.default_rng(5).standard_normal(RATE // 2)
+    samples = change(np.concatenate([quiet, take]))
+    reading = measure_gap(Recording(samples[:, None], RATE), SWEEP, RATE, **TURNS)
+    assert reading.gap_ms == pytest.approx(5.0, abs=0.02)
+    return reading
+
+
+def test_a_steady_recorder_has_its_level_told() -> None:
+    assert loud_and_quiet(lambda samples: samples, noise=3e-3).level_difference_db == pytest.approx(
+        -6.0, abs=0.3)
+
+
+def test_a_gain_that_falls_under_the_sweep_withholds_the_level() -> None:
+    def ridden(samples: np.ndarray) -> np.ndarray:
+        place = np.arange(samples.size) - RATE // 2
+        return samples * np.where((place > 0) & (place % TURN < RATE), 0.5, 1.0)
+
+    reading = loud_and_quiet(ridden, noise=3e-3)
+    assert reading.level_difference_db is None
+    assert str(reading.withheld["level"]).startswith("the noise falls while the sweep plays")
+    assert reading.mains_db == reading.fill_db == {}
+
+
+def test_a_microphone_that_gives_way_withholds_the_level() -> None:
+    """A tanh driven to 2 has a third harmonic of some 10 %."""
+    reading = loud_and_quiet(lambda samples: np.tanh(2 * samples / np.abs(samples).max()) / 2)
+    assert reading.level_difference_db is None
+    assert reading.withheld["level"].cause == "overload"
+
+
+def test_mains_that_change_between_their_turns_withhold_the_level() -> None:
+    def turned_down(samples: np.ndarray) -> np.ndarray:
+        return samples * np.where(np.arange(samples.size) < RATE // 2 + 2 * TURN, 1.0, 0.8)
+
+    reading = loud_and_quiet(turned_down)
+    assert reading.level_difference_db is None
+    assert reading.withheld["level"].reason == "the mains' two turns differ by 1.9 dB"
+    # Half a decibel is a seat's own.
+    slightly = loud_and_quiet(lambda samples: samples * np.where(
+        np.arange(samples.size) < RATE // 2 + 2 * TURN, 1.0, 0.95))
+    assert slightly.level_difference_db == pytest.approx(-6.0, abs=0.5)
+
+
 def test_the_first_arrival_of_programme_counts_and_not_the_strongest() -> None:
     programme = np.random.default_rng(4).standard_normal(3 * RATE)
     seat = pulses((25.0, 0.4), (31.0, 1.0), (47.0, -0.8))
