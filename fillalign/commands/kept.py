@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -134,3 +134,22 @@ def measured_by(
     return [Measured(output, expected.seat_m, "check",
                      by_octave_db=resting_levels_db(levels, settings[output]))
             for output, levels in heard.items()]
+
+
+def venue_as_measured(text: str, venue: Venue, output: str, late_ms: float, takes: int,
+                      levels: Sequence[Measured]) -> str:
+    """Return the text of a venue file with a fill later than planned, and with levels read."""
+    from fillalign.audio import measured_toml
+    from fillalign.venue import read_venue_text, with_entries, with_latency
+
+    old = venue.outputs[output].latency_ms
+    if old + late_ms < 0:
+        raise ValueError(f"the fill comes {-late_ms:.2f} ms earlier than expected, more than its "
+                         f"latency of {old:g} ms could be wrong by: measure the places again")
+    made = with_latency(text, output, old + late_ms,
+                        note=f"{late_ms:+.2f} ms by {takes} take(s) at the venue")
+    if levels:
+        made = with_entries(made, measured_toml(levels))
+    # Refused here rather than by whoever reads it next.
+    read_venue_text(made)
+    return made

@@ -15,7 +15,7 @@ from fillalign._text import LONGEST_PATH, listed, plain, quoted, short
 from fillalign._validate import FloatArray, range_text
 from fillalign.commands.dialled import PLAN_HELP, planned
 from fillalign.commands.ears import add_signal, sweep_of
-from fillalign.commands.kept import SetFile, measured_by
+from fillalign.commands.kept import SetFile, measured_by, venue_as_measured
 from fillalign.commands.shell import (
     BAD_VENUE,
     NOT_WRITTEN,
@@ -139,13 +139,13 @@ class _Case:
     def planned_ms(self) -> float:
         return self.settings[self.output].delay_ms
 
-    def expected(self, venue: Venue, seat: Sequence[float]) -> Expected:
+    def expected(self, seat: Sequence[float]) -> Expected:
         """Return what a take at a seat should say with the fill as dialled."""
         from fillalign.planning import expected_reading
 
         own = replace(self.settings[self.output], delay_ms=self.dialled_ms)
-        return expected_reading(venue, {**self.settings, self.output: own}, self.output, seat,
-                                mains=self.mains, air=self.air)
+        return expected_reading(self.venue, {**self.settings, self.output: own}, self.output,
+                                seat, mains=self.mains, air=self.air)
 
 
 def take(argv: Sequence[str]) -> int:
@@ -205,13 +205,11 @@ def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
 
 def _output(venue: Venue, name: str) -> str:
     """Return the output of a fill, by its own name or that of a box on it."""
-    fills = {source.output for source in venue.of_role("fill")}
-    boxes = {source.name: source.output for source in venue.of_role("fill")}
-    if name in fills:
-        return name
-    if name not in boxes:
+    fills = {source.output: source.output for source in venue.of_role("fill")}
+    named = {**{source.name: source.output for source in venue.of_role("fill")}, **fills}
+    if name not in named:
         raise ValueError(f"no fill on an output {quoted(name)}; there are {listed(sorted(fills))}")
-    return boxes[name]
+    return named[name]
 
 
 def _seats(case: _Case, args: argparse.Namespace) -> list[tuple[float, ...]]:
@@ -231,20 +229,19 @@ def _seats(case: _Case, args: argparse.Namespace) -> list[tuple[float, ...]]:
 
 def _check_places(venue: Venue, points: FloatArray, places: Sequence[Sequence[float]]) -> None:
     """Raise ValueError for a place outside the room, or where no room is known far from all."""
-    if venue.room is None or venue.room.drawn:
+    room, where = venue.room, "lies outside the room"
+    if room is None or room.drawn:
         all_m = [*points, *(source.position_m for source in venue.sources)]
-        low, high = np.min(all_m, axis=0) - _AROUND_M, np.max(all_m, axis=0) + _AROUND_M
+        corners = [np.min(all_m, axis=0) - _AROUND_M, np.max(all_m, axis=0) + _AROUND_M]
         where = f"lies more than {_AROUND_M:g} m from seats and loudspeakers"
     else:
-        half = venue.room.width_m / 2
-        low = np.array([venue.room.x_from_m, -half, 0.0])
-        high = np.array([venue.room.x_to_m, half, venue.room.height_m])
-        where = "lies outside the room"
+        corners = [np.array([room.x_from_m, -room.width_m / 2, 0.0]),
+                   np.array([room.x_to_m, room.width_m / 2, room.height_m])]
     for place in places:
-        for axis, value, least, most in zip("xyz", place, low, high, strict=True):
-            if not least <= value <= most:
+        for axis, value, low, high in zip("xyz", place, *corners, strict=True):
+            if not low <= value <= high:
                 raise ValueError(f"--at {','.join(f'{one:g}' for one in place)} {where}: {axis} "
-                                 f"must be {range_text(least, most, 'm')}, got {value:g}")
+                                 f"must be {range_text(low, high, 'm')}, got {value:g}")
 
 
 def _heard(case: _Case, args: argparse.Namespace, file: str, recording: Recording,
@@ -252,7 +249,7 @@ def _heard(case: _Case, args: argparse.Namespace, file: str, recording: Recordin
     """Read one take."""
     from fillalign.audio import measure_gap
 
-    expected = case.expected(case.venue, seat)
+    expected = case.expected(seat)
     # A sweep is the same at any rate that holds it; at the take's own nothing is resampled.
     rate = max(float(recording.sample_rate_hz), 2.1 * args.high_hz)
     reading = measure_gap(recording, sweep_of(args, rate), rate, spacing_s=args.spacing_s,
@@ -477,7 +474,11 @@ def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
             plots.take_overview(reading, planned_gap_ms=wanted),
             plots.take_text(reading, planned_gap_ms=wanted))
     if args.venue_out is not None and correction is not None:
-        contents[Path(args.venue_out)] = _venue_measured(case, sure, correction, args).encode()
+        levels = [] if args.mains_dba is None else measured_by(
+            case.venue, case.settings, sure[0].expected, sure[0].reading, args.mains_dba)
+        late_ms = case.planned_ms - case.dialled_ms - correction.add_ms
+        contents[Path(args.venue_out)] = venue_as_measured(
+            venue_text(args.venue), case.venue, case.output, late_ms, len(sure), levels).encode()
     kept = {}
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)
@@ -494,25 +495,3 @@ def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
     except SheetError as error:
         return fail(str(error), NOT_WRITTEN)
     return OK
-
-
-def _venue_measured(case: _Case, sure: Sequence[_Heard], correction: _Correction,
-                    args: argparse.Namespace) -> str:
-    """Return the venue file with the latency, and the levels if a meter was read, as measured."""
-    from fillalign.audio import measured_toml
-    from fillalign.venue import read_venue_text, with_entries, with_latency
-
-    late = case.planned_ms - case.dialled_ms - correction.add_ms
-    old = case.venue.outputs[case.output].latency_ms
-    if old + late < 0:
-        raise ValueError(f"the fill comes {-late:.2f} ms earlier than expected, more than its "
-                         f"latency of {old:g} ms could be wrong by: measure the places again")
-    made = with_latency(venue_text(args.venue), case.output, old + late,
-                        note=f"{late:+.2f} ms by {len(sure)} take(s) at the venue")
-    if args.mains_dba is not None:
-        only, = sure
-        made = with_entries(made, measured_toml(measured_by(
-            case.venue, case.settings, only.expected, only.reading, args.mains_dba)))
-    # Refused here rather than by whoever reads it next.
-    read_venue_text(made)
-    return made
