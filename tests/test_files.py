@@ -21,7 +21,7 @@ from fillalign import _files, read_wav, write_sheet, write_wav
 from fillalign.__main__ import main
 from fillalign._files import SheetError, write_whole
 from fillalign.audio.wav import RecordingError
-from fillalign.commands.plan import _picture
+from fillalign.plots import overview, overview_text, svg_bytes
 from tests.demo_plans import DATA, demo_plan
 
 ROOM = str(DATA / "lantern_room.toml")
@@ -288,7 +288,8 @@ def interrupted_at(number, call):
 
 
 def write_picture(path):
-    write_whole({path: _picture(demo_plan("lantern_room"))}, overwrite=True)
+    plan = demo_plan("lantern_room")
+    write_whole({path: svg_bytes(overview(plan), overview_text(plan))}, overwrite=True)
 
 
 def write_sheets(path):

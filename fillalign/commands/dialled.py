@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fillalign._text import LONGEST_PATH, csv_text, quoted, short
-from fillalign.commands.shell import same_venue
+from fillalign.commands.shell import fitting, same_venue
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -54,14 +54,11 @@ def saved_plan(venue: Venue, file: str) -> tuple[Mapping[str, OutputSettings], A
 def planned(venue: Venue, file: str | None) -> tuple[Mapping[str, OutputSettings], Air]:
     """Return settings and air of a plan saved, or made anew if it fits the devices."""
     from fillalign.planning import plan_fills
-    from fillalign.venue import VenueError
 
     if file is not None:
         return saved_plan(venue, file)
-    try:
+    with fitting(venue.name):
         plan = plan_fills(venue)
-    except ValueError as error:
-        raise VenueError(venue.name, (("", str(error)),)) from error
     return plan.settings, plan.air
 
 

@@ -10,12 +10,9 @@ from typing import TYPE_CHECKING
 
 from fillalign._text import plain
 from fillalign.commands.shell import (
-    BAD_VENUE,
-    NOT_WRITTEN,
     OK,
     Parser,
     check_picture,
-    fail,
     number,
     told,
     venue_named,
@@ -36,13 +33,13 @@ _LEGEND = (
     "spread_db        from the loudest row of the venue to the softest",
     "trim_db          off: with the boxes there the plan leaves them off (no need, or no trim that",
     "                 its bounds allow is worth it)", "",
+    "The best of them, for the venue file:",
 )
 
 
 def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
     from fillalign.planning import propose_places
-    from fillalign.venue import VenueError
 
     parser = Parser(prog="fillalign places", allow_abbrev=False,
                      description="Say where to hang the fills of an area: each place is planned "
@@ -59,33 +56,19 @@ def places(argv: Sequence[str]) -> int:
     parser.add_argument("--overwrite", action="store_true", help="replace a picture that is there")
     args = parser.parse_args(argv)
     check_picture(parser, args.picture)
-    try:
-        venue = venue_named(args.venue)
-    except VenueError as error:
-        return fail(str(error), BAD_VENUE)
-    try:
+    venue = venue_named(args.venue)
+    with parser.judging():
         table = propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
                                height_m=args.height_m, progress=told)
-    except (KeyError, ValueError) as error:
-        parser.error(str(error.args[0]))
     if args.picture is not None:
-        from fillalign._files import SheetError, signals_wait
-
-        try:
-            with signals_wait():
-                write({Path(args.picture): _picture(table, args.area)}, None,
-                      overwrite=args.overwrite, quiet=args.json)
-        except SheetError as error:
-            return fail(str(error), NOT_WRITTEN)
+        write({Path(args.picture): _picture(table, args.area)}, overwrite=args.overwrite,
+              quiet=args.json)
     if args.json:
         print(table.to_json(orient="records"))
         return OK
     shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
-    for line in _LEGEND:
-        print(line)
-    print(plain("\nThe best of them, for the venue file:".strip()))
-    for line in table["toml"].iloc[0].splitlines():
+    for line in (*_LEGEND, *table["toml"].iloc[0].splitlines()):
         print(plain(line))
     print("\nA place is a calculation, not a rigging point: only qualified riggers say what may\n"
           "hang where, under local codes.")

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 from fillalign._text import plain
 from fillalign.commands.shell import (
     BAD_VENUE,
-    NOT_WRITTEN,
     OK,
     Parser,
     add_air,
@@ -21,6 +20,7 @@ from fillalign.commands.shell import (
     check_picture,
     fail,
     feet,
+    fitting,
     number,
     told,
     venue_named,
@@ -56,15 +56,8 @@ python -m fillalign; 'fillalign VERB --help' tells more of each verb."""
 _USAGE = """\
 fillalign VENUE.toml [--out DIR] [options]
        fillalign --main-m M --fill-m M --temperature-c C [options]
-       fillalign pocket FILE.html
-       fillalign new FILE.toml [options]
-       fillalign places VENUE.toml AREA [options]
-       fillalign signal FILE.wav [options]
-       fillalign take VENUE.toml FILL TAKE.wav... [options]
-       fillalign decay TAKE.wav [options]
-       fillalign retime VENUE.toml --temperature-c C [options]
-       fillalign lessons DIR
-       fillalign --help"""
+       fillalign VERB ... [options]
+       fillalign --help | fillalign VERB --help"""
 _EPILOG = """\
 exit codes:
   0  the answer was given; targets that a plan does not meet stand in its sheet
@@ -145,24 +138,16 @@ def _add_quick(parser: argparse.ArgumentParser) -> None:
 
 def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
     from fillalign.planning import evaluate, plan_fills, retimed
-    from fillalign.venue import VenueError
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
         parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
     check_picture(parser, args.picture)
-    try:
-        venue = venue_named(args.venue)
-    except VenueError as error:
-        return fail(str(error), BAD_VENUE)
-    try:
+    venue = venue_named(args.venue)
+    with parser.judging():
         air = air_of(venue, args)
-    except ValueError as error:
-        parser.error(str(error))
-    try:
+    with fitting(args.venue):
         plan = plan_fills(venue)
-    except ValueError as error:
-        return fail(f"{Path(args.venue).name}: {error}", BAD_VENUE)
     if args.as_set is not None:
         try:
             plan = _as_measured(plan, args.as_set, air)
@@ -207,49 +192,45 @@ def _retime_line(plan: FillPlan, moved: FillPlan) -> str:
             f"filters stay as planned for {plan.air.temperature_c:.1f} C.")
 
 
-def _picture(plan: FillPlan) -> bytes:
-    from fillalign import plots
+def _files(
+    plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace
+) -> dict[Path, bytes]:
+    """Return the files that are asked for."""
+    from fillalign.sheet import sheet_files
 
-    return plots.svg_bytes(plots.overview(plan), plots.overview_text(plan))
+    contents = {}
+    if args.picture is not None:
+        from fillalign import plots
+
+        contents[Path(args.picture)] = plots.svg_bytes(plots.overview(plan),
+                                                       plots.overview_text(plan))
+    if args.out is not None:
+        sheet = sheet_files(plan, short=args.short, places=places)
+        contents |= {Path(args.out) / name: content for name, content in sheet.items()}
+    return contents
 
 
 def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace) -> int:
-    from fillalign._files import SheetError, signals_wait
-    from fillalign.sheet import setup_sheet_text, sheet_files
+    from fillalign.planning import find_cures
+    from fillalign.sheet import setup_sheet_text
 
+    contents = _files(plan, places, args)
     if args.json:
         print(json.dumps(plan.to_dict()))
-    elif args.out is None and args.picture is None:
+    elif not contents:
         print(setup_sheet_text(plan, short=args.short, places=places), end="")
-    if args.out is None and args.picture is None and not args.cures:
-        return OK
-    contents: dict[Path, bytes] = {}
-    if args.picture is not None:
-        contents[Path(args.picture)] = _picture(plan)
-    folder = None if args.out is None else Path(args.out)
-    if folder is not None:
-        sheet = sheet_files(plan, short=args.short, places=places)
-        contents |= {folder / name: content for name, content in sheet.items()}
-    try:
-        with signals_wait():
-            if contents:
-                write(contents, folder, overwrite=args.overwrite)
-    except SheetError as error:
-        return fail(str(error), NOT_WRITTEN)
-    for line in plan.unmet:
+    if contents:
+        write(contents, args.out and Path(args.out), overwrite=args.overwrite)
+    for line in plan.unmet if contents or args.cures else ():
         print(plain(f"not met: {line}"))
     if args.cures:
-        from fillalign.planning import find_cures
-
-        cures = find_cures(plan, progress=told)
-        for cure in cures:
-            print(plain(f"cure: {cure}"))
-        if not cures:
-            print("cures: no area is short, so there was nothing to try")
+        cures = [f"cure: {cure}" for cure in find_cures(plan, progress=told)]
+        for line in cures or ["cures: no area is short, so there was nothing to try"]:
+            print(plain(line))
     return OK
 
 
-def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
+def _quick(parser: Parser, args: argparse.Namespace) -> int:
     from fillalign.sheet import quick_answer
 
     for name in ("out", "picture", "as_set", "places"):
@@ -263,10 +244,8 @@ def _quick(parser: argparse.ArgumentParser, args: argparse.Namespace) -> int:
                      else f"without a venue file {what} must be given too")
     names = [*needed, "humidity_pct", "pressure_kpa", *list(_QUICK_HELP)[2:]]
     values = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
-    try:
+    with parser.judging():
         answer = quick_answer(**values)
-    except ValueError as error:
-        parser.error(str(error))
     if args.json:
         # What is not finite is no JSON: it becomes a word, as in a plan.
         print(json.dumps({name: str(value) if value in (math.inf, -math.inf) or value != value

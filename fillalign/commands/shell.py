@@ -53,6 +53,18 @@ class Parser(argparse.ArgumentParser):
         """Say what is wrong, and end with 2."""
         super().error(short(message, LONGEST_PATH))
 
+    @contextmanager
+    def judging(self) -> Iterator[None]:
+        """Take what is wrong with a value for a slip on the command line; pass a file's on."""
+        from fillalign.venue import VenueError
+
+        try:
+            yield
+        except VenueError:
+            raise
+        except (KeyError, ValueError) as error:
+            self.error(str(error.args[0]))
+
 
 def check_picture(parser: Parser, name: str | None) -> None:
     """Refuse the name of a picture that no SVG has."""
@@ -60,12 +72,30 @@ def check_picture(parser: Parser, name: str | None) -> None:
         parser.error(f"--picture writes SVG: its name must end in .svg, got {name}")
 
 
-def venue_named(name: str) -> Venue:
-    """Return the venue of a file, or one of ours where no file has its name."""
-    from fillalign.venue import DEMO_VENUES, read_demo_venue, read_venue
+def venue_path(name: str) -> Path:
+    """Return the path of a venue file, or of one of ours where no file has its name."""
+    from fillalign.venue import DEMO_VENUES, shipped_path
 
     ours = name in DEMO_VENUES and not os.path.lexists(name)
-    return read_demo_venue(name) if ours else read_venue(name)
+    return shipped_path("data", f"{name}.toml") if ours else Path(name)
+
+
+def venue_named(name: str) -> Venue:
+    """Return the venue that `venue_path` finds."""
+    from fillalign.venue import read_venue
+
+    return read_venue(venue_path(name))
+
+
+@contextmanager
+def fitting(name: str) -> Iterator[None]:
+    """Tell why no plan fits a venue's devices as what is wrong in its file."""
+    from fillalign.venue import VenueError
+
+    try:
+        yield
+    except ValueError as error:
+        raise VenueError(name, tuple(("", line) for line in str(error).splitlines())) from error
 
 
 def fahrenheit(text: str) -> float:
@@ -131,12 +161,8 @@ def samples_of(delay_ms: float, device: Output) -> str:
 
 def venue_text(name: str) -> str:
     """Return the text of the file that `venue_named` reads."""
-    from fillalign.venue import DEMO_VENUES, shipped_path
-
-    ours = name in DEMO_VENUES and not os.path.lexists(name)
-    path = shipped_path("data", f"{name}.toml") if ours else Path(name)
     # Its line ends are kept as they are.
-    return path.read_bytes().decode("utf-8-sig")
+    return venue_path(name).read_bytes().decode("utf-8-sig")
 
 
 @contextmanager
@@ -160,30 +186,31 @@ def plain_warnings(stream: TextIO) -> Iterator[None]:
         yield
 
 
-def write(contents: Mapping[Path, bytes], folder: Path | None, *, overwrite: bool,
+def write(contents: Mapping[Path, bytes], folder: Path | None = None, *, overwrite: bool,
           quiet: bool = False) -> None:
     """Write all files or none, say which unless JSON is printed, and make their folder."""
-    from fillalign._files import SheetError, write_whole
+    from fillalign._files import SheetError, signals_wait, write_whole
 
     missing = [] if folder is None else [
         path for path in (folder, *folder.parents) if not os.path.lexists(path)
     ]
-    try:
-        if folder is not None:
-            os.makedirs(folder, exist_ok=True)
-        write_whole(contents, overwrite=overwrite)
-    except OSError as error:
-        for path in missing:
-            with suppress(OSError):
-                path.rmdir()
-        if folder is None or isinstance(error, SheetError):
-            raise
-        taken = isinstance(error, FileExistsError | NotADirectoryError)
-        reason = "is no folder; name another" if taken else f"cannot be made, {error.strerror}"
-        raise SheetError(folder, reason) from error
-    for path in () if quiet else contents:
-        print(plain(f"written: {path}"))
-    sys.stdout.flush()
+    with signals_wait():
+        try:
+            if folder is not None:
+                os.makedirs(folder, exist_ok=True)
+            write_whole(contents, overwrite=overwrite)
+        except OSError as error:
+            for path in missing:
+                with suppress(OSError):
+                    path.rmdir()
+            if folder is None or isinstance(error, SheetError):
+                raise
+            taken = isinstance(error, FileExistsError | NotADirectoryError)
+            reason = "is no folder; name another" if taken else f"cannot be made, {error.strerror}"
+            raise SheetError(folder, reason) from error
+        for path in () if quiet else contents:
+            print(plain(f"written: {path}"))
+        sys.stdout.flush()
 
 
 def told(done: int, number: int) -> None:
@@ -191,6 +218,16 @@ def told(done: int, number: int) -> None:
     if sys.stderr.isatty():
         print(f"\rtried {done} of {number}", end="\n" if done == number else "", file=sys.stderr,
               flush=True)
+
+
+def failed(error: Exception) -> int:
+    """Say what is wrong with a file, and return the code; any other error goes on."""
+    from fillalign._files import SheetError
+    from fillalign.venue import VenueError
+
+    if not isinstance(error, SheetError | VenueError):
+        raise error
+    return fail(str(error), NOT_WRITTEN if isinstance(error, SheetError) else BAD_VENUE)
 
 
 def fail(message: str, code: int) -> int:

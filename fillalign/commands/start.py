@@ -17,7 +17,7 @@ from fillalign.commands.shell import NOT_WRITTEN, OK, Parser, fail, number, writ
 
 def lessons(argv: Sequence[str]) -> int:
     """Put the lessons and their data into a folder, and say how to open them."""
-    from fillalign._files import SheetError, signals_wait
+    from fillalign._files import SheetError
     from fillalign.venue import shipped_path
 
     parser = Parser(prog="fillalign lessons", allow_abbrev=False,
@@ -32,11 +32,11 @@ def lessons(argv: Sequence[str]) -> int:
     try:
         for place in ("notebooks", "data"):
             (folder / place).mkdir(parents=True, exist_ok=True)
-        with signals_wait():
-            write(contents, folder, overwrite=args.overwrite)
+        write(contents, folder, overwrite=args.overwrite)
     except OSError as error:
-        reason = error if isinstance(error, SheetError) else f"{folder}: {error.strerror}"
-        return fail(str(reason), NOT_WRITTEN)
+        if isinstance(error, SheetError):
+            raise
+        return fail(f"{folder}: {error.strerror}", NOT_WRITTEN)
     first = shlex.quote(str(folder / "notebooks" / "00_start_here.ipynb"))
     print(plain(f"Now open them: jupyter lab {first}"))
     print("(without JupyterLab: pip install 'fillalign[notebooks]')")
@@ -45,7 +45,6 @@ def lessons(argv: Sequence[str]) -> int:
 
 def pocket(argv: Sequence[str]) -> int:
     """Write the answer on a ladder as a page for a phone without Python."""
-    from fillalign._files import SheetError, signals_wait
     from fillalign.sheet import pocket_page
 
     parser = Parser(prog="fillalign pocket", allow_abbrev=False,
@@ -57,17 +56,12 @@ def pocket(argv: Sequence[str]) -> int:
     args = parser.parse_args(argv)
     if not args.file.lower().endswith(".html"):
         parser.error(f"the page is HTML: its name must end in .html, got {args.file}")
-    try:
-        with signals_wait():
-            write({Path(args.file): pocket_page().encode()}, None, overwrite=args.overwrite)
-    except SheetError as error:
-        return fail(str(error), NOT_WRITTEN)
+    write({Path(args.file): pocket_page().encode()}, overwrite=args.overwrite)
     return OK
 
 
 def new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
-    from fillalign._files import SheetError, signals_wait
     from fillalign.venue import QUESTIONS, survey_form_html
 
     parser = Parser(prog="fillalign new", allow_abbrev=False,
@@ -83,17 +77,11 @@ def new(argv: Sequence[str]) -> int:
         parser.add_argument(f"--{key.replace('_', '-')}", type=number, metavar=unit.upper(),
                             help=f"{words} ({low:g} to {high:g} {unit})")
     args = parser.parse_args(argv)
-    try:
-        content = (survey_form_html() if args.file.lower().endswith(".html")
-                   else _first_venue(vars(args)))
-    except ValueError as error:
-        parser.error(str(error))
-    try:
-        with signals_wait():
-            write({Path(args.file): content.encode()}, None, overwrite=args.overwrite)
-    except SheetError as error:
-        return fail(str(error), NOT_WRITTEN)
-    if not args.file.lower().endswith(".html"):
+    form = args.file.lower().endswith(".html")
+    with parser.judging():
+        content = survey_form_html() if form else _first_venue(vars(args))
+    write({Path(args.file): content.encode()}, overwrite=args.overwrite)
+    if not form:
         print(plain(f"Now plan it: fillalign {shlex.quote(args.file)}"))
     return OK
 

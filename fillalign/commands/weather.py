@@ -6,9 +6,8 @@ import csv
 import io
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from fillalign._text import csv_text, plain, quoted, short
 from fillalign.commands.dialled import PLAN_HELP, saved_plan
@@ -19,6 +18,7 @@ from fillalign.commands.shell import (
     add_air,
     air_of,
     fail,
+    fitting,
     samples_of,
     venue_named,
 )
@@ -51,28 +51,18 @@ def _parser() -> Parser:
 def retime(argv: Sequence[str]) -> int:
     """Say which delays the air asks for now, or over a log of the weather."""
     from fillalign.planning import evaluate, plan_fills
-    from fillalign.venue import VenueError
 
     parser = _parser()
     args = parser.parse_args(argv)
     given = {args.temperature_c, args.humidity_pct, args.pressure_kpa} != {None}
     if given == (args.log is not None):
         parser.error("give the air of now (--temperature-c, --humidity-pct), or a --log")
-    try:
-        venue = venue_named(args.venue)
-    except VenueError as error:
-        return fail(str(error), BAD_VENUE)
-    try:
+    venue = venue_named(args.venue)
+    with parser.judging():
         saved = None if args.plan is None else saved_plan(venue, args.plan)
         air = air_of(venue, args)
-    except VenueError as error:
-        return fail(str(error), BAD_VENUE)
-    except ValueError as error:
-        parser.error(str(error))
-    try:
+    with fitting(args.venue):
         plan = plan_fills(venue) if saved is None else evaluate(venue, saved[0], air=saved[1])
-    except ValueError as error:
-        return fail(f"{Path(args.venue).name}: {error}", BAD_VENUE)
     if args.log is None:
         return _now(plan, air, as_json=args.json)
     try:
@@ -111,13 +101,8 @@ def _now(plan: FillPlan, air: Air, *, as_json: bool) -> int:
     return OK
 
 
-@dataclass(frozen=True)
-class _Line:
-    """One line of a log: what it is called, its air and its wind."""
-
-    label: str
-    air: Air
-    wind: tuple[float, float] | None
+# One line of a log: what it is called, its air and its wind.
+_Line: TypeAlias = "tuple[str, Air, tuple[float, float] | None]"
 
 
 def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
@@ -163,17 +148,16 @@ def _line(place: int, row: dict[str, Any], names: dict[str, str], other: str | N
                     as_number("wind_towards_deg", value("wind_towards_deg"), "degrees"))
     except ValueError as error:
         raise ValueError(f"line {place}: {error}") from None
-    return _Line(f"line {place}" if other is None else str(row[other]), air, wind)
+    return f"line {place}" if other is None else str(row[other]), air, wind
 
 
 def _over_log(plan: FillPlan, log: Sequence[_Line], *, as_json: bool) -> int:
     """Print the delays of every line of a log, as CSV or JSON."""
     fills = _sounding(plan)
-    winds = [one.wind for one in log if one.wind is not None]
-    rows = plan.retime_rows([one.air for one in log], winds if log and log[0].wind else None)
-    told = [{"when": one.label, "temperature_c": one.air.temperature_c,
-             "humidity_pct": one.air.humidity_pct, **{name: row[name] for name in fills}}
-            for one, row in zip(log, rows, strict=True)]
+    winds = [wind for *_, wind in log if wind is not None]
+    rows = plan.retime_rows([air for _, air, _ in log], winds or None)
+    told = [{"when": when, **{name: row[name] for name in (*_NEEDED, *fills)}}
+            for (when, *_), row in zip(log, rows, strict=True)]
     if as_json:
         print(json.dumps(told))
         return OK

@@ -231,34 +231,23 @@ def _together(
 
 
 def _direct(
-    paths: Paths, settings: Settings, outputs: tuple[str, ...], like: Field | None = None
+    paths: Paths, settings: Settings, outputs: tuple[str, ...]
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
-    """Direct power of each output and what pairs of one feed add, all at trim 0.
-
-    What outputs do alone and to each other that are set alike in `like` is taken from there.
-    """
-    known = _set_alike(settings, outputs, like) if like else {}
+    """Direct power of each output and what pairs of one feed add, all at trim 0."""
     own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
-    cross: dict[tuple[int, int], FloatArray] = {}
-    for (one, there), (other, beside) in combinations(known.items(), 2):
-        if like and (there, beside) in like.cross:
-            cross[one, other] = like.cross[there, beside]
     waves: list[tuple[int, str, _Wave]] = []
     for number, name in enumerate(outputs):
         mine = np.flatnonzero(paths.source_output == list(paths.venue.outputs).index(name))
+        own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[name])
         waves += [(number, paths.venue.outputs[name].feed, wave)
                   for wave in _waves(paths, settings, name, mine)]
-        own[number] = (like.own[known[number]] if like and number in known
-                       else paths.power[mine].sum(axis=0) * filter_power(settings[name]))
     shared: dict[tuple[int, int], FloatArray] = {}
     for (one, feed, first), (other, other_feed, second) in combinations(waves, 2):
-        if feed == other_feed and not (one in known and other in known):
+        if feed == other_feed:
             shared[one, other] = shared.get((one, other), 0.0) + _shared(first, second)
-    for (one, other), both in shared.items():
-        if one == other:
-            own[one] += 2 * third_sums(both)
-        else:
-            cross[one, other] = third_sums(both)
+    cross = {pair: third_sums(both) for pair, both in shared.items()}
+    for number in range(len(outputs)):
+        own[number] += 2 * cross.pop((number, number), 0.0)
     return np.maximum(own, 0.0), cross
 
 
@@ -282,40 +271,28 @@ def _shared(first: _Wave, second: _Wave) -> FloatArray:
     return cross_power(one, other, gap_s, SUB_WIDTH_HZ.astype(np.float32))
 
 
-def _set_alike(settings: Settings, outputs: tuple[str, ...], like: Field) -> dict[int, int]:
-    """Return outputs set alike in another field, but for trims: their places here and there."""
-    return {
-        number: like.outputs.index(name) for number, name in enumerate(outputs)
-        if name in like.outputs
-        and replace(like.settings[name], trim_db=0.0) == replace(settings[name], trim_db=0.0)
-    }
-
-
 def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> FloatArray:
     """Direct power (n, b) of some outputs together, at their trims."""
     heard = tuple(name for name in paths.venue.outputs if name in outputs)
     return _together(*_direct(paths, settings, heard), settings.gains(heard))
 
 
-def _tails(paths: Paths, output: int, gap_ms: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Early and late tail power (n, b) of one output at trim 0 without filters.
+def _tails(paths: Paths, output: int, gap_ms: FloatArray) -> FloatArray:
+    """Early and late tail power (2, n, b) of one output at trim 0 without filters.
 
     `gap_ms` (n,) is what its delay adds to the travel time, less the first arrival.
     """
     room, rt60 = paths.venue.room, by_thirds(paths.state.rt60_s)[::3]
-    early, late = np.zeros((2, len(paths.seats), THIRDS_HZ.size))
-    for s in np.flatnonzero(paths.source_output == output) if room else ():
+    tails = np.zeros((2, len(paths.seats), THIRDS_HZ.size))
+    if room is None:
+        return tails
+    for s in np.flatnonzero(paths.source_output == output):
         # The 27 third octaves share 9 decays: compute those and repeat.
         energy = early_late_energy(
-            paths.distance_m[s][:, None],
-            rt60,
-            room.volume_m3 if room else np.inf,
-            early_ms=early_ms(paths.venue),
-            gap_ms=np.maximum(paths.serving_ms[s] + gap_ms, 0.0)[:, None],
-        )
-        for total, part in zip((early, late), energy, strict=True):
-            total += np.repeat(part, 3, axis=1) * paths.tail_power[s]
-    return early, late
+            paths.distance_m[s][:, None], rt60, room.volume_m3, early_ms=early_ms(paths.venue),
+            gap_ms=np.maximum(paths.serving_ms[s] + gap_ms, 0.0)[:, None])
+        tails += np.repeat(energy, 3, axis=2) * paths.tail_power[s]
+    return tails
 
 
 def output_arrivals_ms(paths: Paths, settings: Settings) -> FloatArray:
@@ -337,7 +314,6 @@ def superpose(
     settings: Settings,
     *,
     sounding: Collection[str] | None = None,
-    like: Field | None = None,
 ) -> Field:
     """Combine paths and settings.
 
@@ -351,9 +327,6 @@ def superpose(
     sounding : collection of str, optional
         The outputs to compute, which may open the early window; by default those
         that sound by their settings.
-    like : Field, optional
-        A field of the same paths, some of whose outputs are set alike: what these do
-        to each other is taken from there.
 
     Returns
     -------
@@ -363,7 +336,7 @@ def superpose(
     venue, places = paths.venue, list(paths.venue.outputs)
     outputs = tuple(name for name in places
                     if (settings.sounds(name) if sounding is None else name in sounding))
-    own, cross = _direct(paths, settings, outputs, like)
+    own, cross = _direct(paths, settings, outputs)
     later = arrival_shift_ms(venue, settings)
     numbers = np.array([places.index(name) for name in outputs], dtype=int)
     arrival = output_arrivals_ms(paths, settings)[numbers]
@@ -373,20 +346,11 @@ def superpose(
         first = first_heard(arrival, power_to_db(own @ A_POWER) + trims)[1]
     tails = np.zeros((len(outputs), 2, len(first), THIRDS_HZ.size))
     for index, (name, number) in enumerate(zip(outputs, numbers, strict=True)):
-        tails[index] = _tails(paths, number, later[name] - first)
-        tails[index] *= filter_power(settings[name])
+        tails[index] = _tails(paths, number, later[name] - first) * filter_power(settings[name])
     return Field(
-        paths=paths,
-        settings=settings,
-        outputs=outputs,
-        own=own,
-        cross=cross,
-        early=tails[:, 0],
-        late=tails[:, 1],
-        arrival_ms=arrival,
-        first_ms=first,
-        in_time=arrival - first <= early_ms(venue),
-    )
+        paths=paths, settings=settings, outputs=outputs, own=own, cross=cross,
+        early=tails[:, 0], late=tails[:, 1], arrival_ms=arrival, first_ms=first,
+        in_time=arrival - first <= early_ms(venue))
 
 
 def measured_shifts_db(venue: Venue) -> FloatArray:

@@ -10,7 +10,7 @@ import numpy as np
 
 from fillalign._validate import FloatArray
 from fillalign.absorption import THIRDS_HZ, THIRDS_NOMINAL
-from fillalign.field import Field, Settings, filter_power, superpose
+from fillalign.field import Settings, filter_power, superpose
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import power_to_db
 from fillalign.planning.need import Yardstick
@@ -67,20 +67,17 @@ def try_low_cuts(
     venue, free = zones.venue, free_of_low_cut(zones.venue, tier)
     paths = zones.paths.take(zones.seats_in(covered_areas(venue, tier)))
 
-    def with_cut(corner_hz: float | None, like: Field | None, **dialled: Any) -> Field:
+    def level_db(corner_hz: float | None, **dialled: Any) -> FloatArray:
         cut = settings.replaced(*free, low_cut_hz=corner_hz, **dialled)
-        return superpose(paths, cut, sounding=[*sounding, *tier], like=like)
-
-    def level_db(field: Field) -> FloatArray:
+        field = superpose(paths, cut, sounding=[*sounding, *tier])
         return np.asarray(power_to_db(field.total(field.gains()).mean(axis=0)))
 
     lowest = min(venue.loudspeakers[source.loudspeaker].low_limit_hz
                  for source in venue.sources if source.role != "fill")
     counts = max(LOW_BAND_HZ, lowest * 0.97) < THIRDS_HZ
-    bare = with_cut(None, None)
-    without = level_db(bare)
+    without = level_db(None)
     for corner, (kind, order) in candidates:
-        left = level_db(with_cut(corner, bare, low_cut_kind=kind, low_cut_order=order))
+        left = level_db(corner, low_cut_kind=kind, low_cut_order=order)
         loss = np.where(counts, without - left, -np.inf)
         band = int(loss.argmax())
         yield LowCutTry(corner, order, kind, float(loss[band]), int(THIRDS_NOMINAL[band]))

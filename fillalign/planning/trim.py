@@ -179,7 +179,7 @@ class Tier:
         place = next(at for at, tier in enumerate(tiers) if moving[0] in tier)
         later = covered_areas(self.venue, list(chain.from_iterable(tiers[place + 1 :])))
         self.not_later = ~self.zones.rows_in(later)
-        without = self._without = superpose(self.zones.paths, settings, sounding=others)
+        without = superpose(self.zones.paths, settings, sounding=others)
         total = self.zones.row_mean(without.total(without.gains()) @ A_POWER)
         self.total_dba = np.asarray(power_to_db(total))
         speech = speech_at(self.zones.paths, settings, sounding=others)
@@ -205,10 +205,9 @@ class Tier:
         far = alone.shortfall_db > LEFT_ALONE_DB
         return np.asarray(self.own & (hidden | far | unclear))
 
-    def field(self, settings: Settings, like: Field | None = None) -> Field:
+    def field(self, settings: Settings) -> Field:
         """Return everything that sounds with the tier, under some delays and filters."""
-        return superpose(self.zones.paths, settings, sounding=[*self.others, *self.moving],
-                         like=like or self._without)
+        return superpose(self.zones.paths, settings, sounding=[*self.others, *self.moving])
 
     def highest_db(self, settings: Settings) -> FloatArray:
         """Highest trim of each output of the tier within its boxes' maximum, (t,)."""

@@ -79,7 +79,7 @@ def test_a_log_gives_what_the_library_gives(folder, capsys):
 def test_the_pressure_of_a_log_reaches_its_air(folder):
     """The speed of sound hardly hears it: the air itself is looked at."""
     read = _read_log(str(folder / "log.csv"), 101.325)
-    assert [one.air.pressure_kpa for one in read] == [100.0, 99.0]
+    assert [air.pressure_kpa for _, air, _ in read] == [100.0, 99.0]
 
 
 def test_a_log_with_semicolons_and_decimal_commas(folder, tmp_path, capsys):
