@@ -36,7 +36,6 @@ __all__ = [
     "absorption_db_per_m",
     "accuracy_class_pct",
     "band_edges_hz",
-    "relaxation_frequencies_hz",
 ]
 
 REFERENCE_K = 293.15
@@ -109,50 +108,6 @@ def _stated(f: FloatArray, t: FloatArray, p: FloatArray) -> tuple[Any, Any]:
     """Return where frequency and pressure, and where temperatures are those of all classes."""
     per_pa = f / (1000.0 * p)
     return (p < 200.0) & (per_pa >= 4e-4) & (per_pa <= 10.0), (t >= -20.0) & (t <= 50.0)
-
-
-@broadcasting
-def relaxation_frequencies_hz(
-    temperature_c: ArrayLike,
-    humidity_pct: ArrayLike = 50.0,
-    pressure_kpa: ArrayLike = REFERENCE_KPA,
-) -> tuple[Any, Any]:
-    """Return the relaxation frequencies of oxygen and nitrogen.
-
-    Parameters
-    ----------
-    temperature_c, humidity_pct, pressure_kpa : array_like
-        Temperature in C (-50 to 60), relative humidity in percent (0 to 100)
-        and static pressure in kPa (20 to 200).
-
-    Returns
-    -------
-    oxygen_hz, nitrogen_hz : float or ndarray
-        In Hz, of the broadcast shape.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If an input is not a number or outside its range.
-
-    Warns
-    -----
-    RangeWarning
-        If a humidity above 0 and below 1 looks like a fraction for percent.
-
-    Notes
-    -----
-    ISO 9613-1:1993, eqs 3 and 4.
-
-    Examples
-    --------
-    >>> oxygen, nitrogen = relaxation_frequencies_hz(20.0, 50.0)
-    >>> round(oxygen), round(nitrogen)
-    (35414, 332)
-    """
-    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
-    *_, oxygen, nitrogen = _in_air(t, read_humidity_pct(humidity_pct), p)
-    return oxygen, nitrogen
 
 
 @overload

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 __all__ = [
     "a_weighting_db",
     "amplitude_to_db",
-    "c_weighting_db",
     "coherent_sum_db",
     "db_to_amplitude",
     "db_to_power",
@@ -390,22 +389,6 @@ def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = "A") -> An
     square = as_frequency("frequency_hz", frequency_hz) ** 2
     word = check_choice("weighting", weighting, get_args(Weighting))
     return _power_gain(square, word) / _power_gain(np.float64(1e6), word)
-
-
-@overload
-def c_weighting_db(frequency_hz: Form) -> Form: ...
-@overload
-def c_weighting_db(frequency_hz: ArrayLike) -> FloatArray: ...
-@broadcasting
-def c_weighting_db(frequency_hz: ArrayLike) -> Any:
-    """Return the C weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
-
-    Examples
-    --------
-    >>> round(c_weighting_db(1000 * 10 ** -1.2), 1)
-    -0.8
-    """
-    return power_to_db(weighting_factors(frequency_hz, "C"))
 
 
 @overload

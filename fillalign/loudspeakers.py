@@ -28,7 +28,6 @@ __all__ = [
     "array_elements",
     "array_radiated_power",
     "box_directivity",
-    "box_exponent",
     "directivity_factor",
     "off_axis_angles",
 ]
@@ -50,43 +49,15 @@ def _coverage(name: str, value: ArrayLike) -> FloatArray:
 
 
 def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
-    """Return m of a coverage angle that is so many times as wide in this band."""
+    """Return m of ((1 + cos theta) / 2)^m for a coverage angle so many times as wide in a band.
+
+    The pressure is 6 dB down at half the angle: 180 degrees are nearly a cardioid (m = 1).
+    """
     knee = np.maximum(coverage, _KNEE_DEG)
     widened = coverage * widening
     held = np.minimum(widened, knee)
     m = -0.15 * np.log(10.0) / np.log(np.cos(np.radians(held) / 4.0))
     return np.where(held >= _OMNI_DEG, 0.0, m) * np.maximum(widened / knee, 1.0) ** -_KNEE_SLOPE
-
-
-@overload
-def box_exponent(coverage_deg: Form) -> Form: ...
-@overload
-def box_exponent(coverage_deg: ArrayLike) -> FloatArray: ...
-@broadcasting
-def box_exponent(coverage_deg: ArrayLike) -> Any:
-    """Return m of the pattern ((1 + cos theta) / 2)^m of a coverage angle.
-
-    Parameters
-    ----------
-    coverage_deg : array_like
-        Full angle between the -6 dB points, 1 to 360 degrees.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If an angle is out of range.
-
-    Notes
-    -----
-    The pressure is 6 dB down at half the coverage angle. A 180 degree box is
-    nearly a cardioid (m = 1); 360 degrees is omnidirectional (m = 0).
-
-    Examples
-    --------
-    >>> round(box_exponent(90.0), 2)
-    4.36
-    """
-    return _exponent(_coverage("coverage_deg", coverage_deg))
 
 
 def _pattern_by_band(
@@ -419,13 +390,13 @@ def array_radiated_power(
                          f"got {axes.shape}")
     frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
     speed = as_number("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
-    nominal = [as_number("coverage_h_deg", coverage_h_deg, "degrees"),
-               as_number("coverage_v_deg", coverage_v_deg, "degrees")]
+    nominal = np.array([as_number("coverage_h_deg", coverage_h_deg, "degrees"),
+                        as_number("coverage_v_deg", coverage_v_deg, "degrees")])
     m_h, m_v, rear = (np.broadcast_to(part, frequency.shape).ravel() for part in _pattern_by_band(
         coverage_h_deg, coverage_v_deg, None if control_hz is None else frequency, control_hz,
         rear_floor_db,
     ))
-    across, upright = np.sqrt(box_exponent(nominal))
+    across, upright = np.sqrt(_exponent(nominal))
     offsets = positions - positions.mean(axis=0)
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()

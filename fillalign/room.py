@@ -17,7 +17,6 @@ from numpy.typing import ArrayLike
 from fillalign._validate import FloatArray, Form, as_float, broadcasting
 
 __all__ = [
-    "critical_distance_m",
     "direct_energy",
     "early_late_energy",
     "early_share",
@@ -47,11 +46,6 @@ def _as_distance(distance_m: ArrayLike) -> FloatArray:
 
 def _as_volume(volume_m3: ArrayLike) -> FloatArray:
     return as_float("volume_m3", volume_m3, "m^3", low=10.0, high=2e6)
-
-
-def _absorbing_area(rt60_s: ArrayLike, volume_m3: ArrayLike) -> FloatArray:
-    """Return Sabine's A = 0.161 V/T in m^2."""
-    return np.asarray(_SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s))
 
 
 @overload
@@ -230,33 +224,7 @@ def hopkins_stryker(
     (1.0, 9.366)
     """
     direct = as_float("q", q, low=0.0) * direct_energy(distance_m)
-    return direct, 16.0 * np.pi * _REFERENCE_M**2 / _absorbing_area(rt60_s, volume_m3)
+    area = _SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s)
+    return direct, 16.0 * np.pi * _REFERENCE_M**2 / area
 
 
-@overload
-def critical_distance_m(q: Form | float, rt60_s: Form | float, volume_m3: Form | float) -> Form: ...
-@overload
-def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> FloatArray: ...
-@broadcasting
-def critical_distance_m(q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
-    """Return where direct and reverberant sound are equal, constant field, in m.
-
-    Parameters
-    ----------
-    q : array_like
-        Directivity factor.
-    rt60_s, volume_m3 : array_like
-        Reverberation time in s and volume in m^3.
-
-    Returns
-    -------
-    float or ndarray
-        sqrt(Q A / (16 pi)), the usual 0.057 sqrt(Q V/T).
-
-    Examples
-    --------
-    >>> round(critical_distance_m(1.0, 1.2, 4000.0), 2)
-    3.27
-    """
-    area = _absorbing_area(rt60_s, volume_m3)
-    return np.sqrt(as_float("q", q, low=0.0) * area / (16.0 * np.pi))

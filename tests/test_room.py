@@ -56,11 +56,10 @@ def test_direct_energy_is_the_inverse_square_from_10_m():
 
 @pytest.mark.parametrize(("q", "rt60", "volume"), [(1.0, 1.0, 500.0), (7.0, 2.2, 12000.0)])
 def test_critical_distance(q, rt60, volume):
-    """0.057 sqrt(Q V/T) (textbooks); direct and reverberant are equal there."""
-    critical = room.critical_distance_m(q, rt60, volume)
-    assert critical == pytest.approx(0.057 * np.sqrt(q * volume / rt60), rel=0.01)
+    """At 0.057 sqrt(Q V/T) (textbooks) direct and reverberant are equal."""
+    critical = 0.057 * np.sqrt(q * volume / rt60)
     direct, reverberant = room.hopkins_stryker(critical, q, rt60, volume)
-    assert direct == pytest.approx(reverberant)
+    assert direct == pytest.approx(reverberant, rel=0.01)
 
 
 def test_long_hall_falls_towards_the_back_only_in_revised_theory():
@@ -108,7 +107,7 @@ def test_more_distance_or_volume_never_brings_more_tail(distance, rt60, volume):
         (lambda: room.reverberant_energy(10, 1.0, 0.5), r"volume_m3 must be .*10 and 2000000 m\^3"),
         (lambda: room.early_late_energy(10, np.nan, 500), r"rt60_s must be .*got nan"),
         (lambda: room.hopkins_stryker(10, -1.0, 1.0, 500), r"q must be at least 0, got -1"),
-        (lambda: room.critical_distance_m(1.0, 1.0, -500), r"volume_m3 must be"),
+        (lambda: room.hopkins_stryker(10, 1.0, 1.0, -500), r"volume_m3 must be"),
     ],
 )
 def test_nonsense_is_refused(call, words):

@@ -41,12 +41,11 @@ from fillalign.venue.whole import (
     check_outputs,
     check_settings,
     headroom_db,
-    own_level_dba,
     saved_settings,
+    write_venue,
 )
 from fillalign.venue.writer import (
     entry_toml,
-    write_venue,
 )
 
 __all__ = [
@@ -72,7 +71,6 @@ __all__ = [
     "check_settings",
     "entry_toml",
     "headroom_db",
-    "own_level_dba",
     "read_demo_venue",
     "read_venue",
     "read_venue_text",

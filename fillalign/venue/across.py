@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
@@ -48,12 +48,11 @@ def too_many(tables: Tables, log: Log) -> bool:
     return bool(found)
 
 
-def headroom_db(tables: Tables, output: str) -> float:
-    """Return the highest trim that keeps every box of an output within its maximum level."""
-    kinds = {row.get("loudspeaker") for _, row in tables.sources() if row.get("output") == output}
-    return min(float(row["maximum_dba"]) - level_at_1m_dba(row.get("level_dba"),
-                                                         row.get("level_by_octave_db", {}))
-               for row in tables["loudspeaker"] if row.name in kinds)
+def highest_trim_db(boxes: Iterable[Mapping[str, Any]]) -> float:
+    """Return the highest trim that keeps every one of some boxes within its maximum level."""
+    return min(float(box["maximum_dba"]) - level_at_1m_dba(box.get("level_dba"),
+                                                         box.get("level_by_octave_db", {}))
+               for box in boxes)
 
 
 def check_device(row: Row, device: Row, tables: Tables, log: Log) -> None:
@@ -61,7 +60,8 @@ def check_device(row: Row, device: Row, tables: Tables, log: Log) -> None:
     check_row("locked", row, log)
     for key, limit, words in (
         ("delay_ms", lambda: device["delay_max_ms"], "delay_max_ms of the output, {} ms"),
-        ("trim_db", lambda: headroom_db(tables, device.name), "{} dB, the maximum of its boxes"),
+        ("trim_db", lambda: highest_trim_db(tables.boxes(device.name)),
+         "{} dB, the maximum of its boxes"),
     ):
         with suppress(KeyError, ValueError):
             if row[key] > limit() + 1e-9:

@@ -354,6 +354,11 @@ class Tables(dict[str, list[Row]]):
         """Yield all loudspeakers in place, each with its family."""
         return ((family, row) for family in ROLES for row in self[family])
 
+    def boxes(self, output: str) -> list[Row]:
+        """Return the kinds of loudspeaker on an output."""
+        kinds = {row.get("loudspeaker") for _, row in self.sources() if row.get("output") == output}
+        return [row for row in self["loudspeaker"] if row.name in kinds]
+
     def outline(self) -> tuple[float, float, float, float] | None:
         """Return the room as x from, x to, width, height; None where it is not told."""
         for row in self["room"]:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from os import PathLike
 from typing import Any
 
+from fillalign._files import write_whole
 from fillalign._text import listed, quoted, short
-from fillalign._validate import Programme, check_type
-from fillalign.venue.across import check_device, check_whole
+from fillalign._validate import Programme, as_path, check_type
+from fillalign.venue.across import check_device, check_whole, highest_trim_db
 from fillalign.venue.model import (
     Area,
     Goals,
@@ -29,7 +31,6 @@ from fillalign.venue.model import (
     row_of,
     title,
 )
-from fillalign.venue.rules import level_at_1m_dba
 from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables, must
 from fillalign.venue.writer import toml_text
 
@@ -277,6 +278,37 @@ def as_venue(venue: object) -> Venue:
     return venue
 
 
+def write_venue(venue: Venue, path: str | PathLike[str], *, overwrite: bool = False) -> None:
+    """Write a venue as a file that `read_venue` reads as an equal one.
+
+    Parameters
+    ----------
+    venue : Venue
+        Read or made in code.
+    path : str or path
+        The file, usually ending in .toml.
+    overwrite : bool
+        Whether a file that is there already may be replaced.
+
+    Raises
+    ------
+    SheetError
+        If the file cannot be written or is there already.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from fillalign import read_demo_venue, read_venue
+    >>> room = read_demo_venue("lantern_room")
+    >>> with TemporaryDirectory() as folder:
+    ...     write_venue(room, Path(folder, "again.toml"))
+    ...     read_venue(Path(folder, "again.toml")) == room
+    True
+    """
+    write_whole({as_path("path", path): as_venue(venue).to_toml().encode()}, overwrite=overwrite)
+
+
 def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
     """Return names of outputs, or raise ValueError at the first that no output has."""
     as_venue(venue)
@@ -288,16 +320,11 @@ def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
     return given
 
 
-def own_level_dba(loudspeaker: Loudspeaker) -> float:
-    """A-weighted level at 1 m at trim 0."""
-    return level_at_1m_dba(loudspeaker.level_dba, loudspeaker.level_by_octave_db)
-
-
 def headroom_db(venue: Venue, output: str) -> float:
     """Highest trim that keeps every box of an output within its maximum level."""
-    kinds = {source.loudspeaker for source in venue.sources if source.output == output}
-    boxes = [venue.loudspeakers[kind] for kind in kinds]
-    return min(box.maximum_dba - own_level_dba(box) for box in boxes)
+    return highest_trim_db(
+        vars(venue.loudspeakers[source.loudspeaker])
+        for source in venue.sources if source.output == output)
 
 
 # A file says these with a word; what computes takes the number.

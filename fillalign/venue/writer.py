@@ -9,17 +9,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from os import PathLike
-from typing import TYPE_CHECKING
 
-from fillalign._files import write_whole
-from fillalign._text import plain, quoted
-from fillalign._validate import as_path
+from fillalign._text import plain
 from fillalign.venue.rules import TABLES
 from fillalign.venue.values import NAMED, ROWS, Key, Row
-
-if TYPE_CHECKING:
-    from fillalign.venue.whole import Venue
 
 _HEAD = """\
 # A venue of fillalign, in metres, degrees, milliseconds, decibels and degrees Celsius, as
@@ -88,36 +81,3 @@ def entry_toml(head: str, values: Mapping[str, object], *, name: str | None = No
     whole = head if name is None else f"{head}.{_text(name)}"
     return f"[{whole}]\n" + "".join(f"{key} = {_value(None, value)}\n"
                                     for key, value in values.items())
-
-
-def write_venue(venue: Venue, path: str | PathLike[str], *, overwrite: bool = False) -> None:
-    """Write a venue as a file that `read_venue` reads as an equal one.
-
-    Parameters
-    ----------
-    venue : Venue
-        Read or made in code.
-    path : str or path
-        The file, usually ending in .toml.
-    overwrite : bool
-        Whether a file that is there already may be replaced.
-
-    Raises
-    ------
-    SheetError
-        If the file cannot be written or is there already.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from tempfile import TemporaryDirectory
-    >>> from fillalign import read_demo_venue, read_venue
-    >>> room = read_demo_venue("lantern_room")
-    >>> with TemporaryDirectory() as folder:
-    ...     write_venue(room, Path(folder, "again.toml"))
-    ...     read_venue(Path(folder, "again.toml")) == room
-    True
-    """
-    if not hasattr(venue, "to_toml"):
-        raise TypeError(f"venue must be a Venue, such as read_venue returns, got {quoted(venue)}")
-    write_whole({as_path("path", path): venue.to_toml().encode()}, overwrite=overwrite)
