@@ -246,7 +246,7 @@ def test_humidity_that_looks_like_a_fraction_warns(call):
     "function",
     [
         lambda **k: absorption_db_per_m(1000.0, 20.0, **k),
-        lambda **k: absorption_db_per_m(40.0, -20.0, **k),
+        lambda **k: absorption_db_per_m(80.0, 0.0, **k),
     ],
 )
 @pytest.mark.parametrize("changed", [{"humidity_pct": 60.0}, {"pressure_kpa": 90.0}])

@@ -59,7 +59,7 @@ def test_critical_distance(q, rt60, volume):
     """At 0.057 sqrt(Q V/T) (textbooks) direct and reverberant are equal."""
     critical = 0.057 * np.sqrt(q * volume / rt60)
     direct, reverberant = room.hopkins_stryker(critical, q, rt60, volume)
-    assert direct == pytest.approx(reverberant, rel=0.01)
+    assert direct == pytest.approx(reverberant, rel=0.02)
 
 
 def test_long_hall_falls_towards_the_back_only_in_revised_theory():

@@ -12,6 +12,7 @@ import math
 import os
 import tomllib
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -128,16 +129,17 @@ def _from_csv(text: str, plan: FillPlan) -> Tables:
     for row in rows:
         cells = {key: (value or "").strip() for key, value in row.items()
                  if isinstance(key, str) and isinstance(value, str | None)}
+
+        def filled(prefix: str, cells: Mapping[str, str] = cells) -> Tables:
+            return {key.removeprefix(prefix): _cell(value, comma=comma)
+                    for key, value in cells.items() if value and key.startswith(prefix)}
+
         name = names.get(cells["output"], cells["output"])
         if cells.get("venue", "") not in ("", csv_text(plan.venue.name).strip()):
             head_rows["venue"] = cells["venue"]
-        given = {key.removeprefix("as_set_"): _cell(value, comma=comma)
-                 for key, value in cells.items() if value and key.startswith("as_set_")}
-        given |= {key: cells[key] for key in _SIGNED if cells.get(key)}
-        read = {key.removeprefix("read_"): _cell(value, comma=comma)
-                for key, value in cells.items() if value and key.startswith("read_")}
-        head_rows |= {key.removeprefix("found_"): _cell(value, comma=comma)
-                      for key, value in cells.items() if value and key.startswith("found_")}
+        given = filled("as_set_") | {key: cells[key] for key in _SIGNED if cells.get(key)}
+        read = filled("read_")
+        head_rows |= filled("found_")
         if given:
             outputs[name] = given
         if read:
@@ -169,8 +171,7 @@ def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
             problems.append(f"{where} is no output of the venue; there are "
                             f"{listed(plan.venue.outputs)}")
             continue
-        signed[name] = {key: _words(where, key, own[key], problems) for key in _SIGNED
-                        if key in own}
+        signed[name] = _notes(where, own, _SIGNED, problems)
         dialled: dict[str, Any] = {key: _WORDS.get((key, str(own[key])), own[key])
                                    for key in _DIALLED if key in own}
         with _noted("[output]", problems):
@@ -179,28 +180,20 @@ def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
     if not isinstance(outputs, dict):
         problems.append("[output] must be written as [output.NAME]")
     read = list(_readings(tables.get("reading", []), plan, problems))
-    notes = {key: _words("[as_set]", key, head[key], problems) for key in _NOTES if key in head}
+    notes = _notes("[as_set]", head, _NOTES, problems)
     if notes.get("venue", "") not in ("", plan.venue.name):
         problems.insert(0, f"[as_set] venue: this is of {quoted(notes['venue'])}, the venue file "
                            f"is of {quoted(plan.venue.name)}")
     return AsSet(settings, tuple(read), _air(head, plan, problems), notes, signed)
 
 
-class _noted:
+@contextmanager
+def _noted(where: str, problems: list[str]) -> Iterator[None]:
     """Note the error of a value, and go on."""
-
-    def __init__(self, where: str, problems: list[str]) -> None:
-        self.where, self.problems = where, problems
-
-    def __enter__(self) -> None:
-        """Begin."""
-
-    def __exit__(self, kind: type | None, error: BaseException | None, _: object) -> bool:
-        """Keep what was wrong."""
-        if isinstance(error, TypeError | ValueError):
-            self.problems += [f"{self.where} {line}" for line in str(error).splitlines()]
-            return True
-        return False
+    try:
+        yield
+    except (TypeError, ValueError) as error:
+        problems += [f"{where} {line}" for line in str(error).splitlines()]
 
 
 def _readings(raw: Any, plan: FillPlan, problems: list[str]) -> Iterator[MeterRead]:
@@ -250,11 +243,15 @@ def _table(where: str, raw: Any, keys: tuple[str, ...], problems: list[str]) -> 
     return {key: raw[key] for key in keys if key in raw}
 
 
-def _words(where: str, key: str, value: Any, problems: list[str]) -> str:
-    if isinstance(value, str) and len(value) <= _MOST_TEXT:
-        return value
-    if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-        return f"{value:g}"
-    problems.append(f"{where} {key} must be text of at most {_MOST_TEXT} characters, got "
-                    f"{quoted(value)}")
-    return ""
+def _notes(
+    where: str, table: Tables, keys: tuple[str, ...], problems: list[str]
+) -> dict[str, str]:
+    """Return some keys of a table as text, and note what is none."""
+    notes = {}
+    for key, value in ((key, table[key]) for key in keys if key in table):
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        notes[key] = f"{value:g}" if number and math.isfinite(value) else value
+        if not isinstance(notes[key], str) or len(notes[key]) > _MOST_TEXT:
+            problems.append(f"{where} {key} must be text of at most {_MOST_TEXT} characters, got "
+                            f"{quoted(value)}")
+    return notes

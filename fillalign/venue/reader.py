@@ -339,26 +339,17 @@ def _venue(tables: Tables, log: Log) -> Venue:
     points = [row["position_m"] for _, row in tables.sources()]
     for row in tables["room"]:
         _complete(row, np.vstack([points, *(area.seats_m() for area in areas)]), log)
-    made = {family: [_made(RECORDS[family], row) for row in tables[family]] for family in RECORDS}
-    by_name = {family: {one.name: one for one in made[family]} for family in NAMED}
-    venue = tables["venue"][0]
-    return Venue(
-        name=venue["name"],
-        programme=venue["programme"],
-        hold_back_ms=venue["hold_back_ms"],
-        states=by_name["state"],
-        loudspeakers=by_name["loudspeaker"],
-        outputs=by_name["output"],
-        sources=tuple(one for family in ROLES for one in made[family]),
-        areas=tuple(areas),
-        goals=made["goals"][0],
-        room=next(iter(made["room"]), None),
-        stage_microphone_m=tables["stage"][0]["microphone_m"],
-        measured=tuple(made["measured"]),
-        weather_c=tuple(c for row in tables["weather"] for c in row["temperatures_c"]),
-        survey=made["survey"][0],
-        defaults_used=log.defaults(),
-    )
+    made = {family: [_made(kind, row) for row in tables[family]]
+            for family, kind in RECORDS.items()}
+    own: dict[str, Any] = {
+        key.field or name: row[name] for family in ("venue", "stage", "weather")
+        for row in tables[family] for name, key in TABLES[family].items()
+        if name in row and name != "setting"}
+    own |= {f"{family}s": {one.name: one for one in made[family]} for family in NAMED}
+    own |= {family: one for family in ("goals", "survey", "room") for one in made[family]}
+    return Venue(**own, sources=tuple(one for family in ROLES for one in made[family]),
+                 areas=tuple(areas), measured=tuple(made["measured"]),
+                 defaults_used=log.defaults())
 
 
 def _read_venue(path: Path, content: bytes | None) -> Venue:
