@@ -254,4 +254,5 @@ def _notes(
         if not isinstance(notes[key], str) or len(notes[key]) > _MOST_TEXT:
             problems.append(f"{where} {key} must be text of at most {_MOST_TEXT} characters, got "
                             f"{quoted(value)}")
+            notes[key] = ""
     return notes
