@@ -667,7 +667,7 @@ def test_places_for_a_fill(tmp_path, capsys):
     assert "only qualified riggers" in shown
     # No fill is needed there (by the demo venue's own account): each place is planned off.
     assert "-inf" not in shown
-    assert re.search(r"^ *\d.* off$", shown, re.MULTILINE)
+    assert re.search(r"^ *\d.* off\b", shown, re.MULTILINE)
     assert b"Places for the fills of back" in picture.read_bytes()
     assert main(words) == 4
     assert "map.svg" in capsys.readouterr().err
