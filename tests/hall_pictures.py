@@ -61,8 +61,11 @@ def hall_png(venue: Venue, people: dict[str, tuple[float, float]]) -> bytes:
         shadow = bool(area.shadowed_from)
         ax.add_patch(Rectangle((x, y), width, depth, facecolor=PALE,
                                edgecolor=GREY, hatch="//" if shadow else None, linewidth=0.6))
-        ax.text(x + width / 2, y + 0.02 * depth, area.name, ha="center", va="bottom",
-                color=INK, fontsize=7)
+        # A narrow area has its name upright, where no neighbour's begins.
+        upright = width < 9
+        ax.text(x + width / 2, y + 0.03 * depth, area.name, ha="center", va="bottom",
+                color=INK, fontsize=7, rotation=90 if upright else 0,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.7})
     if venue.room is not None and venue.room.width_m is not None:
         room = venue.room
         ax.add_patch(Rectangle((room.x_from_m, -room.width_m / 2), room.x_to_m - room.x_from_m,

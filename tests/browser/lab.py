@@ -92,6 +92,18 @@ _CLIPPED = """() => Array.from(document.querySelectorAll(
     '.fill-panel button, .fill-panel'))
     .filter(part => part.offsetParent && part.scrollWidth > part.clientWidth + 1)
     .map(part => `${part.className}: ${part.innerText.slice(0, 60)}`)"""
+_STATE = """panel => [...panel.querySelectorAll(
+    '.fill-readout, .fill-reply, .fill-table, .said, .value, .verdict, button[aria-pressed]')].map(
+        part => part.innerText + part.getAttribute('aria-pressed')).join('|')
+    + [...panel.querySelectorAll('input[type=checkbox], select')].map(
+        part => part.checked ?? part.value).join('|')
+    + [...panel.querySelectorAll('img')].map(image => image.getAttribute('src')).join('|')
+    + panel.querySelector('[role=application]')?.getAttribute('aria-label')"""
+_OUT_OF_REACH = """() => Array.from(document.querySelectorAll(
+    '.fill-panel :is(button, input, select, .noUi-handle, [role=application])'))
+    .filter(part => part.offsetParent && !part.disabled && part.tabIndex < 0
+        && part.type !== 'file')
+    .map(part => part.outerHTML.slice(0, 80))"""
 _FROM_TOP = """() => {
     const outer = document.querySelector('.jp-Notebook .jp-WindowedPanel-outer')
         ?? document.querySelector('.jp-Notebook');
@@ -249,7 +261,8 @@ class LessonPage:
         return self.page.locator(".fill-panel").filter(
             has=self.page.get_by_role("button", name=button, exact=True))
 
-    def _focus(self, control: Any) -> None:
+    def focus(self, control: Any) -> None:
+        """Put the keyboard where a control is."""
         def focused() -> bool:
             control.focus()
             return bool(control.evaluate(_FOCUSED))
@@ -265,7 +278,7 @@ class LessonPage:
         from playwright.sync_api import TimeoutError as Unanswered
 
         for tried in range(TRIES):
-            self._focus(control)
+            self.focus(control)
             for key in keys[:-1]:
                 self.page.keyboard.press(key)
             panel.evaluate(_WATCH)
@@ -279,6 +292,20 @@ class LessonPage:
                 break
         after = self.page.evaluate("() => window.changedAfter")
         return None if after is None else float(after)
+
+    def key_changes(self, panel: Any, control: Any, key: str) -> None:
+        """Press a key on a control until what its panel says or shows is another."""
+        before = panel.evaluate(_STATE)
+
+        def act() -> None:
+            self.focus(control)
+            self.page.keyboard.press(key)
+
+        insist(f"{key} on {control}", act, lambda: panel.evaluate(_STATE) != before)
+
+    def out_of_reach(self) -> list[str]:
+        """Return the controls of panels that the Tab key passes over."""
+        return list(self.page.evaluate(_OUT_OF_REACH))
 
     def plays(self, panel: Any) -> bool:
         """Start the last sound of a panel by the keyboard, see whether it runs, and stop it."""

@@ -1,4 +1,4 @@
-"""Every lesson opened, run and used in JupyterLab with keyboard and mouse, as a learner would."""
+"""Every lesson opened, run and used in JupyterLab by the keyboard, as a learner would."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def moves_of(panel):
                     for i in range(switches.count() - 1)]
 
 
-def use_panel(lesson, panel, presses):
+def use_figure(lesson, panel):
     """Move every control of a live panel by keys; return the delays until it shows (ms)."""
     panel.evaluate("panel => panel.scrollIntoView({block: 'nearest'})")
     title = panel.locator(".fill-title").inner_text()
@@ -46,93 +46,92 @@ def use_panel(lesson, panel, presses):
     text, delays = readout.inner_text(), []
 
     def works(how, control):
-        shown = [lesson.press(panel, *how(control))
-                 for _ in range(presses if how.__name__ == "slide" else 1)]
-        delays.extend(delay for delay in shown if delay is not None)
-        return any(delay is not None for delay in shown)
+        for _ in range(PRESSES if how.__name__ == "slide" else 1):
+            delay = lesson.press(panel, *how(control))
+            if delay is not None:
+                delays.append(delay)
+                return True
+        return False
 
     idle = [one for one in moves_of(panel) if not works(*one)]
     # Some sliders count only with another choice than the first.
     assert [one for one in idle if not works(*one)] == [], f"{title}: a control moves nothing"
-    assert delays, title
     assert readout.inner_text() != text, title
     return delays
 
 
+def use_seat(lesson, seat):
+    """Move the listener and every control of a seat panel by keys; each must show."""
+    keys = [(seat.get_by_role("application"), "ArrowLeft")]
+    keys += [(one, "ArrowRight") for one in seat.get_by_role("slider").all()]
+    keys += [(one, "Space") for one in seat.get_by_role("checkbox").all()]
+    keys += [(one, "ArrowDown") for one in seat.locator("select").all()]
+    names = seat.locator("button:not([aria-pressed=true])").all_inner_texts()
+    keys += [(seat.get_by_role("button", name=name, exact=True), "Enter") for name in names]
+    keys.append((seat.get_by_role("button", name="Stop"), "Enter"))
+    for control, key in keys:
+        lesson.key_changes(seat, control, key)
+
+
+def use_boxes(lesson):
+    """Type into every box that stands open, and press Enter: its panel must answer."""
+    for box in lesson.page.locator(".fill-panel input[type=text]:visible").all():
+        panel = box.locator("xpath=ancestor::*[contains(@class, 'fill-panel')][1]")
+        box.evaluate("box => { box.select(); box.focus(); }")
+        lesson.page.keyboard.type("31")
+        lesson.key_changes(panel, box, "Enter")
+
+
+def open_folds(lesson):
+    """Open every exercise and list that is folded, by its title."""
+    for part in lesson.page.locator(".fill-fold").all():
+        lesson.focus(part.locator("button").first)
+        insist("a fold", lambda: lesson.page.keyboard.press("Space"),
+               lambda part=part: part.locator(".fill-panel").is_visible())
+
+
 def answer_first_exercise(lesson):
-    """Answer the first exercise wrongly, then rightly; both verdicts must show."""
+    """Answer the first exercise rightly, by keys alone, and read its solution."""
     panel = lesson.boxes("Solution").first
     exercise_id = panel.locator(".fill-question").inner_text().partition(":")[0]
     right, decimals = right_answer(exercise_id), find_exercise(exercise_id).decimals
     box, reply = panel.get_by_role("textbox"), panel.locator(".fill-reply")
-    check = panel.get_by_role("button", name="Check", exact=True)
-    for answer, verdict in ((-98765.0, "Not yet."), (right, "Right:")):
-        insist(f"the verdict on {exercise_id}",
-               lambda answer=answer: (box.fill(f"{answer:.{decimals}f}"), check.click()),
-               lambda verdict=verdict: reply.inner_text().startswith(verdict))
-    insist("the solution", panel.get_by_role("button", name="Solution", exact=True).click,
+    insist("the verdict", lambda: (box.fill(f"{right:.{decimals}f}"), box.press("Enter")),
+           lambda: reply.inner_text().startswith("Right:"))
+    insist("the solution", lambda: panel.get_by_role("button", name="Solution").press("Enter"),
            lambda: "In code:" in reply.inner_text())
 
 
-def write_first_prediction(lesson):
-    """Write a number down; the lesson's first reveal must then show a picture with it."""
-    panel = lesson.boxes("Write it down").first
-    shown = lesson.boxes("Show the result").first
-    assert shown.locator("img").count() == 0
-    box, button = panel.get_by_role("textbox"), panel.get_by_role("button", name="Write it down")
-    insist("the picture beside the prediction", lambda: (box.fill("12"), button.click()),
-           lambda: shown.locator("img").count() == 1)
-    poll("the words", lambda: "You predicted 12 " in shown.locator(".fill-reply").inner_text())
-
-
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
-def test_lesson_runs_and_shows_its_panels(notebook, tab, lab):
+def test_a_lesson_runs_and_is_used_by_keys(notebook, tab, lab, note_delays):
+    tab.emulate_media(reduced_motion="reduce")
     lesson = LessonPage(tab, lab, notebook)
     assert lesson.run_all(), lesson.faults()
-    seats, figures = tab.locator(".fill-seat"), lesson.live_figures()
+    seats, figures, players = (tab.locator(".fill-seat"), lesson.live_figures(),
+                               lesson.live_players())
     assert lesson.expected("figure") + lesson.expected("seat_panel") >= 1
-    poll("every seat panel", lambda: seats.count() >= lesson.expected("seat_panel"))
-    poll("every live figure", lambda: figures.count() >= lesson.expected("figure"))
+    for kind, shown in (("seat_panel", seats), ("figure", figures), ("player", players)):
+        poll(f"every {kind}", lambda kind=kind, shown=shown: shown.count() ==
+             lesson.expected(kind))
     assert lesson.faults() == []
     lesson.screenshot(SCREENSHOTS / f"{notebook.stem}.png")
+    assert lesson.out_of_reach() == []
 
-
-@pytest.mark.draws
-@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
-def test_lesson_in_a_browser(notebook, tab, lab, note_delays):
-    lesson = LessonPage(tab, lab, notebook)
-    assert lesson.run_all(), lesson.faults()
-    figures, players = lesson.live_figures(), lesson.live_players()
-    seats = tab.locator(".fill-seat")
-    assert lesson.expected("figure") + lesson.expected("seat_panel") >= 1
-    poll("every seat panel", lambda: seats.count() == lesson.expected("seat_panel"))
-    poll("every live figure", lambda: figures.count() == lesson.expected("figure"))
-    poll("every live player", lambda: players.count() == lesson.expected("player"))
-    assert lesson.expected("answer_box") >= 3
-    # Further ones may be folded, and what is folded has no role to be found by.
-    poll("the exercises", lambda: lesson.boxes("Solution").count() >= 1)
-    assert lesson.faults() == []
-
-    for index in range(figures.count()):
-        delays = use_panel(lesson, figures.nth(index), PRESSES)
-        assert figures.nth(index).locator("img").get_attribute("alt")
-        note_delays.setdefault(notebook.stem, []).extend(delays)
-    for index in range(players.count()):
-        use_panel(lesson, players.nth(index), 1)
-        assert lesson.plays(players.nth(index))
-    write_first_prediction(lesson)
+    for figure in figures.all():
+        note_delays.setdefault(notebook.stem, []).extend(use_figure(lesson, figure))
+        assert figure.locator("img").get_attribute("alt")
+    for player in players.all():
+        use_figure(lesson, player)
+        assert lesson.plays(player)
+    for seat in seats.all():
+        use_seat(lesson, seat)
+    open_folds(lesson)
+    use_boxes(lesson)
     answer_first_exercise(lesson)
-    assert lesson.faults() == []
-    lesson.screenshot(SCREENSHOTS / f"{notebook.stem}.png")
-    assert lesson.clipped() == []
-
-    insist("letters of projector size", tab.get_by_label("Projector size").first.check,
-           lambda: tab.locator(".fill-large").count()
+    assert "You predicted 31 " in lesson.boxes("Show the result").first.inner_text()
+    lesson.key_changes(tab.locator(".jp-Notebook"), tab.get_by_label("Projector size").first,
+                       "Space")
+    poll("letters of projector size", lambda: tab.locator(".fill-large").count()
          == tab.locator(".fill-panel").count())
-    pictures = tab.locator(".fill-panel img")
-    poll("pictures of projector size", lambda: all(
-        (pictures.nth(i).get_attribute("style") or "").startswith("width: 100%")
-        for i in range(pictures.count())))
-    lesson.screenshot(SCREENSHOTS / f"{notebook.stem}_projector.png")
-    assert lesson.clipped() == []
     assert lesson.faults() == []
+    assert lesson.clipped() == []

@@ -515,7 +515,10 @@ def test_sounds_that_cannot_be_played(clip, message):
 
 def test_an_exercise_may_be_folded_and_still_answers():
     box = answer_box("00-b", folded=True)
-    assert box.box.selected_index is None
+    _, head, part = box.box.children
+    assert (head.description, part.layout.display) == ("\u25b8 One more: 00-b", "none")
+    head.value = True
+    assert (head.description, part.layout.display) == ("\u25be One more: 00-b", None)
     box.entry.value = "many"
     box.check.click()
     assert "one number" in box.reply.value

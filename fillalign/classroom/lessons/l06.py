@@ -211,7 +211,7 @@ def low_cut_figure() -> LiveFigure:
         draw, update,
         description="Left, the loss in each third octave with a limit of 1 dB. Right, the level "
                     "of the fills at the stage, with and without the low cut.",
-        size_in=(8, 3.8), continuous=False,
+        size_in=(8, 3.2), continuous=False,
     )
 
 
