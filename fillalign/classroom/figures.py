@@ -13,6 +13,7 @@ from typing import Any
 
 import matplotlib
 import numpy as np
+from cycler import cycler
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -54,6 +55,7 @@ def style(projector: bool) -> Any:
         "text.color": INK, "axes.labelcolor": INK, "axes.edgecolor": GREY,
         "xtick.color": INK, "ytick.color": INK, "axes.spines.top": False,
         "axes.spines.right": False, "axes.grid": True, "grid.color": PALE,
+        "axes.prop_cycle": cycler(color=[line["color"] for line in LINES]),
         "axes.axisbelow": True, "legend.frameon": False, "figure.facecolor": "white",
     }
 

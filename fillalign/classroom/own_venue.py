@@ -21,6 +21,7 @@ from fillalign.classroom.widgets import (
     markup,
     row,
     say,
+    size,
     stack,
     upload,
     words,
@@ -150,13 +151,14 @@ class VenueForm:
             said = as_sentence(error).replace("Text: ", f"{source}: ").replace(
                 "\ntext: ", f"\n{source}: ")
             self.error = f"{said}\nThe plan is still that of {self.plan.venue.name}."
+            say(self.reply, self.error)
         else:
             _current[:] = [self.plan]
-        self._show()
+            self._show()
 
     def _show(self) -> None:
         self.text = in_words(self.plan)
-        say(self.reply, self.error or f"{self.plan.venue.name}\n{self.text}")
+        say(self.reply, f"{self.plan.venue.name}\n{self.text}")
         sheet = {name.rpartition(".")[2]: (name, content)
                  for name, content in sheet_files(self.plan).items()}
         self.toml = self.plan.venue.to_toml()
@@ -198,8 +200,13 @@ class PlanPicture:
             return {}
 
         self.text = in_words(plan)
-        picture = Picture(draw, size_in=(8, 5.6))
-        self.image = markup(picture_html(picture, plots.overview_text(plan)))
+        picture, self.image = Picture(draw, size_in=(8, 5.6)), markup("")
+
+        def show() -> None:
+            self.image.value = picture_html(picture, plots.overview_text(plan))
+
+        show()
+        size.calls.append(show)
         self.box = stack(words(self.text, "readout"), self.image)
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:

@@ -348,9 +348,10 @@ class Hall {
       parts.push(mark);
       return mark;
     }));
-    const note = (words, at, up) => parts.push(svg("text", { x: at, y: up, fill: "#555" }, words));
-    note("from above", left, py(hall.box[3]) - 5);
-    note("from the side", left, pz(this.hall.box[5]) - 5);
+    const note = (words, at, up, anchor) =>
+      parts.push(svg("text", { x: at, y: up, fill: "#555", "text-anchor": anchor }, words));
+    note("from above", left, py(hall.box[3]) - 5, "start");
+    note("from the side", px(hall.box[1]), pz(hall.box[5]) - 5, "end");
     return [...parts, this.below, this.seat];
   }
 

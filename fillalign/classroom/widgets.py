@@ -5,6 +5,7 @@ The only importer of ipywidgets. One size switch serves all panels of a kernel.
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import html
 from collections.abc import Callable, Iterable, Iterator
@@ -15,6 +16,7 @@ from typing import Any
 import ipywidgets
 
 _WIDE = "95%"
+_LETTERS_S = 0.2
 _CSS = """<style>
 .fill-panel {max-width: 1120px}
 .fill-panel.fill-large {max-width: none}
@@ -27,7 +29,7 @@ _CSS = """<style>
 .fill-panel .fill-error {border-left: 4px solid #b4560f; padding: 2px 10px}
 .fill-panel .fill-readout, .fill-panel .fill-title {font-weight: 600}
 .fill-large .fill-words, .fill-large .widget-label, .fill-large .widget-readout,
-.fill-large input, .fill-large select, .fill-large button, .fill-large label
+.fill-large a, .fill-large input, .fill-large select, .fill-large button, .fill-large label
  {font-size: 22px !important; height: auto; line-height: 1.4}
 .fill-large .widget-slider {height: 48px}
 .fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-checkbox
@@ -144,10 +146,21 @@ def entry(
     label: str, *, enter: Callable[[], None], hint: str = "number", width: str = "initial"
 ) -> Control:
     """Return a box to type a number into; Enter calls `enter`."""
+    def entered(_: object, content: dict[str, Any], __: object) -> None:
+        if content.get("event") != "submit":
+            return
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            enter()
+        else:
+            # The browser tells of the key before the last letters of who types fast.
+            loop.call_later(_LETTERS_S, enter)
+
     box = ipywidgets.Text(description=label, placeholder=hint,
                           style={"description_width": width},
                           layout=ipywidgets.Layout(width="auto", max_width="560px"))
-    box.on_msg(lambda _, content, __: enter() if content.get("event") == "submit" else None)
+    box.on_msg(entered)
     return box
 
 
@@ -296,7 +309,6 @@ def projector(on: bool = True) -> None:
 
     Examples
     --------
-    >>> projector(True)
     >>> projector(False)
     """
     size.box.value = bool(on)

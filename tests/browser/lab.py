@@ -69,7 +69,7 @@ _WATCH = """panel => {
         const look = () => {
             if (shown() !== before && ready())
                 window.changedAfter = performance.now() - start;
-            else if (window.handledAt === null || performance.now() < window.handledAt + 400)
+            else if (window.handledAt === null || performance.now() < window.handledAt + 1500)
                 requestAnimationFrame(look);
         };
         look();
@@ -77,7 +77,7 @@ _WATCH = """panel => {
     document.addEventListener('keydown', pressed, {capture: true, once: true});
 }"""
 _DONE = """() => window.changedAfter !== null
-    || (window.handledAt !== null && performance.now() > window.handledAt + 400)"""
+    || (window.handledAt !== null && performance.now() > window.handledAt + 1500)"""
 _FOCUSED = "part => part === document.activeElement"
 _FOCUS_SOUND = """panel => {
     const sound = Array.from(panel.querySelectorAll('audio')).pop();

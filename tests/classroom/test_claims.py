@@ -311,6 +311,7 @@ def test_09_the_sample_seat_and_the_click():
     readings = [fill.reading for fill in hall().fills if fill.sounding]
     assert all(reading.click_db > -3 for reading in readings)
     field = [fill.reading.click_db for fill in demo_plan("cinder_meadow").fills if fill.sounding]
+    assert said("09", "some rings change by # dB") == [round(-min(field))]
     assert min(field) < -3 < max(field)
     assert "a bit of an echo" not in prose("09")
     assert "it must get thinner." not in prose("09")

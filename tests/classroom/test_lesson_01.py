@@ -9,16 +9,7 @@ import pytest
 
 from fillalign.classroom.lessons import l01
 from fillalign.classroom.lessons.l01 import box_levels_db
-from fillalign.classroom.widgets import projector
 from tests.live_figures import check_every_control
-
-
-@pytest.fixture(autouse=True)
-def _normal_size():
-    projector(False)
-    yield
-    projector(False)
-
 
 FIGURES = (l01.level_figure, l01.speech_figure)
 

@@ -6,17 +6,9 @@ import numpy as np
 import pytest
 
 from fillalign.classroom.lessons import l02
-from fillalign.classroom.widgets import projector
 from tests.live_figures import check_every_control
 
 FIGURES = (l02.causes_figure,)
-
-
-@pytest.fixture(autouse=True)
-def _normal_size():
-    projector(False)
-    yield
-    projector(False)
 
 
 @pytest.mark.parametrize("make", FIGURES, ids=lambda make: make.__name__)

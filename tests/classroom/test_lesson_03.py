@@ -8,19 +8,11 @@ import numpy as np
 import pytest
 
 from fillalign.classroom.lessons import l03
-from fillalign.classroom.widgets import projector
 from tests.live_figures import check_every_control
 
 FIGURES = (l03.string_figure,)
 # Cramer 1993 at 20 C and 40 %: 343.85 m/s.
 SPEED_M_S = 343.85
-
-
-@pytest.fixture(autouse=True)
-def _normal_size():
-    projector(False)
-    yield
-    projector(False)
 
 
 @pytest.mark.parametrize("make", FIGURES, ids=lambda make: make.__name__)

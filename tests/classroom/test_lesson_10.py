@@ -25,6 +25,12 @@ def form():
     return own_venue.venue_form()
 
 
+@pytest.fixture(scope="module")
+def refusing():
+    """Return a form for what is refused, since that changes nothing."""
+    return own_venue.venue_form()
+
+
 def saved(form):
     """Return what the links of a form save, by file name."""
     found = re.findall(r'download="([^"]+)" href="data:[^;]+;base64,([^"]+)"', form.links.value)
@@ -77,12 +83,13 @@ def test_any_venue_file_can_be_opened(form):
     (b"[venue]", "mine.toml"),
     (b"x = ", "mine.toml"),
 ])
-def test_a_file_that_is_no_venue_changes_nothing(form, content, words):
-    before = form.plan
-    form._opened("mine.toml", content)
-    assert words in form.error
-    assert form.error.endswith("The plan is still that of A Room of My Own.")
-    assert "text:" not in form.error
+def test_a_file_that_is_no_venue_changes_nothing(refusing, content, words):
+    before = own_venue.own_plan()
+    refusing._opened("mine.toml", content)
+    assert words in refusing.error
+    assert refusing.error.endswith("The plan is still that of A Room of My Own.")
+    assert "text:" not in refusing.error
+    assert refusing.plan is before
     assert own_venue.own_plan() is before
 
 
@@ -92,10 +99,10 @@ def test_a_file_that_is_no_venue_changes_nothing(form, content, words):
     ({"temperature_c": ""}, "Temperature where the sound travels: please give one number"),
     ({"name": ""}, "Name must be 1 to 80 letters"),
 ])
-def test_a_number_that_does_not_fit_is_named(form, numbers, words):
+def test_a_number_that_does_not_fit_is_named(refusing, numbers, words):
     before = own_venue.own_plan()
-    typed(form, **numbers)
-    assert form.error.startswith(words)
+    typed(refusing, **{"name": "A Room", **own_venue.START, **numbers})
+    assert refusing.error.startswith(words)
     assert own_venue.own_plan() is before
 
 

@@ -12,8 +12,8 @@ from fillalign.classroom.hearing import HeardBox
 from fillalign.classroom.questions import one_of
 from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.venues import demo_plan
+from fillalign.field import seat_speech
 from fillalign.levels import db_to_amplitude, db_to_power
-from fillalign.planning import evaluate
 from fillalign.venue import OutputSettings
 
 _LAST_ROW, _FIRST_ROW = (35.0, 3.0, 1.2), (4.0, 3.0, 1.2)
@@ -53,7 +53,9 @@ def barn_index(mains_db: float = 0.0, *, fills_on: bool = True) -> FloatArray:
     [0.41, 0.5]
     """
     venue = demo_plan("pewter_barn").venue
-    return evaluate(venue, barn_settings(mains_db, fills_on=fills_on)).walk.speech_after
+    heard = seat_speech(venue, barn_settings(mains_db, fills_on=fills_on))
+    # All its rows have as many seats.
+    return np.asarray(heard.index.reshape(-1, venue.areas[0].counts[1]).mean(axis=1))
 
 
 @cache
