@@ -30,7 +30,9 @@ TABLES = st.sampled_from(["venue", "room", "state", "loudspeaker", "output", "ma
 
 
 @pytest.mark.parametrize(("kind", "count"), [
-    ("venues", 120), ("wavs", 800), ("functions", 250), ("commands", 150)])
+    ("venues", 60), ("wavs", 300), ("functions", 150), ("commands", 60),
+    *(pytest.param(kind, count, marks=pytest.mark.long) for kind, count in (
+        ("venues", 240), ("wavs", 1000), ("functions", 400), ("commands", 200)))])
 def test_nothing_leaks(kind, count):
     outcomes, leaks = fuzz.run(kind, count, seed=7)
     assert not leaks, leaks[0]

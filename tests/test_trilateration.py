@@ -98,13 +98,13 @@ def test_the_uncertainty_is_that_of_readings_drawn_anew(height):
     place = np.array([26.0, 2.5, 4.6])
     exact, laser = ranges(points, place), 0.005
     drawn = []
-    for _ in range(800):
+    for _ in range(400):
         read = exact + rng.normal(0, laser, 4)
         up = None if height is None else height + rng.normal(0, laser)
         drawn.append(locate(points, read, height_m=up, laser_m=0.02, near_m=place).position_m)
     told = locate(points, exact, height_m=height, laser_m=laser, near_m=place).uncertainty_m
-    # 800 draws give a standard deviation to 2.5 % (one standard deviation).
-    assert np.std(drawn, axis=0) == pytest.approx(told, rel=0.08)
+    # 400 draws give a standard deviation to 3.5 % (one standard deviation).
+    assert np.std(drawn, axis=0) == pytest.approx(told, rel=0.11)
 
 
 def test_the_uncertainty_by_hand():

@@ -27,6 +27,7 @@ from fillalign.audio import Arrival, GapReading, OctaveDecay
 from fillalign.planning import low_cuts
 from fillalign.trilateration import Located
 from tests import public
+from tests.small_venue import small_hall
 
 ROOT = Path(__file__).parents[1]
 SCRIPT = '''
@@ -114,9 +115,10 @@ def made():
     """Return one record of every kind, made anew."""
     settings = {"Fill": OutputSettings(delay_ms=22.0, trim_db=-9.0)}
     plan = evaluate(read_demo_venue("lantern_room"), settings)
+    hall = small_hall(allowed_fall_db=2.0)
     several = (
         plan, seat_field(plan), seat_speech(plan), quick_answer(41.0, 15.0, 24.0),
-        plan_fills(read_demo_venue("saltmarsh_chapel")).fills[-1],
+        plan_fills(hall).fills[-1],
         public.Recording([[0.5], [np.float64(0.25)]], 48000), low_cuts(plan, "Fill")[0],
         Measured("Fill", (8.0, 0.0, 1.2), level_dba=71.0), GapReading(gap_ms=1.0),
         Arrival(1.0, -3.0, 90.0, 0.5), Located((1.0, 2.0, 3.0), 0.01, (0.01,), (0.1, 0.1, 0.1)),

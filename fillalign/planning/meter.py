@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fillalign._text import quoted
-from fillalign._validate import FloatArray, as_number, check_type
+from fillalign._validate import ByValue, FloatArray, as_number, check_type
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.field import (
@@ -83,8 +83,8 @@ class MeterSeat:
     both_dba: float
 
 
-@dataclass(frozen=True)
-class Reading:
+@dataclass(frozen=True, eq=False)
+class Reading(ByValue):
     """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
 
     With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the

@@ -50,8 +50,12 @@ def field_of(settings=SETTINGS, sounding=None, state="show"):
     return superpose(trace_paths(VENUE, SEATS, VENUE.states[state]), settings, sounding=sounding)
 
 
-@pytest.mark.parametrize("state", ["check", "show"])
-@pytest.mark.parametrize("sounding", [NAMES, ["Near", "Late"], ["House", "Late"], ["House"]])
+@pytest.mark.parametrize(("sounding", "state"), [
+    (NAMES, "show"), (["House", "Late"], "check"),
+    *(pytest.param(several, state, marks=pytest.mark.long) for several, state in (
+        (["Near", "Late"], "show"), (["House"], "show"), (["House", "Late"], "show"),
+        (NAMES, "check"), (["Near", "Late"], "check"), (["House"], "check"))),
+])
 def test_levels_and_arrivals_by_hand(sounding, state):
     """Direct, useful and total: travel, wind, air, shadow, filters, feeds, window and tails."""
     seats, where = SEATS, VENUE.states[state]
@@ -398,9 +402,10 @@ def test_interference_between_outputs_is_the_public_law(monkeypatch):
     np.testing.assert_allclose(db(after.own[0] * after.gains()[0] ** 2), db(apart), atol=0.15)
 
 
+@pytest.mark.parametrize("count", [15, pytest.param(60, marks=pytest.mark.long)])
 @pytest.mark.parametrize("every", [False, True])
 @pytest.mark.parametrize("name", VENUES)
-def test_demo_venues_against_brute_force(name, every):
+def test_demo_venues_against_brute_force(name, every, count):
     """As planned and with every output on; 400 frequencies a third octave."""
     plan = demo_plan(name)
     venue, settings = plan.venue, plan.settings
@@ -408,7 +413,7 @@ def test_demo_venues_against_brute_force(name, every):
         off = [output for output in settings if not settings.sounds(output)]
         settings = settings.replaced(*off, trim_db=-6.0)
     seats = venue_seats(venue)
-    seats = seats.take(np.random.default_rng(7).permutation(len(seats))[:60])
+    seats = seats.take(np.random.default_rng(7).permutation(len(seats))[:count])
     paths = trace_paths(venue, seats, venue.states["show"], plan.air)
     field = superpose(paths, settings)
     found = field.direct(field.gains())

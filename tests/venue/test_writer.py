@@ -100,7 +100,7 @@ def venues(draw):
     )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(venue=venues())
 def test_what_is_written_is_read_as_an_equal_venue(venue):
     text = venue.to_toml()
