@@ -137,7 +137,7 @@ def _add_quick(parser: argparse.ArgumentParser) -> None:
 
 
 def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
-    from fillalign.planning import evaluate, plan_fills, retimed
+    from fillalign.planning import evaluate, plan_fills, propose_places, retimed
 
     given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
     if given:
@@ -158,17 +158,10 @@ def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
         if not args.json:
             print(plain(_retime_line(plan, moved)))
         plan = moved
-    try:
-        places = None if args.places is None else _places(plan, args.places)
-    except (KeyError, ValueError) as error:
-        parser.error(str(error.args[0]))
+    with parser.judging():
+        places = None if args.places is None else propose_places(
+            plan.venue, args.places, air=plan.air, progress=told)
     return _show(plan, places, args)
-
-
-def _places(plan: FillPlan, area: str) -> pd.DataFrame:
-    from fillalign.planning import propose_places
-
-    return propose_places(plan.venue, area, air=plan.air, progress=told)
 
 
 def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
