@@ -14,7 +14,7 @@ from fillalign.classroom.live import picture_html
 from fillalign.classroom.questions import find_prediction
 from fillalign.classroom.widgets import (
     Control,
-    bundle,
+    Shown,
     button,
     entry,
     fold,
@@ -29,7 +29,7 @@ from fillalign.classroom.widgets import (
 _GOES_ON = 3
 
 
-class AnswerBox:
+class AnswerBox(Shown):
     """One exercise with a box for the answer, hints, and the solution on request.
 
     Attributes
@@ -94,9 +94,6 @@ class AnswerBox:
     def _solved(self) -> None:
         say(self.reply, exercises.solution(self.id, seed=self.seed))
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
-
 
 def answer_box(
     exercise_id: str, *, seed: int | None = None, folded: bool = False
@@ -128,7 +125,7 @@ def answer_box(
     return AnswerBox(exercise_id, seed, folded=folded)
 
 
-class PredictionBox:
+class PredictionBox(Shown):
     """A question with a box to write a number down in before anything is shown."""
 
     def __init__(self, prediction_id: str) -> None:
@@ -150,9 +147,6 @@ class PredictionBox:
         except ValueError as error:
             said = exercises.as_sentence(error)
         say(self.reply, said)
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
 
 
 def predict(prediction_id: str) -> PredictionBox:
@@ -200,7 +194,7 @@ def strip_picture(prediction_id: str, guesses: Iterable[float]) -> tuple[Picture
                      f"{prediction.unit} and the predictions: {said}.")
 
 
-class Reveal:
+class Reveal(Shown):
     """The computed value beside what was predicted; hidden until there is a prediction.
 
     Attributes
@@ -232,9 +226,6 @@ class Reveal:
         self.image.value = picture_html(picture, alt)
         say(self.reply, predictions.compared_text(self.id))
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
-
 
 def reveal(prediction_id: str) -> Reveal:
     """Return the computed value beside the prediction, with what a far guess shows.
@@ -250,7 +241,7 @@ def reveal(prediction_id: str) -> Reveal:
     return Reveal(prediction_id)
 
 
-class ClassPredictions:
+class ClassPredictions(Shown):
     """The predictions of a class on one line, with what they show in words."""
 
     def __init__(
@@ -266,9 +257,6 @@ class ClassPredictions:
 
     def _show(self) -> None:
         self.image.value = picture_html(self.picture, self.alt)
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
 
 
 def class_predictions(

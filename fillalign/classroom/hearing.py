@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import re
 from difflib import SequenceMatcher
-from typing import Any
 
 import numpy as np
 
 from fillalign.classroom.players import players_html
 from fillalign.classroom.sounds import FloatArray
-from fillalign.classroom.widgets import bundle, button, entry, markup, row, say, stack, words
+from fillalign.classroom.widgets import Shown, button, entry, markup, row, say, stack, words
 
 
 def words_right(heard: str, said: str) -> tuple[int, int]:
@@ -27,7 +26,7 @@ def words_right(heard: str, said: str) -> tuple[int, int]:
     return sum(block.size for block in blocks), len(theirs)
 
 
-class HeardBox:
+class HeardBox(Shown):
     """A sound without its name, and a box for the words; the answer tells what it was.
 
     Attributes
@@ -58,6 +57,3 @@ class HeardBox:
             return
         right, of = words_right(self.entry.value, self._said)
         say(self.reply, f"{right} of {of} words. It was: \u201c{self._said}\u201d\n{self._what}")
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)

@@ -22,10 +22,10 @@ from fillalign.classroom.players import MARGIN_DB, gain_for, players_html, playe
 from fillalign.classroom.widgets import (
     Choice,
     Control,
+    Shown,
     Slider,
     Switch,
     abreast,
-    bundle,
     label_of,
     label_width,
     make_control,
@@ -37,7 +37,7 @@ from fillalign.classroom.widgets import (
 )
 
 
-class LivePanel(ABC):
+class LivePanel(Shown, ABC):
     """Controls with a question, a result in words, and errors shown below.
 
     Parameters
@@ -112,11 +112,6 @@ class LivePanel(ABC):
     def plain(self) -> str:
         """Return title, question and result as plain text."""
         return f"{self.title}\nQuestion: {self.question}\nResult: {self.text}"
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.plain(), **kwargs)
-
-    box: Control
 
 
 def picture_html(picture: Picture, alt: str, *, png: bytes | None = None) -> str:

@@ -21,7 +21,7 @@ from fillalign.audio import (
 from fillalign.classroom.exercises import as_number, as_sentence
 from fillalign.classroom.figures import Picture
 from fillalign.classroom.live import picture_html
-from fillalign.classroom.widgets import bundle, entry, markup, row, say, size, stack, upload, words
+from fillalign.classroom.widgets import Shown, entry, markup, row, say, size, stack, upload, words
 
 _ASKED = (
     "The gap that the sheet wants at this seat, then your recording: WAV, FLAC, MP3 or OGG, any "
@@ -66,7 +66,7 @@ def decay_text(reading: GapReading) -> str:
             if told else "Decay: this take tells none; noise covers it, or it is too short.")
 
 
-class TakeForm:
+class TakeForm(Shown):
     """A box for the planned gap, a button for the recording; words and pictures of it.
 
     Attributes
@@ -126,8 +126,9 @@ class TakeForm:
         self.image.value = picture_html(Picture(draw, size_in=(8, 4.8)),
                                         plots.take_text(reading, planned_gap_ms=planned))
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, _ASKED, **kwargs)
+    def plain(self) -> str:
+        """Return what is asked for, as plain text."""
+        return _ASKED
 
 
 def _recording(name: str, content: bytes) -> Recording:

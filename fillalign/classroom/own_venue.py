@@ -13,7 +13,7 @@ from fillalign.classroom.figures import Picture
 from fillalign.classroom.live import picture_html
 from fillalign.classroom.widgets import (
     Choice,
-    bundle,
+    Shown,
     button,
     download_link,
     entry,
@@ -88,7 +88,7 @@ def in_words(plan: FillPlan) -> str:
     return "\n".join(lines)
 
 
-class VenueForm:
+class VenueForm(Shown):
     """Boxes for a tape measure's numbers; what they plan; files to open and to save.
 
     Attributes
@@ -169,9 +169,10 @@ class VenueForm:
                           kind="text/plain"),
         ])
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+    def plain(self) -> str:
+        """Return what is asked for, as plain text."""
         asked = ", ".join(box.description for box in self.entries.values())
-        return bundle(self.box, f"{_ASKED}\nAsked for: {asked}.", **kwargs)
+        return f"{_ASKED}\nAsked for: {asked}."
 
 
 def venue_form() -> VenueForm:
@@ -189,7 +190,7 @@ def venue_form() -> VenueForm:
     return VenueForm()
 
 
-class PlanPicture:
+class PlanPicture(Shown):
     """A plan from above and its levels from front to back, with what it shows in words."""
 
     def __init__(self, plan: FillPlan) -> None:
@@ -208,9 +209,6 @@ class PlanPicture:
         show()
         size.calls.append(show)
         self.box = stack(words(self.text, "readout"), self.image)
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
 
 
 def plan_picture(plan: FillPlan | None = None) -> PlanPicture:

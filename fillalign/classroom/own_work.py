@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from fillalign.classroom import exercises, kept
 from fillalign.classroom.widgets import (
-    bundle,
+    Shown,
     button,
     download_link,
     fold,
@@ -28,7 +28,7 @@ _PRINTED = """<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>{title
 </style><h1>{title}</h1><ul>{items}</ul><p>Name, date:</p></html>"""
 
 
-class Checklist:
+class Checklist(Shown):
     """What to do at the venue, to tick and to print; ticks are kept.
 
     Attributes
@@ -68,9 +68,6 @@ class Checklist:
             "Save this list to print", f"checklist-{self.lesson}.html", page.encode(),
             kind="text/html")
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
-
 
 def checklist(lesson: str, items: str) -> Checklist:
     r"""Return a list of things to do at the venue, to tick and to print.
@@ -93,7 +90,7 @@ def checklist(lesson: str, items: str) -> Checklist:
     return Checklist(lesson, items)
 
 
-class MyWork:
+class MyWork(Shown):
     """What is written down so far, a file of it to hand in, and one button to clear it.
 
     Attributes
@@ -128,9 +125,6 @@ class MyWork:
         except OSError as error:
             say(self.count, f"{kept.FILE} cannot be removed, {error.strerror}; nothing was "
                             "cleared.")
-
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
-        return bundle(self.box, self.text, **kwargs)
 
 
 def my_work() -> MyWork:

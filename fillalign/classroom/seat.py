@@ -30,7 +30,7 @@ from fillalign.classroom.seat_numbers import (
     whole_samples,
 )
 from fillalign.classroom.venues import demo_sound
-from fillalign.classroom.widgets import bundle, size, stack
+from fillalign.classroom.widgets import size, stack
 from fillalign.field import Planned, Settings, arrival_shift_ms, output_roles, trace_paths
 from fillalign.levels import amplitude_to_db, db_to_amplitude
 from fillalign.planning import mirror_of
@@ -181,9 +181,10 @@ with a faint pitch of 139 Hz.'
         held = io.BytesIO()
         self.still().savefig(held, format="png", dpi=80)
         words = self.plain()
-        data = bundle(self.box, words, **kwargs) if self.box else {"text/plain": words}
+        data = self.box._repr_mimebundle_(**kwargs) if self.box else {}
         picture = base64.b64encode(held.getvalue()).decode()
-        return {**data, "image/png": picture}, {"image/png": {"alt": words}}
+        return ({**data, "text/plain": words, "image/png": picture},
+                {"image/png": {"alt": words}})
 
     def _boxed(self) -> Any:
         if self.view is None:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from fillalign.classroom.exercises import as_number, as_sentence
 from fillalign.classroom.widgets import (
+    Shown,
     abreast,
-    bundle,
     button,
     entry,
     label_width,
@@ -37,7 +36,7 @@ _INTRO = (
 )
 
 
-class NumberForm:
+class NumberForm(Shown):
     """Boxes for what was measured, and what follows from it as text.
 
     Parameters
@@ -104,9 +103,10 @@ class NumberForm:
             self.text = as_sentence(ValueError(self._with_labels(str(error))))
         say(self.reply, self.text)
 
-    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+    def plain(self) -> str:
+        """Return what is asked for, as plain text."""
         asked = ", ".join(self._labels.values())
-        return bundle(self.box, f"{self._intro}\nAsked for: {asked}", **kwargs)
+        return f"{self._intro}\nAsked for: {asked}"
 
 
 def quick_form() -> NumberForm:

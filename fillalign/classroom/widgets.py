@@ -314,6 +314,23 @@ def projector(on: bool = True) -> None:
     size.box.value = bool(on)
 
 
-def bundle(box: Control, text: str, **kwargs: Any) -> dict[str, Any]:
-    """Return what a notebook stores of a panel: the widget, and its words as plain text."""
-    return {**box._repr_mimebundle_(**kwargs), "text/plain": text}
+class Shown:
+    """What a notebook shows and stores of a panel: its box, and its words as plain text.
+
+    Attributes
+    ----------
+    box : widget
+        All of it.
+    text : str
+        Its words.
+    """
+
+    box: Control
+    text: str
+
+    def plain(self) -> str:
+        """Return what is stored as plain text."""
+        return self.text
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        return {**self.box._repr_mimebundle_(**kwargs), "text/plain": self.plain()}
