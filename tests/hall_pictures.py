@@ -26,11 +26,11 @@ MOST_BYTES = 16_000
 NOTEBOOKS = Path(__file__).parents[1] / "notebooks"
 
 SCENES: dict[str, tuple[str, dict[str, tuple[float, float]]]] = {
-    "00": ("pewter_barn", {"Ruth": (36, 2), "Ole": (18, 0), "Noor": (32, -3)}),
+    "00": ("pewter_barn", {"Ruth": (36, 2), "Ole": (18, 0), "Noor": (32, 4)}),
     "01": ("tidewell_hall", {"Ruth": (39, -3), "row 2": (5, 1), "Noor": (13, -4)}),
     "02": ("tidewell_hall", {"Ines": (27, 5), "Ole": (15, 0)}),
     "03": ("tidewell_hall", {"Ines": (34, 3), "Ole": (25, -3), "Ruth": (30, -6)}),
-    "04": ("tidewell_hall", {"Ruth": (34, 4), "Ole": (15, 0), "Ines": (34, -6)}),
+    "04": ("tidewell_hall", {"Ruth": (34, 4), "Ole": (15, 0), "Ines": (34, 0)}),
     "05": ("tidewell_hall", {"Ruth": (20, 3), "row 34": (34, -4), "Ole": (14, -3)}),
     "06": ("tidewell_hall", {"talker": (-2, 0), "Ruth": (39, 3), "Ole": (14, -3)}),
     "07": ("tidewell_hall", {"Ruth": (39, 0), "Noor": (13, -4)}),
@@ -54,6 +54,7 @@ def hall_png(venue: Venue, people: dict[str, tuple[float, float]]) -> bytes:
     figure = Figure(figsize=(7.6, 2.7), dpi=100, layout="constrained")
     ax = figure.add_subplot()
     ax.set_aspect("equal")
+    long_m = max(area.x_to_m for area in venue.areas) + 6.0
     for area in venue.areas:
         (x, width), (y, depth) = (
             (low, high - low) for low, high in zip(
@@ -61,8 +62,8 @@ def hall_png(venue: Venue, people: dict[str, tuple[float, float]]) -> bytes:
         shadow = bool(area.shadowed_from)
         ax.add_patch(Rectangle((x, y), width, depth, facecolor=PALE,
                                edgecolor=GREY, hatch="//" if shadow else None, linewidth=0.6))
-        # A narrow area has its name upright, where no neighbour's begins.
-        upright = width < 9
+        # An area too narrow for its name has it upright, where no neighbour's begins.
+        upright = width < 0.015 * long_m * len(area.name)
         ax.text(x + width / 2, y + 0.03 * depth, area.name, ha="center", va="bottom",
                 color=INK, fontsize=7, rotation=90 if upright else 0,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5, "alpha": 0.7})

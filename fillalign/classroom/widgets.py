@@ -43,7 +43,7 @@ _CSS = """<style>
 .fill-panel .widget-toggle-buttons > div {display: flex; flex-flow: row wrap}
 .fill-panel .widget-toggle-button.mod-active {background: #1f5c99; color: white}
 .fill-panel figcaption {font-size: 15px; line-height: 1.4}
-.fill-fold > button {font-weight: 600; background: none; box-shadow: none !important}
+.fill-fold > button {font-weight: 600}
 .fill-panel audio {width: min(100%, 420px)}
 .fill-large figcaption {font-size: 22px}
 .fill-large .widget-text {max-width: none !important}
@@ -252,7 +252,8 @@ def stack(*parts: Control) -> Control:
 
 def fold(title: str, part: Control) -> Control:
     """Return a part behind its title, closed until somebody opens it, by mouse or keys."""
-    head = ipywidgets.ToggleButton(layout=ipywidgets.Layout(width="auto"))
+    head = ipywidgets.ToggleButton(layout=ipywidgets.Layout(width="auto",
+                                                            align_self="flex-start"))
 
     def turn(_: object) -> None:
         head.description = ("\u25be " if head.value else "\u25b8 ") + title

@@ -35,8 +35,10 @@ def look(page: Any, lab: Lab, notebook: Path, size: str) -> list[dict[str, Any]]
     lesson = LessonPage(page, lab, notebook)
     lesson.run_all()
     page.wait_for_timeout(1500)
-    if size == "1920" and page.evaluate(_LARGE):
-        page.wait_for_timeout(4000)
+    if size == "1920":
+        lesson.screenshot(_SHEETS / f"{notebook.stem}_1920_usual.png")
+        if page.evaluate(_LARGE):
+            page.wait_for_timeout(4000)
     panels: list[dict[str, Any]] = page.evaluate(_PANELS)
     tallest = sorted(panels, key=lambda one: -one["height"])[:4]
     print(f"  {notebook.stem[:2]} {size}:",
