@@ -133,7 +133,7 @@ def _still_to_come(
     level = power_to_db(np.maximum(left, least) / max(float(left[0]), least))
     # A plain decay with all this energy would start so far above the noise.
     margin = float(power_to_db(max(left[0] * pace, least) / max(noise, least * pace)))
-    return np.asarray(level), margin, noise
+    return np.asarray(level), margin if rt60 else 0.0, noise
 
 
 def _check(name: str, value: float, correlation: float, margin: float, width_hz: float,
@@ -185,6 +185,13 @@ def _octave_decay(
         why["curvature"] = f"T30 and T20 differ by {curvature:+.0f} %: the decay is bent"
     return OctaveDecay(values["edt"], t20, t30, c50, margin, correlation, curvature, why, level,
                        rate)
+
+
+def _sound_begins(samples: FloatArray) -> int:
+    """Return the sample where a sound comes within 20 dB of its peak, and out of its noise."""
+    size = np.abs(samples)
+    noise = float(np.sqrt(np.mean(size[-max(1, size.size // 10) :] ** 2)))
+    return int(np.argmax(size > max(0.1 * size.max(), min(5 * noise, 0.5 * size.max()))))
 
 
 def _noise_stops(samples: FloatArray, rate: float) -> int:
@@ -245,8 +252,7 @@ def decay_times(
     if not mono.any() or mono.size < 0.1 * rate:
         raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
                          f"{mono.size / rate:.3f} s")
-    start = (_noise_stops(mono, rate) if interrupted
-             else int(np.argmax(np.abs(mono) > 0.1 * np.abs(mono).max())))
+    start = _noise_stops(mono, rate) if interrupted else _sound_begins(mono)
     size = fft.next_fast_len(mono.size + round(_RING_S * rate), real=True)
     frequency, whole = fft.rfftfreq(size, 1 / rate), fft.rfft(mono, size)
     # Parted before it is filtered (ISO 3382-1, annex A.2.3), or the filter blurs the border.

@@ -194,7 +194,7 @@ def test_recording_at_a_seat_with_its_tail_gives_back_the_gap(name: str) -> None
     """Mains, fill and mains again, through the room and a microphone with some noise."""
     sweep = exponential_sweep(seconds=1.0)
     turns = take_turns(sweep, spacing_s=4.0, sample_rate_hz=RATE)
-    for row in fill_rows(name, 3).itertuples():
+    for row in fill_rows(name, 2).itertuples():
         seat = (row.x_m, row.y_m, row.z_m)
         main = main_output(name, row.reference)
         parts = [
@@ -360,7 +360,7 @@ def test_measured_level_wins_over_the_model() -> None:
 
 @pytest.mark.parametrize("rate", [16000, 44100, 96000])
 def test_levels_do_not_depend_on_the_sample_rate(rate: int) -> None:
-    hall, seat = venue("tidewell_hall"), (20.0, 1.0, 1.2)
+    hall, seat = venue("lantern_room"), (9.0, 1.0, 1.2)
     levels = [
         response_levels_db(render_seat(hall, CLICK, seat, sample_rate_hz=each), rate=each)
         for each in (RATE, rate)
@@ -388,7 +388,7 @@ def test_tail_dies_away_with_the_rt60_of_each_octave() -> None:
 
 
 def test_tail_follows_the_seed_and_only_the_seed() -> None:
-    hall, seat = venue("tidewell_hall"), (20.0, 1.0, 1.2)
+    hall, seat = venue("lantern_room"), (9.0, 1.0, 1.2)
     first, again, other = (render_seat(hall, CLICK, seat, seed=seed) for seed in (4, 4, 5))
     assert np.array_equal(first, again)
     tails = first - other
@@ -463,8 +463,8 @@ def test_low_cut_and_shelf_are_the_filters_that_were_dialled() -> None:
 
 
 def test_plan_brings_its_own_settings_and_air() -> None:
-    seat = (30.0, 2.0, 1.2)
-    hall = plan("tidewell_hall")
+    seat = (9.0, 1.0, 1.2)
+    hall = plan("lantern_room")
     told = render_seat(hall.venue, CLICK, seat, settings=hall.settings, air=hall.air)
     assert np.array_equal(render_seat(hall, CLICK, seat), told)
     warm = plan_fills(hall.venue, air=Air(28.0, 40.0))
@@ -475,12 +475,12 @@ def test_plan_brings_its_own_settings_and_air() -> None:
 
 
 def test_every_option_changes_the_sound() -> None:
-    hall, seat = plan("tidewell_hall"), (30.0, 2.0, 1.2)
-    plain = render_seat(hall, CLICK, seat)
+    hall, seat = venue("lantern_room"), (9.0, 1.0, 1.2)
+    plain = render_seat(hall, CLICK, seat, sample_rate_hz=16000.0)
     for options in (
-        {"sample_rate_hz": 44100.0},
+        {"sample_rate_hz": 22050.0},
         {"outputs": "mains"},
-        {"settings": {"Main bus": OutputSettings(delay_ms=1.0)}},
+        {"settings": {"Mains": OutputSettings(delay_ms=1.0)}},
         {"air": Air(10.0, 40.0)},
         {"state": "check"},
         {"tail": False},
@@ -488,7 +488,7 @@ def test_every_option_changes_the_sound() -> None:
         {"ears": "two"},
         {"reference_db": 130.0},
     ):
-        heard = render_seat(hall, CLICK, seat, **options)
+        heard = render_seat(hall, CLICK, seat, **{"sample_rate_hz": 16000.0, **options})
         heard = heard[:, 0] if heard.ndim == 2 else heard
         size = min(heard.size, plain.size)
         assert np.abs(heard[:size] - plain[:size]).max() > 1e-2 * np.abs(plain).max(), options
@@ -542,8 +542,9 @@ def test_reference_is_the_level_of_full_scale_and_nothing_clips() -> None:
 def test_demo_sounds_fit_at_every_demo_venue(name: str) -> None:
     place = plan(name)
     for x in (place.checks.point_m[0], place.checks.point_m[-1]):
+        response = render_seat(place, CLICK, x)
         for sound in (read_wav(DATA / "voice.wav").samples[:, 0], clap()):
-            assert 1e-4 < np.abs(render_seat(place, sound, x)).max() < 1.0
+            assert 1e-4 < np.abs(sig.oaconvolve(sound, response)).max() < 1.0
 
 
 # Errors
