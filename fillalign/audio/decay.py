@@ -140,6 +140,8 @@ def _check(name: str, value: float, correlation: float, margin: float, width_hz:
            low_db: float) -> str | None:
     """Return why ISO 3382 would not have a value, None if it would."""
     needed = NOISE_BELOW_END_DB - low_db
+    if margin <= 0:
+        return "nothing that stands out of the noise dies away"
     if margin < needed and name != "edt":
         return f"the noise lies {margin:.0f} dB below the start, {needed:.0f} dB are needed"
     if margin < NOISE_BELOW_END_DB + 10 and name == "edt":
@@ -190,7 +192,7 @@ def _octave_decay(
 def _sound_begins(samples: FloatArray) -> int:
     """Return the sample where a sound comes within 20 dB of its peak, and out of its noise."""
     size = np.abs(samples)
-    noise = float(np.sqrt(np.mean(size[-max(1, size.size // 10) :] ** 2)))
+    noise = float(np.sqrt(_blocks(samples**2, samples.size // 10).min()))
     return int(np.argmax(size > max(0.1 * size.max(), min(5 * noise, 0.5 * size.max()))))
 
 

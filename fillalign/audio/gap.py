@@ -44,7 +44,7 @@ from fillalign.audio.takes import (
     without_mains,
 )
 from fillalign.audio.wav import Recording
-from fillalign.levels import db_to_amplitude
+from fillalign.levels import amplitude_to_db, db_to_amplitude
 
 MODES = ("one-after-other", "together", "two-takes")
 _USUAL_GAPS_MS = (-20.0, 60.0)  # searched where no gap was planned
@@ -57,6 +57,7 @@ _SOFTEST_DB = 35.0  # below the mains; nobody hears a fill softer than that
 # an octave, 0.9 to 3.5 kHz) none looks turned over in all octaves by so much.
 _SAME_WAY = 0.75
 _LEAST_NOISE_S = 4.0
+_REST_DB = 20.0  # to which one take cannot be trusted to be taken out of another
 
 
 @dataclass(frozen=True)
@@ -253,6 +254,11 @@ def _taken_apart(both: Take, alone: Take) -> GapReading:
         fill = rest.first("fill", mains_ms + CLOSEST_MS, mains_ms + 150, floor_db=floor_db)
         if fill.level_db < weak_db + 10:
             raise CannotTellError("other-take", "what is left of the mains may hide the fill")
+    there_ms = mains.time_ms + fill.time_ms - mains_ms
+    there = np.abs(alone.sound.part(there_ms - 0.5, there_ms + 0.5)).max(initial=1e-300)
+    if fill.level_db < amplitude_to_db(there) - _REST_DB:
+        raise CannotTellError("fill-silent", "what is left where the mains' take is loud is but a "
+                              "rest of it")
     return _reading(_Pick(alone, mains), _Pick(replace(both, sound=rest), fill),
                     fill.time_ms - mains_ms, unsteady=unsteady(alone, mains.time_ms))
 

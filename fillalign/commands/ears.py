@@ -122,7 +122,7 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
 
 def decay(argv: Sequence[str]) -> int:
     """Read how the room dies away, by octave, from a recording."""
-    from fillalign.audio import RecordingError, read_recording
+    from fillalign.audio import read_recording
 
     parser = Parser(prog="fillalign decay", allow_abbrev=False,
                     description="Read EDT, T20, T30 and C50 by octave from a take of the test "
@@ -142,10 +142,7 @@ def decay(argv: Sequence[str]) -> int:
     add_signal(parser)
     args = parser.parse_args(argv)
     check_picture(parser, args.picture)
-    try:
-        take = read_recording(args.recording)
-    except RecordingError as error:
-        return fail(str(error), BAD_VENUE)
+    take = read_recording(args.recording)
     try:
         samples = _dying(take, args)
         return _told_decay(samples, take.sample_rate_hz, args)
@@ -182,41 +179,31 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
     from fillalign.audio import decay_times, decay_toml
 
     read = decay_times(samples, rate, interrupted=args.kind == "noise")
-    code = OK
     if args.picture is not None:
-        code = _drawn(read, args)
-    if code != OK:
-        return code
+        from fillalign import plots
+
+        picture = plots.page_picture(
+            lambda ax: plots.decay_plot(read, ax=ax), (7.0, 3.0),
+            "Level of the sound still to come, by octave, with the part each time is read from.")
+        write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
     if args.json:
         print(json.dumps({str(octave): _numbers(each) for octave, each in read.items()}))
     else:
         _print_decay(read)
-    if all(each.rt60_s is None for each in read.values()):
-        return NOTHING_SURE
     early = [each.c50_db for each in read.values() if each.c50_db is not None]
-    if early and max(early) < _LEAST_C50_DB:
-        return fail(f"{short(args.recording)}: is no {_NAMES[args.kind]}: C50 is {max(early):.0f} "
-                    f"dB at most, and a decay of 20 s has {_LEAST_C50_DB:g}. Name with --kind what "
-                    "was recorded", NOTHING_SURE)
+    why = None
+    if all(each.rt60_s is None for each in read.values()):
+        why = "tells no decay as a"
+    elif early and max(early) < _LEAST_C50_DB:
+        why = (f"C50 is {max(early):.0f} dB at most, and a decay of 20 s has {_LEAST_C50_DB:g}: "
+               "is no")
+    if why is not None:
+        return fail(f"{short(args.recording)}: {why} {_NAMES[args.kind]}. If it is something else, "
+                    "name it with --kind", NOTHING_SURE)
     if not args.json:
         lines = decay_toml(read).partition("\n")[2]
         print(f"\nIn the venue file, replace the rt60_s line under [state.check] by:\n{lines}",
               end="")
-    return OK
-
-
-def _drawn(read: Mapping[int, OctaveDecay], args: argparse.Namespace) -> int:
-    from fillalign import plots
-    from fillalign._files import SheetError, signals_wait
-
-    picture = plots.page_picture(
-        lambda ax: plots.decay_plot(read, ax=ax), (7.0, 3.0),
-        "Level of the sound still to come, by octave, with the part each time is read from.")
-    try:
-        with signals_wait():
-            write({Path(args.picture): picture}, None, overwrite=args.overwrite, quiet=args.json)
-    except SheetError as error:
-        return fail(str(error), NOT_WRITTEN)
     return OK
 
 

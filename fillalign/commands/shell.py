@@ -94,6 +94,8 @@ def fitting(name: str) -> Iterator[None]:
 
     try:
         yield
+    except VenueError:
+        raise
     except ValueError as error:
         raise VenueError(name, tuple(("", line) for line in str(error).splitlines())) from error
 
@@ -223,9 +225,10 @@ def told(done: int, number: int) -> None:
 def failed(error: Exception) -> int:
     """Say what is wrong with a file, and return the code; any other error goes on."""
     from fillalign._files import SheetError
+    from fillalign.audio import RecordingError
     from fillalign.venue import VenueError
 
-    if not isinstance(error, SheetError | VenueError):
+    if not isinstance(error, SheetError | VenueError | RecordingError):
         raise error
     return fail(str(error), NOT_WRITTEN if isinstance(error, SheetError) else BAD_VENUE)
 

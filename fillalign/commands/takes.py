@@ -11,21 +11,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign._text import LONGEST_PATH, listed, plain, quoted, short
+from fillalign._text import listed, plain, quoted, short
 from fillalign._validate import FloatArray, range_text
 from fillalign.commands.dialled import PLAN_HELP, planned
 from fillalign.commands.ears import add_signal, sweep_of
 from fillalign.commands.kept import SetFile, measured_by, venue_as_measured
 from fillalign.commands.shell import (
-    BAD_VENUE,
-    NOT_WRITTEN,
     NOTHING_SURE,
     OK,
     Parser,
     add_air,
     air_of,
     check_picture,
-    fail,
+    fitting,
     number,
     samples_of,
     tells_air,
@@ -150,8 +148,7 @@ class _Case:
 
 def take(argv: Sequence[str]) -> int:
     """Read takes against the plan, and say what to correct."""
-    from fillalign.audio import RecordingError, read_recording
-    from fillalign.venue import VenueError
+    from fillalign.audio import read_recording
 
     parser = _parser()
     args = parser.parse_args(argv)
@@ -162,43 +159,32 @@ def take(argv: Sequence[str]) -> int:
         parser.error("several takes need --at for each, and go without --picture and --moved-take")
     if args.mains_dba is not None and (args.venue_out is None or len(args.takes) > 1):
         parser.error("--mains-dba goes with --venue-out and one take")
-    try:
-        venue = venue_named(args.venue)
-        case = _case(parser, venue, args)
-        recordings = [read_recording(file) for file in args.takes]
-        moved = None if args.moved_take is None else read_recording(args.moved_take)
-    except (VenueError, RecordingError) as error:
-        return fail(str(error), BAD_VENUE)
-    try:
+    venue = venue_named(args.venue)
+    with parser.judging():
+        case = _case(venue, args)
+    recordings = [read_recording(file) for file in args.takes]
+    moved = None if args.moved_take is None else read_recording(args.moved_take)
+    with parser.judging():
         heard = [_heard(case, args, file, recording, seat, moved) for file, recording, seat in zip(
             args.takes, recordings, _seats(case, args), strict=True)]
-    except ValueError as error:
-        parser.error(str(error))
     return _answer(case, heard, args)
 
 
-def _case(parser: Parser, venue: Venue, args: argparse.Namespace) -> _Case:
-    """Return what is asked, or end with what is wrong in it."""
-    from fillalign.venue import VenueError
-
-    try:
-        output = _output(venue, args.fill)
-        settings, made_for = planned(venue, args.plan)
-        own = settings[output]
-        if own.trim_db == float("-inf"):
-            raise ValueError(f"{quoted(output)} stays off in the plan: there is nothing to read")
-        file = None if args.add_to is None else SetFile.of(args.add_to)
-        air = air_of(venue, args, "check") if file is None else file.air(venue, args)
-        noted = None if file is None else file.delay_ms(output)
-    except VenueError:
-        raise
-    except ValueError as error:
-        parser.error(str(error))
+def _case(venue: Venue, args: argparse.Namespace) -> _Case:
+    """Return what is asked, or raise what is wrong in it."""
+    output = _output(venue, args.fill)
+    settings, made_for = planned(venue, args.plan)
+    own = settings[output]
+    if own.trim_db == float("-inf"):
+        raise ValueError(f"{quoted(output)} stays off in the plan: there is nothing to read")
+    file = None if args.add_to is None else SetFile.of(args.add_to)
+    air = air_of(venue, args, "check") if file is None else file.air(venue, args)
+    noted = None if file is None else file.delay_ms(output)
     known = own.delay_ms if noted is None else noted
     dialled = known if args.dialled_ms is None else args.dialled_ms
     if not 0 <= dialled <= venue.outputs[output].delay_max_ms:
-        parser.error("--dialled-ms must be between 0 and "
-                     f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
+        raise ValueError("--dialled-ms must be between 0 and "
+                         f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
     mains = None if args.mains is None else tuple(args.mains)
     return _Case(venue, output, settings, dialled, mains, air, made_for)
 
@@ -314,12 +300,8 @@ def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> i
     if slip is not None:
         sure = []
     correction = _correction(case, sure) if sure else None
-    try:
-        code = _written(case, heard, sure, correction, args)
-    except ValueError as error:
-        return fail(f"{short(args.venue, LONGEST_PATH)}: {error}", BAD_VENUE)
-    if code != OK:
-        return code
+    with fitting(args.venue):
+        _write_all(case, heard, sure, correction, args)
     if args.json:
         print(json.dumps({**_numbers(case, heard, correction), "slip": slip}))
     else:
@@ -460,11 +442,9 @@ def _numbers(
 # What is written --------------------------------------------------------------------------
 
 
-def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
-             correction: _Correction | None, args: argparse.Namespace) -> int:
+def _write_all(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
+               correction: _Correction | None, args: argparse.Namespace) -> None:
     """Write what is asked for: all files or none."""
-    from fillalign._files import SheetError, signals_wait
-
     contents: dict[Path, bytes] = {}
     if args.picture is not None and heard[0].reading.heard:
         from fillalign import plots
@@ -479,19 +459,13 @@ def _written(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
         late_ms = case.planned_ms - case.dialled_ms - correction.add_ms
         contents[Path(args.venue_out)] = venue_as_measured(
             venue_text(args.venue), case.venue, case.output, late_ms, len(sure), levels).encode()
-    kept = {}
+    kept: dict[Path, bytes] = {}
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)
         pairs = [(each.expected, each.reading) for each in sure]
         air = case.air if tells_air(args) else None
         kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs, air).encode()
-    try:
-        with signals_wait():
-            if contents:
-                write(contents, None, overwrite=args.overwrite, quiet=args.json)
-            if kept:
-                # To add to it is what was asked for.
-                write(kept, None, overwrite=True, quiet=args.json)
-    except SheetError as error:
-        return fail(str(error), NOT_WRITTEN)
-    return OK
+    # To add to what is kept is what was asked for.
+    for files, overwrite in ((contents, args.overwrite), (kept, True)):
+        if files:
+            write(files, overwrite=overwrite, quiet=args.json)
