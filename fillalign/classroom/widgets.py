@@ -17,6 +17,7 @@ import ipywidgets
 
 _WIDE = "95%"
 _LETTERS_S = 0.2
+_TRACK = "190px"
 _CSS = """<style>
 .fill-panel {max-width: 1120px}
 .fill-panel.fill-large {max-width: none}
@@ -31,7 +32,7 @@ _CSS = """<style>
 .fill-large .fill-words, .fill-large .widget-label, .fill-large .widget-readout,
 .fill-large a, .fill-large input, .fill-large select, .fill-large button, .fill-large label
  {font-size: 22px !important; height: auto; line-height: 1.4}
-.fill-large .widget-slider {height: 48px}
+.fill-large .widget-slider {height: 48px; font-size: 22px}
 .fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-checkbox
  {height: 44px}
 .fill-large .slider-container {margin-left: 20px}
@@ -112,6 +113,9 @@ def make_control(
     numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
     whole = all(float(number).is_integer() for number in numbers.values())
     kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
+    if width != "initial":
+        # Room for the track beside a long label, on a line of its own if need be.
+        layout.min_width = f"min({_WIDE}, {width} + {_TRACK})"
     decimals = len(f"{spec.step:g}".partition(".")[2])
     return kind(
         **{key: int(n) for key, n in numbers.items()} if whole else numbers,

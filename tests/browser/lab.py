@@ -91,7 +91,12 @@ _CLIPPED = """() => Array.from(document.querySelectorAll(
     '.fill-panel .widget-label, .fill-panel .widget-readout, .fill-panel .fill-words, ' +
     '.fill-panel button, .fill-panel'))
     .filter(part => part.offsetParent && part.scrollWidth > part.clientWidth + 1)
-    .map(part => `${part.className}: ${part.innerText.slice(0, 60)}`)"""
+    .map(part => `${part.className}: ${part.innerText.slice(0, 60)}`)
+    .concat(Array.from(document.querySelectorAll('.fill-panel .noUi-target'))
+        .filter(part => part.offsetParent && part.clientWidth < 80)
+        .map(part => `slider of ${part.clientWidth} px: ` +
+            part.closest('.widget-slider').innerText))
+"""
 _STATE = """panel => [...panel.querySelectorAll(
     '.fill-readout, .fill-reply, .fill-table, .said, .value, .verdict, button[aria-pressed]')].map(
         part => part.innerText + part.getAttribute('aria-pressed')).join('|')
@@ -324,7 +329,7 @@ class LessonPage:
         return running
 
     def clipped(self) -> list[str]:
-        """Return labels, readouts and buttons of panels that are wider than their room."""
+        """Return labels, readouts and buttons wider than their room, and sliders with none."""
         return list(self.page.evaluate(_CLIPPED))
 
     def screenshot(self, path: Path) -> None:

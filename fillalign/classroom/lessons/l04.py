@@ -183,7 +183,7 @@ def seats_figure() -> LiveFigure:
         "Put the equaliser on: it lifts every notch at your seat and lowers every peak, by up to "
         "12 dB, for everybody. What does the neighbour get for it?",
         [
-            Slider("y_m", "Your seat, from the middle of the row", 0, 8, 5, step=0.5, unit="m"),
+            Slider("y_m", "Your seat off the middle by", 0, 8, 5, step=0.5, unit="m"),
             Slider("apart_m", "Neighbour further out by", 0.1, 1, 0.5, step=0.1, unit="m"),
             Slider("level_db", "Fill against main", -12, -1, -3, step=1, unit="dB"),
             Switch("equaliser_on", "Equaliser set for your seat", False),
