@@ -33,8 +33,9 @@ _CSS = """<style>
 .fill-large a, .fill-large input, .fill-large select, .fill-large button, .fill-large label
  {font-size: 22px !important; height: auto; line-height: 1.4}
 .fill-large .widget-slider {height: 48px; font-size: 22px}
+.jp-Notebook:has(.fill-large) .jp-RenderedMarkdown table {font-size: inherit}
 .fill-large .widget-text, .fill-large .widget-text input, .fill-large .widget-checkbox
- {height: 44px}
+ {height: 44px; font-size: 22px}
 .fill-large .slider-container {margin-left: 20px}
 .fill-large .noUi-handle {width: 30px !important; height: 30px !important; top: -13px !important}
 .fill-panel .noUi-handle:focus, .fill-panel button:focus-visible
@@ -95,6 +96,11 @@ def label_width(labels: Iterable[str]) -> str:
     return f"{0.62 * max(map(len, labels), default=0) + 0.5:.1f}em"
 
 
+def _with_room(width: str) -> str:
+    """Return how wide a control is at least, with a label of some width beside it."""
+    return "0" if width == "initial" else f"min({_WIDE}, {width} + {_TRACK})"
+
+
 def make_control(
     spec: Slider | Choice | Switch, *, continuous: bool, width: str = "initial"
 ) -> Control:
@@ -113,9 +119,7 @@ def make_control(
     numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
     whole = all(float(number).is_integer() for number in numbers.values())
     kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
-    if width != "initial":
-        # Room for the track beside a long label, on a line of its own if need be.
-        layout.min_width = f"min({_WIDE}, {width} + {_TRACK})"
+    layout.min_width = _with_room(width)
     decimals = len(f"{spec.step:g}".partition(".")[2])
     return kind(
         **{key: int(n) for key, n in numbers.items()} if whole else numbers,
@@ -163,7 +167,8 @@ def entry(
 
     box = ipywidgets.Text(description=label, placeholder=hint,
                           style={"description_width": width},
-                          layout=ipywidgets.Layout(width="auto", max_width="560px"))
+                          layout=ipywidgets.Layout(width="auto", max_width="560px",
+                                                   min_width=_with_room(width)))
     box.on_msg(entered)
     return box
 
