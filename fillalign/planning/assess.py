@@ -9,15 +9,9 @@ from itertools import chain, product
 import numpy as np
 
 from fillalign._text import quoted
-from fillalign._validate import FloatArray, check_choice, check_type
+from fillalign._validate import check_choice, check_type
 from fillalign.air import Air
-from fillalign.field import (
-    A_POWER,
-    Settings,
-    speech_at,
-    superpose,
-)
-from fillalign.levels import power_to_db
+from fillalign.field import Settings, speech_at
 from fillalign.planning.compare import changes
 from fillalign.planning.delay import (
     delay_bases,
@@ -41,12 +35,13 @@ from fillalign.planning.need import (
     RowCheck,
     Yardstick,
     area_needs,
+    gain_before_feedback_db,
     make_yardstick,
     rows_with,
 )
 from fillalign.planning.plan import Prospect, decided, prospect
 from fillalign.planning.result import FillPlan, FillReport
-from fillalign.planning.seats import Walk, check_seats, gain_before_feedback_db
+from fillalign.planning.seats import Walk, check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves
 from fillalign.planning.wording import Finding
 from fillalign.planning.zones import (
@@ -174,7 +169,7 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
             needs = area_needs(yardstick, rows_with(yardstick, settings, others),
                                sounding_of(settings, others))
         reports += _tier_reports(yardstick, settings, tier, others, needs, check, readings)
-    walk = _walk(yardstick, settings, sounding)
+    walk = _walk(yardstick, check, settings, sounding)
     checks, loudest = check_seats(zones, settings, sounding_of(settings, fills))
     back, front = int(walk.x_m.argmax()), int(walk.x_m.argmin())
     lift, relief = (float(walk.after_dba[row] - walk.before_dba[row]) for row in (back, front))
@@ -189,7 +184,7 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
         walk=walk,
         checks=checks,
         loudest_dba=loudest,
-        gain_before_feedback_db=gain_before_feedback_db(zones, settings, sounding),
+        gain_before_feedback_db=gain_before_feedback_db(yardstick, check, settings, sounding),
         back_gain_db=lift,
         front_relief_db=lift - relief,
         findings=(),
@@ -352,28 +347,22 @@ def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
 # The walk, the stage, the meter -----------------------------------------------------------
 
 
-def _walk(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> Walk:
+def _walk(
+    yardstick: Yardstick, check: RowCheck, settings: Settings, sounding: list[str]
+) -> Walk:
     """Levels along the walk with the mains alone and with everything."""
-    zones, mains = yardstick.zones, main_outputs(yardstick.zones.venue)
-    field = superpose(zones.paths, settings, sounding=sounding)
-    without = superpose(zones.paths, settings, sounding=mains)
-    alone, every = field.gains(mains), field.gains()
-
-    def rows(power: FloatArray) -> FloatArray:
-        return np.asarray(power_to_db(zones.row_mean(power @ A_POWER)))
-
+    zones, alone = yardstick.zones, yardstick.alone
     speech = speech_at(zones.paths, settings, sounding=sounding)
-    index = speech.index(np.array([alone, every, every * np.sqrt(10.0)]))
-    before, after, louder = zones.row_mean(index.T).T
+    louder = speech.index(settings.gains(speech.outputs) * np.sqrt(10.0))
     return Walk(
         x_m=zones.row_x_m,
         area=zones.row_area,
-        before_dba=rows(without.total(without.gains())),
-        after_dba=rows(field.total(every)),
-        heard_before_dba=rows(without.heard(without.gains())),
-        heard_after_dba=rows(field.heard(every)),
+        before_dba=alone.total_dba,
+        after_dba=check.total_dba,
+        heard_before_dba=yardstick.profile_dba - alone.shortfall_db,
+        heard_after_dba=yardstick.profile_dba - check.shortfall_db,
         profile_dba=yardstick.profile_dba,
-        speech_before=before,
-        speech_after=after,
-        speech_louder=louder,
+        speech_before=alone.index,
+        speech_after=check.index,
+        speech_louder=zones.row_mean(louder),
     )

@@ -108,7 +108,7 @@ def _trim_findings(
         bound = None if limit is None else limit.bound
         kind = Kind.TRIM_LEAST if bound is None else Kind.TRIM_BOUND
         yield Finding(kind, name, {"trim_db": own.trim_db, "bound": bound, **lacks})
-    image = curve.bounds()[Bound.PRECEDENCE]
+    image = curve.bounds[Bound.PRECEDENCE]
     if own.trim_db > image:
         yield Finding(Kind.WORDS_FIRST, name, {"trim_db": own.trim_db, "image_db": image})
 

@@ -12,16 +12,14 @@ from fillalign._validate import as_air, check_type
 from fillalign.air import Air
 from fillalign.field import (
     A_POWER,
-    Paths,
     Settings,
-    output_arrivals_ms,
     place_among_seats,
     trace_paths,
 )
 from fillalign.levels import power_sum_db, power_to_db
 from fillalign.planning.assess import evaluate
 from fillalign.planning.compare import retimed
-from fillalign.planning.delay import counting_mains
+from fillalign.planning.delay import basis_at
 from fillalign.planning.meter import BELIEVED_DB, MeterRead, meter_powers
 from fillalign.planning.result import FillPlan
 from fillalign.planning.wording import Finding, Kind
@@ -179,7 +177,8 @@ class _Expected:
             "limit_db": BELIEVED_DB})
 
     def _gap(self, gap_ms: float, place: dict[str, float]) -> Finding:
-        expected = _gap_ms(self.paths, self.on, self.read.output)
+        basis = basis_at(self.paths, self.on, self.read.output)
+        expected = self.on[self.read.output].delay_ms - float(basis.wanted_ms(self.paths.air)[0])
         own, planned = (one[self.read.output].delay_ms
                         for one in (self.settings, retimed(self.plan, self.paths.air)))
         change = (expected - gap_ms) + (planned - own)
@@ -191,13 +190,6 @@ class _Expected:
             "turn": "add" if change > 0 else "take off", "by_ms": abs(change), "own_ms": own,
             "set_ms": max(0.0, round((own + change) / step) * step),
             "back_ms": max(0.0, -(own + change))})
-
-
-def _gap_ms(paths: Paths, settings: Settings, output: str) -> float:
-    """Arrival of a fill after the main that counts, at the one seat of some paths."""
-    _, arrival = counting_mains(paths, settings, output)
-    at = list(paths.venue.outputs).index(output)
-    return float(output_arrivals_ms(paths, settings)[at, 0] - arrival[0])
 
 
 def _moved(

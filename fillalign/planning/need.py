@@ -14,8 +14,10 @@ from fillalign.field import (
     JUST_NOTICEABLE,
     BoolArray,
     Settings,
+    single_points,
     speech_at,
     superpose,
+    trace_paths,
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.zones import Zones, main_outputs
@@ -51,7 +53,7 @@ class Reference(ByValue):
 
 @dataclass(frozen=True)
 class RowCheck:
-    """How each row stands (..., r): shortfall and loss of highs in dB, speech index.
+    """How each row stands (..., r): shortfall and loss of highs in dB, speech index, total level.
 
     `missing` adds up what it lacks in just noticeable steps: dB of level beyond 1 dB
     short (common practice), dB of highs beyond the limit, 0.03 of speech index below
@@ -62,6 +64,7 @@ class RowCheck:
     highs_loss_db: FloatArray
     index: FloatArray
     missing: FloatArray
+    total_dba: FloatArray
 
     @property
     def served(self) -> BoolArray:
@@ -85,9 +88,13 @@ class Yardstick:
     profile_dba: FloatArray
     alone: RowCheck
 
-    def check(self, heard: FloatArray, index: FloatArray) -> RowCheck:
-        """Compare heard row powers (..., r, 3), weighted by `WEIGHTS`, and speech index."""
-        return _check_rows(self.zones.venue.goals, self.reference, self.profile_dba, heard, index)
+    def check(self, heard: FloatArray, total: FloatArray, index: FloatArray) -> RowCheck:
+        """Compare heard row powers (..., r, 3), weighted by `WEIGHTS`, and speech index.
+
+        `total` (..., r) is the A-weighted power of all sound, which decides nothing here.
+        """
+        return _check_rows(self.zones.venue.goals, self.reference, self.profile_dba, heard, total,
+                           index)
 
 
 def _check_rows(
@@ -95,6 +102,7 @@ def _check_rows(
     reference: Reference,
     profile_dba: FloatArray,
     heard: FloatArray,
+    total: FloatArray,
     index: FloatArray,
 ) -> RowCheck:
     # Bands in which nothing plays stay 300 dB down, so that no difference is undefined.
@@ -103,7 +111,19 @@ def _check_rows(
     missing = np.maximum(short - SHORT_DB, 0.0) + np.maximum(loss - goals.highs_loss_db, 0.0)
     if goals.sti is not None:
         missing += np.maximum(goals.sti - index, 0.0) / JUST_NOTICEABLE
-    return RowCheck(np.asarray(short), np.asarray(loss), index, np.asarray(missing))
+    return RowCheck(np.asarray(short), np.asarray(loss), index, np.asarray(missing),
+                    np.asarray(power_to_db(total)))
+
+
+def _rows_with(
+    zones: Zones, settings: Settings, sounding: list[str]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return heard row powers (r, b), the total (r,) and the speech index (r,)."""
+    field = superpose(zones.paths, settings, sounding=sounding)
+    speech = speech_at(zones.paths, settings, sounding=sounding)
+    gains, mean = field.gains(), zones.row_mean
+    return (mean(field.heard(gains)), mean(field.total(gains) @ A_POWER),
+            mean(speech.index(gains)))
 
 
 def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
@@ -120,22 +140,19 @@ def make_yardstick(zones: Zones, settings: Settings) -> Yardstick:
             f"{', '.join(mains)}: at least one output of the mains must sound, since "
             "the fills are judged against it; every trim_db is minus infinity"
         )
-    field = superpose(zones.paths, settings, sounding=mains)
-    gains, rows = field.gains(), zones.reference_rows
-    everywhere = zones.row_mean(field.heard(gains))
+    rows = zones.reference_rows
+    everywhere, total, index = _rows_with(zones, settings, mains)
     heard = everywhere[rows].mean(axis=0)
-    total = zones.row_mean(field.total(gains))[rows].mean(axis=0)
     level, highs, mids = power_to_db(heard @ WEIGHTS)
     reference = Reference(
         level_dba=float(level),
-        meter_dba=float(power_to_db(total @ A_POWER)),
+        meter_dba=float(power_to_db(total[rows].mean())),
         tone_db=float(highs - mids),
         bands=heard,
         x_m=float(zones.row_x_m[rows].mean()),
     )
     profile = _profile_dba(zones, reference)
-    index = zones.row_mean(speech_at(zones.paths, settings, sounding=mains).index(gains))
-    alone = _check_rows(zones.venue.goals, reference, profile, everywhere @ WEIGHTS, index)
+    alone = _check_rows(zones.venue.goals, reference, profile, everywhere @ WEIGHTS, total, index)
     return Yardstick(zones, reference, profile, alone)
 
 
@@ -185,11 +202,26 @@ class AreaNeed:
 
 def rows_with(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> RowCheck:
     """Return how the rows stand with some outputs sounding."""
-    zones = yardstick.zones
-    field = superpose(zones.paths, settings, sounding=sounding)
-    speech = speech_at(zones.paths, settings, sounding=sounding)
-    return yardstick.check(zones.row_mean(field.heard(field.gains()) @ WEIGHTS),
-                           zones.row_mean(speech.index(field.gains())))
+    heard, total, index = _rows_with(yardstick.zones, settings, sounding)
+    return yardstick.check(heard @ WEIGHTS, total, index)
+
+
+def gain_before_feedback_db(
+    yardstick: Yardstick, check: RowCheck, settings: Settings, sounding: list[str]
+) -> float:
+    """Gain won, in dB: the level that the fills add in the last row, less that at the stage.
+
+    By so much the mains may come down for the same level at the back, but for what the
+    stage microphone hears of the fills.
+    """
+    zones, back = yardstick.zones, int(yardstick.zones.row_x_m.argmax())
+    stage = single_points(np.array(zones.venue.stage_microphone_m))
+    paths = trace_paths(zones.venue, stage, zones.paths.state, zones.paths.air)
+    field = superpose(paths, settings, sounding=sounding)
+    every, mains = (field.total(field.gains(names))[0] @ A_POWER
+                    for names in (sounding, main_outputs(zones.venue)))
+    lift = check.total_dba[back] - yardstick.alone.total_dba[back]
+    return float(lift - power_to_db(every / mains))
 
 
 def area_needs(

@@ -18,10 +18,9 @@ from fillalign._text import quoted
 from fillalign._validate import as_air, as_number, check_type
 from fillalign.air import Air
 from fillalign.field import Settings
-from fillalign.planning.need import RowCheck, Yardstick, rows_with
+from fillalign.planning.need import Yardstick, gain_before_feedback_db, rows_with
 from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
-from fillalign.planning.seats import gain_before_feedback_db
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import asked_of, main_outputs, sounding_of
 from fillalign.venue import Area, Source, Venue, as_venue
@@ -52,7 +51,7 @@ class _Outcome:
 def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
     zones = yardstick.zones
     sounding = list(dict.fromkeys([*main_outputs(zones.venue), *sounding_of(settings, settings)]))
-    check: RowCheck = rows_with(yardstick, settings, sounding)
+    check = rows_with(yardstick, settings, sounding)
     own = zones.rows_in([area])
     level = yardstick.profile_dba - check.shortfall_db
     return _Outcome(
@@ -62,7 +61,7 @@ def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
         elsewhere=float(check.missing[~own].mean()) if (~own).any() else 0.0,
         speech_index=float(check.index[own].mean()),
         spread_db=float(np.ptp(level)),
-        won_db=gain_before_feedback_db(zones, settings, sounding),
+        won_db=gain_before_feedback_db(yardstick, check, settings, sounding),
     )
 
 
@@ -178,9 +177,10 @@ def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Change]]:
     outputs, goals = _outputs_of(venue, area), venue.goals
     if outputs:
         margin = max(asked_of(venue, name).image_margin_ms for name in outputs)
-        for more in (3.0, 6.0):
-            yield (f"an image margin of {margin + more:g} ms",
-                   partial(_with_outputs, venue, outputs, image_margin_ms=margin + more))
+        # Tried as it is told, to a tenth.
+        for later in (round(margin + 3.0, 1), round(margin + 6.0, 1)):
+            yield (f"an image margin of {later:g} ms",
+                   partial(_with_outputs, venue, outputs, image_margin_ms=later))
         yield ("words before the image",
                partial(_with_outputs, venue, outputs, priority="words"))
         yield "boxes that give 6 dB more", partial(_stronger, venue, outputs, 6.0)
@@ -194,7 +194,7 @@ def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Change]]:
                    partial(_moved, venue, outputs, 0.0, step))
     own = venue.area(area).allowed_fall_db
     for more in (2.0, 4.0):
-        fall = (goals.allowed_fall_db if own is None else own) + more
+        fall = round((goals.allowed_fall_db if own is None else own) + more, 1)
         yield f"an allowed fall of {fall:g} dB", partial(_allowed, venue, area, fall)
 
 

@@ -56,7 +56,7 @@ from fillalign.planning.zones import (
 from fillalign.venue import Venue, check_dialled, headroom_db
 
 STRIDE = 6
-_LOUDER_DB = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+_LOUDER_DB = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 24.0, 32.0, 36.0, 40.0, 44.0, 48.0)
 ROUNDS = 12
 
 
@@ -131,8 +131,12 @@ def _decide(
     before = settings
     settings = _switched_off(zones, _timed(zones, settings, held), free)
     there = [*others, *sounding_of(settings, held)]
-    if held:
-        settings = _filtered(yardstick, settings, sounding_of(settings, held), others)
+    for _ in range(ROUNDS if held else 0):
+        # Filters move the level, and with it the seats by which a delay is timed.
+        filtered = _filtered(yardstick, settings, sounding_of(settings, held), others)
+        settings, last = _timed(zones, filtered, held), settings
+        if settings == last:
+            break
     if not free:
         return settings
     case = Tier(yardstick, settings, free, there)
@@ -181,7 +185,8 @@ def _broken_by_more(case: Tier, settings: Settings) -> Bound | None:
     more = np.array([0.0, *(step for step in _LOUDER_DB if step < beyond), max(beyond, 0.5)])
     trims = dict(zip(case.moving, now + more, strict=True))
     bases = delay_bases(zones, settings, case.moving)
-    delays, kept = _timed_for(case, settings, bases, trims, np.zeros_like(case.own))
+    released = case.own & (asked_of(case.venue, case.moving[0]).priority == "words")
+    delays, kept = _timed_for(case, settings, bases, trims, released)
     tried = [settings] * more.size
     for name in case.moving:
         tried = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
@@ -191,8 +196,9 @@ def _broken_by_more(case: Tier, settings: Settings) -> Bound | None:
     better = np.flatnonzero(cost < cost[0] - EQUAL_STEPS)
     if not better.size:
         return None
+    # What is broken as set was given up, and keeps nothing back.
     broken = {bound: int(np.argmin(good)) for bound, good in judged.within().items()
-              if not good[better[0]]}
+              if good[0] and not good[better[0]]}
     return min(broken, key=lambda bound: broken[bound], default=None)
 
 
@@ -200,7 +206,7 @@ def _best(case: Tier, settings: Settings) -> Candidate | None:
     """Return the best complete candidate; where the mains do not serve, words before image."""
     kept = _settled(case, settings, np.zeros_like(case.own))
     priority = asked_of(case.venue, case.moving[0]).priority
-    released = case.own & (case.without.missing > 0.0) if priority == "words" else case.released
+    released = case.own if priority == "words" else case.released
     if priority == "image" or not released.any():
         return kept
     freed = _settled(case, settings if kept is None else kept.settings, released)

@@ -17,7 +17,6 @@ from fillalign.field import (
     IntArray,
     Paths,
     Settings,
-    single_points,
     speech_at,
     superpose,
     trace_paths,
@@ -104,25 +103,6 @@ def check_seats(zones: Zones, settings: Settings, fills: list[str]) -> tuple[Sea
         parts += [{**part, "seat": part["seat"] + start} for part in found]
         loudest = max(loudest, highest)
     return _joined(parts), loudest
-
-
-def gain_before_feedback_db(zones: Zones, settings: Settings, sounding: list[str]) -> float:
-    """Gain won, in dB: the level that the fills add in the last row, less that at the stage.
-
-    By so much the mains may come down for the same level at the back, but for what the
-    stage microphone hears of the fills.
-    """
-    last, seats = int(zones.row_x_m.argmax()), zones.paths.seats
-    row = (seats.points_m[:, 0] == zones.row_x_m[last]) & (seats.area == zones.row_area[last])
-    stage = single_points(np.array(zones.venue.stage_microphone_m))
-    at_stage = trace_paths(zones.venue, stage, zones.paths.state, zones.paths.air)
-    added = []
-    for paths in (zones.paths.take(row), at_stage):
-        field = superpose(paths, settings, sounding=sounding)
-        every, mains = (field.total(field.gains(names)).mean(axis=0) @ A_POWER
-                        for names in (sounding, main_outputs(zones.venue)))
-        added.append(float(power_to_db(every / mains)))
-    return added[0] - added[1]
 
 
 def _joined(parts: list[dict[str, Any]]) -> SeatChecks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import chain
@@ -12,7 +13,6 @@ from numpy.typing import ArrayLike
 
 from fillalign._validate import ByValue, FloatArray
 from fillalign.field import (
-    A_POWER,
     JUST_NOTICEABLE,
     BoolArray,
     Field,
@@ -21,7 +21,7 @@ from fillalign.field import (
     speech_at,
     superpose,
 )
-from fillalign.levels import db_to_amplitude, power_to_db
+from fillalign.levels import db_to_amplitude
 from fillalign.planning.delay import delay_basis
 from fillalign.planning.need import (
     SHARE_OF_ROWS,
@@ -30,6 +30,7 @@ from fillalign.planning.need import (
     WORTH_STEPS,
     RowCheck,
     Yardstick,
+    rows_with,
 )
 from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas, fill_tiers
 from fillalign.venue import headroom_db
@@ -114,8 +115,8 @@ class TrimCurve(ByValue):
     `precedence_share` of the covered seats keep the image at the stage; `back_dba` is
     the heard level of the last covered row; `speech_covered` and `speech_ahead` are mean
     speech indices of the covered rows and of the rows ahead of the fill,
-    `speech_without` that of the covered rows with it off. The trims after that are what
-    is needed for all goals, and the bounds (None: not reached).
+    `speech_without` that of the covered rows with it off. `needed_db` is the trim needed for
+    all goals (None: there is none), `bounds` those that may not be passed, by reason.
     """
 
     trim_db: FloatArray
@@ -131,20 +132,7 @@ class TrimCurve(ByValue):
     speech_ahead: FloatArray
     speech_without: float
     needed_db: float | None
-    maximum_db: float
-    precedence_db: float | None
-    overshoot_limit_db: float | None
-    harm_limit_db: float | None
-
-    def bounds(self) -> dict[Bound, float]:
-        """Trims that may not be passed, by reason."""
-        lowest = float(self.trim_db[0])
-        found = {Bound.PRECEDENCE: self.precedence_db, Bound.OVERSHOOT: self.overshoot_limit_db,
-                 Bound.HARM: self.harm_limit_db}
-        return {
-            Bound.MAXIMUM: self.maximum_db,
-            **{bound: lowest if trim is None else trim for bound, trim in found.items()},
-        }
+    bounds: Mapping[Bound, float]
 
     def at(self, trim_db: float) -> int:
         """Return the place of the trim nearest to one."""
@@ -179,14 +167,7 @@ class Tier:
         place = next(at for at, tier in enumerate(tiers) if moving[0] in tier)
         later = covered_areas(self.venue, list(chain.from_iterable(tiers[place + 1 :])))
         self.not_later = ~self.zones.rows_in(later)
-        without = superpose(self.zones.paths, settings, sounding=others)
-        total = self.zones.row_mean(without.total(without.gains()) @ A_POWER)
-        self.total_dba = np.asarray(power_to_db(total))
-        speech = speech_at(self.zones.paths, settings, sounding=others)
-        self.without = yardstick.check(
-            self.zones.row_mean(without.heard(without.gains()) @ WEIGHTS),
-            self.zones.row_mean(speech.index(without.gains())),
-        )
+        self.without = rows_with(yardstick, settings, others)
 
     @property
     def released(self) -> BoolArray:
@@ -236,16 +217,15 @@ class Tier:
         """
         zones, yardstick = self.zones, self.yardstick
         gains = self._gains(field.settings, field.outputs, dialled_db)
-        heard, total = _row_powers(yardstick, field, gains)
-        check = yardstick.check(heard, index)
+        check = yardstick.check(*_row_powers(yardstick, field, gains), index)
         worse = np.maximum(check.missing - self.without.missing, 0.0)[:, ~self.own]
         behind = zones.row_x_m >= yardstick.reference.x_m - 1e-9
-        floor = np.maximum(self.total_dba, yardstick.reference.meter_dba)
+        floor = np.maximum(self.without.total_dba, yardstick.reference.meter_dba)
         return Judged(
             dialled_db=dialled_db,
             check=check,
             elsewhere=worse.sum(axis=1) / self.own.sum(),
-            overshoot_db=(total - floor)[:, behind].max(axis=1, initial=-np.inf),
+            overshoot_db=(check.total_dba - floor)[:, behind].max(axis=1, initial=-np.inf),
             harm=self._harm(index),
             image_share=image_share,
             maximum_db=self.highest_db(field.settings),
@@ -292,13 +272,15 @@ class Tier:
         serves &= judged.elsewhere <= EQUAL_STEPS
         if serves.any():
             return int(np.flatnonzero(serves)[0])
-        inside = self._clearest(judged, inside)
         missing = own.missing.mean(axis=1)
-        cost = np.where(inside, missing + judged.elsewhere, np.inf)
-        equal = cost <= cost.min() + EQUAL_STEPS
-        # A softer equal must not talk a tier off that a louder one makes worth hanging.
-        worth = equal & self.worth_it(missing, judged.elsewhere)
-        return int(np.flatnonzero(worth if worth.any() else equal)[0])
+        worth = self.worth_it(missing, judged.elsewhere)
+        # Neither the clearest nor a softer equal may talk a tier off that is worth hanging.
+        equals = []
+        for among in (self._clearest(judged, inside), inside):
+            cost = np.where(among, missing + judged.elsewhere, np.inf)
+            equals.append(cost <= cost.min() + EQUAL_STEPS)
+        best = next((equal & worth for equal in equals if (equal & worth).any()), equals[0])
+        return int(np.flatnonzero(best)[0])
 
     def _clearest(self, judged: Judged, inside: BoolArray) -> BoolArray:
         """Keep the clearest where none meets the speech goal: words are speech, not level."""
@@ -323,7 +305,7 @@ class Tier:
 def _row_powers(
     yardstick: Yardstick, field: Field, gains: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Heard power (k, r, 3) by `WEIGHTS` and total in dBA (k, r), for gains (k, o)."""
+    """Heard power (k, r, 3) by `WEIGHTS` and A-weighted total (k, r), for gains (k, o)."""
     slim = replace(
         field, own=field.own @ WEIGHTS, early=field.early @ WEIGHTS, late=field.late @ WEIGHTS,
         cross={pair: power @ WEIGHTS for pair, power in field.cross.items()},
@@ -331,7 +313,7 @@ def _row_powers(
     mean = yardstick.zones.row_mean
     heard = np.array([mean(slim.heard(row)) for row in gains])
     total = np.array([mean(slim.total(row)[:, 0]) for row in gains])
-    return heard, np.asarray(power_to_db(total))
+    return heard, total
 
 
 def trim_curves(
@@ -381,14 +363,16 @@ def trim_curves(
                          else np.full(trims.size, np.nan)),
         "speech_without": float(tier.without.index[tier.own].mean()),
         "needed_db": _first(trims, share >= SHARE_OF_ROWS),
-        "overshoot_limit_db": _last(trims, within[Bound.OVERSHOOT]),
-        "harm_limit_db": _last(trims, within[Bound.HARM]),
     }
+    every_bound = {bound: _last(trims, within[bound]) for bound in (Bound.OVERSHOOT, Bound.HARM)}
     return {
         name: TrimCurve(
             precedence_share=judged.image_share[number],
-            precedence_db=_last(trims, judged.image_share[number] >= SHARE_OF_ROWS),
-            maximum_db=float(judged.maximum_db[number]),
+            bounds={
+                Bound.MAXIMUM: float(judged.maximum_db[number]),
+                Bound.PRECEDENCE: _last(trims, judged.image_share[number] >= SHARE_OF_ROWS),
+                **every_bound,
+            },
             **shared,
         )
         for number, name in enumerate(together)
@@ -406,9 +390,7 @@ def _first(trims: FloatArray, good: BoolArray) -> float | None:
     return float(trims[np.flatnonzero(good)[0]]) if good.any() else None
 
 
-def _last(trims: FloatArray, good: BoolArray) -> float | None:
-    """Last trim before the first bad one."""
+def _last(trims: FloatArray, good: BoolArray) -> float:
+    """Last trim before the first bad one, at least the lowest there is."""
     bad = np.flatnonzero(~good)
-    if not bad.size:
-        return float(trims[-1])
-    return float(trims[bad[0] - 1]) if bad[0] else None
+    return float(trims[max(int(bad[0]) - 1, 0) if bad.size else -1])

@@ -148,7 +148,7 @@ def tried_trims(fill: FillReport) -> TrimCurve:
 
 def bound_letters(fill: FillReport) -> dict[str, tuple[float, str]]:
     """Letter on the trim axis, trim in dB and name of each bound."""
-    bounds = tried_trims(fill).bounds().items()
+    bounds = tried_trims(fill).bounds.items()
     return {letter: (trim, name) for letter, (name, trim) in zip("abcdefgh", bounds, strict=False)}
 
 

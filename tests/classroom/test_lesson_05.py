@@ -60,7 +60,7 @@ def test_trim_figure_reads_the_curve():
     assert f"ahead of them {curve.speech_ahead[k]:.2f}" in text
     assert f"{100 * curve.precedence_share[k]:.0f} % of the seats keep the stage" in text
     passed = text.rsplit("Bounds passed: ", 1)[1].removesuffix(".").split(", ")
-    assert passed == [bound for bound, trim in curve.bounds().items() if trim < -2.0]
+    assert passed == [bound for bound, trim in curve.bounds.items() if trim < -2.0]
     assert [mark.get_xdata()[0] for mark in live.artists["marks"]] == [-2.0, -2.0]
 
 

@@ -10,7 +10,7 @@ from fillalign import THIRDS_HZ, Measured, OutputSettings, plan_fills, seat_fiel
 from fillalign.absorption import THIRDS_NOMINAL, band_edges_hz
 from fillalign.field import Settings
 from fillalign.filters import shelf_response
-from fillalign.planning import low_cuts
+from fillalign.planning import Bound, low_cuts
 from fillalign.planning.equalise import (
     LOW_CUTS_HZ,
     choose_low_cut,
@@ -240,5 +240,5 @@ def test_trim_and_shelf_together_stay_within_the_box():
     plan = plan_fills(replace(hall, loudspeakers={**hall.loudspeakers, "fill box": dull}))
     own = plan.settings["Fills"]
     assert own.trim_db + own.shelf_db <= headroom_db(plan.venue, "Fills")
-    assert plan.fills[0].trim.maximum_db + max(own.shelf_db, 0.0) <= headroom_db(
+    assert plan.fills[0].trim.bounds[Bound.MAXIMUM] + max(own.shelf_db, 0.0) <= headroom_db(
         plan.venue, "Fills")

@@ -90,10 +90,11 @@ def test_the_shadow_of_the_seats_counts_for_a_take_among_them():
     assert levels[1] - levels[0] > 0.5
 
 
-def test_the_first_of_all_mains_that_play_counts_whatever_their_feed():
+@pytest.mark.parametrize("side", [-1, 1])
+def test_the_first_of_all_mains_that_play_counts_whatever_their_feed(side):
     """A take hears every main; the plan times a fill to those of its own feed."""
     plan = demo_plan("cinder_meadow")
-    seat = (104.0, 32.0, 1.65)
+    seat = (104.0, side * 32.0, 1.65)
     arrays = [source for source in plan.venue.of_role("main")]
     ways = {array.output: np.linalg.norm(np.subtract(array.position_m, seat)) for array in arrays}
     far, near = sorted(ways, key=ways.get, reverse=True)

@@ -176,7 +176,7 @@ def test_a_trim_beyond_what_the_image_allows_is_said():
     hall = small_hall()
     early = evaluate(hall, {"Fills": OutputSettings(delay_ms=50.0, trim_db=-3.0)}).fills[0]
     said = of_kind(early.findings, Kind.WORDS_FIRST).values
-    assert said == {"trim_db": -3.0, "image_db": early.trim.bounds()[Bound.PRECEDENCE]}
+    assert said == {"trim_db": -3.0, "image_db": early.trim.bounds[Bound.PRECEDENCE]}
 
 
 def test_the_bound_that_keeps_a_louder_trim_from_doing_better_is_named():

@@ -177,7 +177,7 @@ def test_both_fills_sound_and_are_free_of_bounds(barn):
     for fill in barn.plan.fills:
         assert fill.sounding
         trim = barn.settings[fill.output].trim_db
-        assert trim == fill.trim.needed_db < min(fill.trim.bounds().values()) - 1.0
+        assert trim == fill.trim.needed_db < min(fill.trim.bounds.values()) - 1.0
     own = barn.settings["Gallery"]
     assert (own.delay_ms, own.low_cut_hz, own.shelf_db) == (110.0, 140.0, -2.0)
     assert (own.low_cut_kind, own.low_cut_order) == ("butterworth", 3)

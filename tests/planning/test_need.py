@@ -130,7 +130,7 @@ def check_of(yardstick, level_dba, tone_db, index):
     """Judge rows of given levels and tones: powers by A, of highs, and of mids."""
     heard = np.stack(np.broadcast_arrays(10 ** (np.asarray(level_dba) / 10),
                                          10 ** (np.asarray(tone_db) / 10), 1.0), axis=-1)
-    return yardstick.check(heard, np.broadcast_to(index, heard.shape[:-1]))
+    return yardstick.check(heard, heard[..., 0], np.broadcast_to(index, heard.shape[:-1]))
 
 
 def test_what_a_row_is_missing_adds_up_in_steps():

@@ -46,8 +46,8 @@ def test_each_cure_told_cures_when_it_is_made():
 
 def test_margins_and_falls_are_tried_from_those_in_force():
     """The fill's own margin and the area's own fall, not the venue's."""
-    hall = with_output(small_hall(priority="image"), "Fills", image_margin_ms=0.5)
-    hall = hall.with_area("back", allowed_fall_db=1.5, shadowed_from=("mains",),
+    hall = with_output(small_hall(priority="image"), "Fills", image_margin_ms=0.4987)
+    hall = hall.with_area("back", allowed_fall_db=1.5321, shadowed_from=("mains",),
                           shadow_loss_db=dict.fromkeys(RT60, 5.0))
     told = {one.values["what"] for one in find_cures(plan_fills(hall), seconds=120.0)
             if one.kind is Kind.CURE}

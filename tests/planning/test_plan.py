@@ -193,6 +193,16 @@ def test_what_is_printed_of_the_hall_is_a_fixed_point(goals):
     printed_is_a_fixed_point(plan_fills(small_hall(**goals)))
 
 
+@pytest.mark.parametrize(("kind", "order"), [("linkwitz-riley", 2), ("butterworth", 4)])
+def test_a_fill_whose_trim_is_locked_waits_for_its_rule_with_its_own_filters(kind, order):
+    """A low cut moves the level, and with it the seats that its delay goes by."""
+    hall = with_output(small_hall(), "Fills", locked={"trim_db": -12.0}, low_cut_kinds=(kind,),
+                       low_cut_orders=(order,))
+    plan = plan_fills(hall.with_area("back", y_to_m=4.0))
+    assert plan.settings["Fills"].low_cut_hz is not None
+    printed_is_a_fixed_point(plan)
+
+
 # Image and words --------------------------------------------------------------------------
 
 
@@ -219,6 +229,27 @@ def test_the_image_is_given_up_for_what_can_be_heard_alone(loss_db, given_up):
     assert plans["auto"].settings == plans["words" if given_up else "image"].settings
 
 
+@pytest.mark.parametrize("margin_ms", [0.0, 3.0])
+def test_words_before_the_image_hold_for_every_row_of_an_area(margin_ms):
+    """Rows that lack nothing themselves must not silence the fill for those that do."""
+    hall = hidden_back(small_hall(allowed_fall_db=8.0, image_margin_ms=margin_ms,
+                                  delay_rule="never-early"), 20.0, -9.0, 4.0)
+    image, words = (plan_fills(hall.with_area("back", priority=one)) for one in ("image", "words"))
+    assert 0.4 < image.fill("Fills").needs[0].served_share < 0.9
+    assert not image.fill("Fills").sounding
+    assert words.fill("Fills").served_share == 1.0
+    assert Kind.WORDS_FIRST in {one.kind for one in words.fill("Fills").findings}
+
+
+def test_an_image_that_is_given_up_keeps_nothing_back():
+    """Louder would serve more rows: what forbids it is never the image that has gone already."""
+    hall = hidden_back(small_hall(allowed_fall_db=4.0, image_margin_ms=0.0, priority="words",
+                                  delay_rule="never-early"), 10.0, -9.0, 4.0)
+    found = {one.kind: one.values for one in plan_fills(hall).fill("Fills").findings}
+    assert found[Kind.WORDS_FIRST]["trim_db"] > found[Kind.WORDS_FIRST]["image_db"]
+    assert found[Kind.TRIM_BOUND]["bound"] in {Bound.HARM, Bound.OVERSHOOT}
+
+
 def test_a_pair_plays_as_loud_as_the_image_of_each_ones_own_seats_allows():
     """Where one stops before the other, each has the delay of its own trim: half a dB is all."""
     hall = two_fill_outputs()
@@ -242,13 +273,13 @@ def test_a_pair_plays_as_loud_as_the_image_of_each_ones_own_seats_allows():
 
 def test_needed_trim_is_taken_where_no_bound_forbids_it(plan):
     curve = plan.fill("Fills").trim
-    assert plan.settings["Fills"].trim_db == curve.needed_db < min(curve.bounds().values())
+    assert plan.settings["Fills"].trim_db == curve.needed_db < min(curve.bounds.values())
 
 
 def test_no_bound_is_passed_where_the_image_binds():
     plan = plan_fills(small_hall(image_margin_ms=0.0, allowed_fall_db=0.0))
     curve, trim = plan.fill("Fills").trim, plan.settings["Fills"].trim_db
-    assert trim <= curve.bounds()[Bound.PRECEDENCE] < curve.needed_db
+    assert trim <= curve.bounds[Bound.PRECEDENCE] < curve.needed_db
     covered = plan.checks.covered
     limit = precedence_limit_db(plan.checks.gap_ms[covered])
     kept = plan.checks.level_difference_db[covered] <= np.maximum(limit, -10.0) + 1e-9
@@ -260,7 +291,7 @@ def test_maximum_level_binds():
     plan = plan_fills(weak)
     assert plan.fill("Fills").sounding
     assert plan.settings["Fills"].trim_db <= 0.0
-    assert plan.fill("Fills").trim.maximum_db == 0.0
+    assert plan.fill("Fills").trim.bounds[Bound.MAXIMUM] == 0.0
 
 
 def test_mains_trim_reaches_the_reference_goal():
@@ -361,11 +392,11 @@ def in_the_dark(**goals):
 def test_words_come_before_the_image_where_the_mains_do_not_serve():
     auto, words, image = (plan_fills(in_the_dark(priority=priority))
                           for priority in ("auto", "words", "image"))
-    kept = image.fill("Fills").trim.bounds()[Bound.PRECEDENCE]
+    kept = image.fill("Fills").trim.bounds[Bound.PRECEDENCE]
     assert not image.fill("Fills").sounding or image.settings["Fills"].trim_db <= kept
     for plan in (auto, words):
         trim = plan.settings["Fills"].trim_db
-        assert trim > plan.fill("Fills").trim.bounds()[Bound.PRECEDENCE]
+        assert trim > plan.fill("Fills").trim.bounds[Bound.PRECEDENCE]
         assert plan.needs_after[1].missing_steps < image.needs_after[1].missing_steps - 1.0
         assert Kind.WORDS_FIRST in {finding.kind for finding in plan.fill("Fills").findings}
 

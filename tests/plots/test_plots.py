@@ -349,9 +349,9 @@ def test_trim_curve_marks_what_is_set_and_every_limit(hall):
     ax = drawn(plots.trim_curve_plot, hall, "Fill inner")
     report = next(fill for fill in hall.fills if fill.output == "Fill inner")
     upright = {float(line.get_xdata()[0]) for line in ax.get_lines() if len(line.get_xdata()) == 2}
-    assert upright == {hall.settings["Fill inner"].trim_db, *report.trim.bounds().values()}
+    assert upright == {hall.settings["Fill inner"].trim_db, *report.trim.bounds.values()}
     letters = plots.bound_letters(report)
-    assert {bound for _, bound in letters.values()} == set(report.trim.bounds())
+    assert {bound for _, bound in letters.values()} == set(report.trim.bounds)
     shown = "".join(text.get_text() for text in ax.texts)
     assert "set" in shown
     assert all(letter in shown for letter in letters)

@@ -123,7 +123,7 @@ def test_words_of_the_walk_say_how_far_it_spreads(html):
 @pytest.mark.parametrize("name", ["Near", "Far"])
 def test_limits_of_a_trim_are_named_with_their_letters(html, name):
     plan = lopsided_plan()
-    limits = {str(bound): trim for bound, trim in plan.fill(name).trim.bounds().items()}
+    limits = {str(bound): trim for bound, trim in plan.fill(name).trim.bounds.items()}
     part = Page(html).part("why", name)
     said, = (line for line in part["p"] if line.startswith("Limits of the trim: "))
     found = re.findall(r"\b([a-h]): (.+?) \(([-+.\d]+) dB\)(?:, |\.$)", said)

@@ -180,7 +180,7 @@ def trim_figure() -> LiveFigure:
         served, kept, behind, ahead = (
             float(np.interp(trim_db, trim, values)) for values, _ in (*above, *below))
         off = curve.speech_without, float(curve.speech_ahead[0])
-        passed = [name for name, bound in curve.bounds().items() if trim_db > bound]
+        passed = [name for name, bound in curve.bounds.items() if trim_db > bound]
         return (f"At {trim_db:g} dB: {served:.0f} % of the covered rows are served, {kept:.0f} % "
                 f"of the seats keep the stage.\nSpeech index behind the fills {behind:.2f} (off "
                 f"{off[0]:.2f}), ahead of them {ahead:.2f} (off {off[1]:.2f}).\n"
