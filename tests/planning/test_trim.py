@@ -1,5 +1,6 @@
 """What trims do, recounted on the maps of seats, and which is taken (common practice)."""
 
+from copy import copy
 from dataclasses import replace
 
 import numpy as np
@@ -88,12 +89,17 @@ def test_curve_is_the_seat_field_at_each_trim(plan, trim_db):
 
 
 @pytest.mark.parametrize("trim_db", [-22.0, -1.0, 10.0])
-def test_overshoot_counts_what_the_fill_adds_behind_the_reference(plan, trim_db):
-    """Total over the larger of what it was without the fill and the reference reading."""
+def test_overshoot_counts_what_the_fill_adds_behind_the_reference(trim_db):
+    """Total over the larger of what it was without the fill and the reference reading.
+
+    The reference is the first row, which the mains pass over: two rows behind it are louder.
+    """
+    plan = plan_fills(small_hall(reference_rows_m=(4.0, 4.0)))
     curve, settings = curve_at(plan, at_trim(plan, trim_db)), at_trim(plan, trim_db)
     total, alone = (np.concatenate(row_dba(plan, settings, "total", names))
                     for names in (None, ["Mains"]))
     behind = plan.walk.x_m >= plan.reference.x_m
+    assert (alone > plan.reference.meter_dba + 0.5).sum() >= 2
     over = (total - np.maximum(alone, plan.reference.meter_dba))[behind].max()
     assert curve.overshoot_db[curve.at(trim_db)] == pytest.approx(over, abs=1e-4)
 
@@ -221,6 +227,16 @@ def test_words_are_the_speech_index_where_none_meets_the_goal(tier):
     assert tier.choose(judged(lacks, index=[0.40, 0.4999, 0.50])) == 1
     # Where one meets the goal, what is missing decides alone.
     assert tier.choose(judged([[1.0] * 7, [0.4] * 7, [3.0] * 7], index=[0.50, 0.50, 0.56])) == 1
+
+
+def test_words_count_where_no_later_fill_brings_them(tier):
+    """Of two that serve none, the one clearer for the rows that no later fill covers."""
+    tier = copy(tier)
+    tier.not_later = np.arange(16) < 13
+    case = judged([[2.0] * 7, [2.0] * 7])
+    index = np.array([[0.50] * 13 + [0.30] * 3, [0.45] * 13 + [0.54] * 3])
+    assert tier.choose(replace(case, check=replace(case.check, index=index))) == 0
+    assert tier.choose(replace(case, check=replace(case.check, index=index[::-1]))) == 1
 
 
 def test_what_is_worth_hanging_is_not_talked_off(plan, tier):
