@@ -14,6 +14,8 @@ from textwrap import dedent
 
 import pytest
 
+import fillalign
+
 ROOT = Path(__file__).parents[1]
 CORE = ("root", "venue", "field", "planning", "sheet", "audio", "commands", "__main__")
 MAY_IMPORT = {
@@ -211,12 +213,11 @@ def bare_doors(house: House) -> list[str]:
             if not (ast.get_docstring(house.trees[room]) and house.public(room))]
 
 
-def top_names(house: House) -> tuple[set[tuple[str, str]], set[tuple[str, str]]]:
-    """Return (module, name) of the lazy table on top, and of the imports for type checkers."""
-    table = next(ast.literal_eval(node.value) for node in house.trees[""].body
-                 if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "_HOMES")
-    lazy = {(module, name) for module, names in table.items() for name in names.split()}
-    return lazy, {(one.source, one.name) for one in house.imports if one.importer == ""}
+def top_names(house: House) -> list[tuple[str, str]]:
+    """Return (module, name) of what stands on top, by the stub."""
+    stub = ast.parse(house.paths[""].with_suffix(".pyi").read_text(encoding="utf-8"))
+    return [(node.module.partition(".")[2], one.name) for node in stub.body
+            if isinstance(node, ast.ImportFrom) for one in node.names if one.name == one.asname]
 
 
 def drawing(house: House) -> str:
@@ -272,11 +273,11 @@ def test_files_can_be_read_in_one_go(house):
     assert {name: length for name, length in lengths.items() if length > LINES} == {}
 
 
-def test_the_lazy_table_is_what_type_checkers_see(house):
-    lazy, typed = top_names(house)
-    assert lazy == typed
-    assert len({name for _, name in lazy}) == len(lazy) <= NAMES_ON_TOP
-    for module, name in lazy:
+def test_what_stands_on_top_is_public_where_it_lives(house):
+    top = top_names(house)
+    assert sorted(name for _, name in top) == fillalign.__all__
+    assert len({name for _, name in top}) == len(top) <= NAMES_ON_TOP
+    for module, name in top:
         assert name in house.public(module) or module.startswith("_"), name
 
 
