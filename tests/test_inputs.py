@@ -7,6 +7,7 @@ is what its answer for arrays is checked against.
 from __future__ import annotations
 
 import inspect
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -371,13 +372,18 @@ def test_renderings_and_samples_of_every_form(tmp_path):
 
 
 def test_a_plan_takes_an_air_and_weather_in_every_form():
-    plan = public.plan_fills(HALL)
+    plan = planned()
     wanted = plan.retime([12.0, 25.0])
     for weather in ((12.0, 25.0), np.array([12.0, 25.0]), pd.Series([12.0, 25.0], index=[5, 2]),
                     [AIR.at_temperature(12.0), AIR.at_temperature(25.0)]):
         if not isinstance(weather, list):
             pd.testing.assert_frame_equal(plan.retime(weather), wanted)
         assert list(plan.retime(weather)["temperature_c"]) == [12.0, 25.0]
+
+
+@cache
+def planned():
+    return public.plan_fills(HALL)
 
 
 @pytest.mark.parametrize("name", [name for name in public.taught() if inspect.isfunction(
@@ -388,8 +394,8 @@ def test_what_is_no_air_is_named(name):
              "evaluate": ({}, {"venue": HALL, "settings": {}}),
              "propose_places": ({}, {"venue": HALL, "area": HALL.areas[-1].name}),
              "air_filter": ({}, {"distance_m": 10.0}),
-             "retimed": ({}, {"plan": public.plan_fills(HALL)}),
-             "as_measured": ({}, {"plan": public.plan_fills(HALL), "settings": {}})}
+             "retimed": ({}, {"plan": planned()}),
+             "as_measured": ({}, {"plan": planned(), "settings": {}})}
     given, fixed = known[name]
     refused = r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "
     for wrong in (20.0, 0, "20 C", (20.0, 50.0)):

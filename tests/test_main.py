@@ -23,12 +23,14 @@ from fillalign import (
     evaluate,
     plan_fills,
     read_venue,
+    write_venue,
 )
 from fillalign.__main__ import main
 from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
 from fillalign.sheet import pictures, quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
+from tests.small_venue import small_hall
 
 ROOM = str(DATA / "lantern_room.toml")
 LADDER = ["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"]
@@ -178,15 +180,16 @@ def test_a_full_disk_is_one_line(tmp_path, monkeypatch, capsys):
     assert str(tmp_path) in err
 
 
-def test_temperature_alone_keeps_the_vapour_and_the_trims(capsys):
+def test_temperature_alone_keeps_the_vapour_and_the_trims(tmp_path, capsys):
     """The delays first, re-timed; the trims are those of the file's own air."""
-    plan = demo_plan("tidewell_hall")
+    plan = plan_fills(small_hall(allowed_fall_db=2.0))
+    write_venue(plan.venue, tmp_path / "hall.toml")
     air = plan.air.at_temperature(12.0)
     retimed = plan.retime([12.0])
-    assert main(["tidewell_hall", "--temperature-c", "12", "--short"]) == 0
+    assert main([str(tmp_path / "hall.toml"), "--temperature-c", "12", "--short"]) == 0
     first, rest = capsys.readouterr().out.split("\n", 1)
-    assert first.startswith(f"Re-timed for 12.0 C, {air.humidity_pct:.0f} %: Fill inner "
-                            f"{retimed['Fill inner'].iloc[0]:.2f} ms (+")
+    assert first.startswith(f"Re-timed for 12.0 C, {air.humidity_pct:.0f} %: Fills "
+                            f"{retimed['Fills'].iloc[0]:.2f} ms (+")
     assert first.endswith("Trims and filters stay as planned for 20.0 C.")
     settings = {name: replace(own, delay_ms=retimed[name].iloc[0]) if name in retimed else own
                 for name, own in plan.settings.items()}

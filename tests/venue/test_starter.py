@@ -80,8 +80,8 @@ def test_what_is_not_known_may_stay_away():
     assert not outdoors.indoors
 
 
-@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(seed, marks=pytest.mark.draws)
-                                         for seed in range(2, 60))])
+@pytest.mark.parametrize("seed", [0, 3, *(pytest.param(seed, marks=pytest.mark.draws)
+                                         for seed in (1, 2, *range(4, 60)))])
 def test_any_numbers_that_fit_make_a_venue_that_plans(seed):
     rng = np.random.default_rng(seed)
     first = rng.uniform(1, 8)
