@@ -219,15 +219,6 @@ def render_seat(
     return _scaled(heard.T if head else heard[0], reference_db)
 
 
-def _as_heard(clip: ArrayLike) -> FloatArray:
-    """Return a rendering for one ear (n,) or two (n, 2)."""
-    samples = as_float("renderings", clip)
-    if not samples.size or samples.ndim == 0 or samples.shape[1:] not in ((), (2,)):
-        raise ValueError("renderings must be one channel or two of samples, got shape "
-                         f"{samples.shape}")
-    return samples
-
-
 def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[FloatArray, ...]:
     """Return renderings made as loud as can be played, all by the same gain.
 
@@ -255,7 +246,11 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
     ([0.5, -1.0], [0.25])
     """
     peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
-    clips = [_as_heard(clip) for clip in renderings]
+    clips = [as_float("renderings", clip) for clip in renderings]
+    for clip in clips:
+        if not clip.size or clip.ndim == 0 or clip.shape[1:] not in ((), (2,)):
+            raise ValueError("renderings must be one channel or two of samples, got shape "
+                             f"{clip.shape}")
     highest = max((float(np.abs(clip).max()) for clip in clips), default=0.0)
     gain = db_to_amplitude(peak) / highest if highest > 0 else 1.0
     return tuple(clip * gain for clip in clips)

@@ -90,7 +90,7 @@ def in_step(signal: FloatArray, channel: FloatArray, rate: float) -> FloatArray:
 
 def check_length(take: Take, first_ms: float, last_ms: float) -> None:
     """Refuse a take that lacks the beginning of the first turn or the end of the last."""
-    missing = last_ms / 1000 + take.signal_s - take.samples.size / take.sound.rate
+    missing = last_ms / 1000 + (take.signal.size - take.samples.size) / take.sound.rate
     if first_ms < -1.0:
         raise CannotTellError("cut-short", f"the recording starts {-first_ms / 1000:.2f} s after "
                               "the first turn does")
@@ -160,7 +160,7 @@ def _gain_moves(take: Take, course: tuple[float, float], start_ms: float) -> boo
                   for a, b in ((0.0, start - 0.01), (low, high)))
     if calm.size * 100 < 0.05 * rate or loud.size == 0:
         return False
-    return bool(np.median(loud) < 0.6 * np.median(calm))
+    return bool(np.median(loud) < 0.8 * np.median(calm))
 
 
 def _is_overloaded(sound: Sound, course: tuple[float, float], at_ms: float) -> bool:

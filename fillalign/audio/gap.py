@@ -181,11 +181,15 @@ def _compared(
                    withheld={**reading.withheld, "level": doubt})
 
 
-def _two_takes(takes: Sequence[Take], references: Sequence[Take]) -> GapReading:
+def _two_takes(recordings: Sequence[Recording], played: _Played) -> GapReading:
     """Read a take of each, timed by what was played as recorded beside it."""
+    if played.reference is None:
+        raise CannotTellError("no-reference", "the two takes share no time")
+    takes = [played.heard(each, needed_s=played.seconds) for each in recordings]
     picks, times, zeros = [], [], []
-    for take, reference, what in zip(takes, references, ("mains", "fill"), strict=True):
-        zeros.append(reference.sound.first_of_all("reference channel").time_ms)
+    for recording, take, what in zip(recordings, takes, ("mains", "fill"), strict=True):
+        wire = played.heard(recording, needed_s=played.seconds, reference=True).sound
+        zeros.append(wire.first_of_all("reference channel").time_ms)
         check_signal(take, take.sound.loudest_ms())
         picks.append(_Pick(take, take.sound.first_of_all(what)))
         check_length(take, picks[-1].time_ms, picks[-1].time_ms)
@@ -310,15 +314,6 @@ def _read_turns(
     return read[0]
 
 
-def _read_two(takes: Sequence[Recording], played: _Played) -> GapReading:
-    if played.reference is None:
-        raise CannotTellError("no-reference", "the two takes share no time")
-    needed_s = played.seconds
-    heard = [played.heard(take, needed_s=needed_s) for take in takes]
-    wired = [played.heard(take, needed_s=needed_s, reference=True) for take in takes]
-    return _two_takes(heard, wired)
-
-
 def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, search_ms: float,
                mains_alone: Recording | None) -> GapReading:
     low, high = _USUAL_GAPS_MS
@@ -437,7 +432,7 @@ def measure_gap(
         if mode == "together":
             return _read_both(takes[0], played, planned, search_ms, mains_alone)
         if mode == "two-takes":
-            reading = _read_two(takes, played)
+            reading = _two_takes(takes, played)
         else:
             proof = () if moved_take is None else (moved_take,)
             reading = _read_turns((takes[0], *proof), played, spacing_s, turns, moved)

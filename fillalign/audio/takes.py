@@ -226,11 +226,6 @@ class Take:
     sound: Sound
     channel: int
 
-    @property
-    def signal_s(self) -> float:
-        """Length of the signal in s."""
-        return self.signal.size / self.sound.rate
-
 
 def start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
     """Return about when the first turn's loudest sound arrives.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pyroomacoustics as pra
 import pytest
+from scipy.signal import butter, sosfilt
 
 from fillalign.audio import decay_times
 
@@ -49,8 +50,6 @@ def test_early_to_late_of_a_plain_tail():
 def test_against_a_reference_library():
     """T30 of a broad tail, pyroomacoustics' Schroeder line through the same octave."""
     samples = tail(1.1, 4)
-    from scipy.signal import butter, sosfilt
-
     sections = butter(4, (1000 / 2**0.5, 1000 * 2**0.5), "bandpass", fs=RATE, output="sos")
     reference = pra.experimental.measure_rt60(sosfilt(sections, samples), fs=RATE, decay_db=30)
     assert decay_times(samples, RATE)[1000].t30_s == pytest.approx(reference, rel=0.05)
@@ -98,6 +97,26 @@ def test_too_short_for_its_filter_is_left_out():
     assert decay[63].t20_s is None
     assert "too short for the filter" in decay[63].why["t20"]
     assert decay[1000].t20_s == pytest.approx(0.2, rel=0.1)
+
+
+def test_noise_close_below_is_no_part_of_the_decay():
+    """ISO 3382-1:2009, 5.3.3: taken off, and what it hides put in as it would have gone on."""
+    just_enough = [decay_times(tail(1.0, seed, floor_db=-37.0, seconds=3.0), RATE)[4000].t20_s
+                   for seed in range(20)]
+    assert np.mean(just_enough) == pytest.approx(1.0, rel=0.01)
+    early = [decay_times(tail(1.0, seed, floor_db=-24.0, seconds=4.0), RATE)[4000].c50_db
+             for seed in range(20)]
+    assert np.mean(early) == pytest.approx(10 * np.log10(np.expm1(13.816 * 0.05)), abs=0.3)
+
+
+def test_an_octave_is_not_read_from_its_neighbours():
+    """Noise of one third octave at 1 kHz that dies away in 0.5 s, of another at 3 kHz in 2 s."""
+    samples = np.zeros(2 * RATE)
+    for seed, (low_hz, high_hz, rt60_s) in enumerate(((890, 1122, 0.5), (2800, 3550, 2.0))):
+        band = butter(6, (low_hz, high_hz), "bandpass", fs=RATE, output="sos")
+        noise = sosfilt(band, np.random.default_rng(seed).standard_normal(3 * RATE))[RATE:]
+        samples += noise * 10 ** (-3 * np.arange(noise.size) / RATE / rt60_s)
+    assert decay_times(samples, RATE)[1000].t30_s == pytest.approx(0.5, rel=0.15)
 
 
 def test_filters_do_not_ring_into_a_short_decay():

@@ -17,7 +17,13 @@ from fillalign.audio.decay import decay_times
 from fillalign.audio.reflections import kept_by_walls, mirrored, reflections, trace_images
 from fillalign.audio.scene import Scene, make_scene
 from fillalign.audio.tail import WINDOW_MS, tail, tail_powers, window_share
-from fillalign.field import Settings, by_thirds, place_among_seats, trace_elements
+from fillalign.field import (
+    SeatField,
+    Settings,
+    by_thirds,
+    place_among_seats,
+    trace_elements,
+)
 from fillalign.planning import FillPlan
 from fillalign.propagation import travel_time_ms
 from fillalign.venue import DEMO_VENUES
@@ -26,7 +32,7 @@ from tests.demo_plans import demo_plan as plan
 RATE = 48000
 LATE_MS = 100.0
 LATE_CLICK = np.eye(1, 4801, 4800)[0]
-ROOMS = ("tidewell_hall", "saltmarsh_chapel", "lantern_room")
+ROOMS = ("tidewell_hall", "saltmarsh_chapel", "lantern_room", "pewter_barn")
 SEATS = [1, pytest.param(24, marks=pytest.mark.draws)]
 
 
@@ -49,6 +55,22 @@ def feeds(name: str) -> list[list[str]]:
                if place.settings[key].trim_db > -np.inf}
     return [[key for key, feed in outputs.items() if feed == one] for one in
             dict.fromkeys(outputs.values())]
+
+
+@cache
+def whole_field(name: str, outputs: tuple[str, ...] | None) -> SeatField:
+    return seat_field(plan(name).venue, plan(name).settings, sounding=outputs)
+
+
+def field_at(
+    name: str, seat: np.ndarray, outputs: list[str] | None = None
+) -> tuple[SeatField, int]:
+    """Return a field that holds a seat, and its place there: in its area, if that is shadowed."""
+    place = plan(name)
+    if not any(area.shadow_loss_db for area in place.venue.areas):
+        return seat_field(place.venue, place.settings, seats_m=[seat], sounding=outputs), 0
+    field = whole_field(name, None if outputs is None else tuple(outputs))
+    return field, int(np.linalg.norm(field.seats_m - seat, axis=1).argmin())
 
 
 def octave_db(response: np.ndarray) -> np.ndarray:
@@ -94,9 +116,9 @@ def test_octave_levels_are_those_of_the_maps(name: str, count: int) -> None:
     place, errors = plan(name), []
     for seat in seats(name, count):
         for outputs in feeds(name):
-            field = seat_field(place.venue, place.settings, seats_m=[seat], sounding=outputs)
+            field, row = field_at(name, seat, outputs)
             ours = octave_db(heard(name, tuple(seat), tuple(outputs)))
-            errors.append(ours - in_octaves(field.total_db[0]))
+            errors.append(ours - in_octaves(field.total_db[row]))
     errors = np.array(errors)
     shift = np.median(errors)  # one scale for all; absolute levels are in test_auralise.py
     # Boxes with different low limits differ in phase there; the maps have none.
@@ -109,15 +131,15 @@ def test_octave_levels_are_those_of_the_maps(name: str, count: int) -> None:
 @pytest.mark.parametrize("count", SEATS)
 @pytest.mark.parametrize("name", ROOMS)
 def test_clarity_is_that_of_the_maps(name: str, count: int) -> None:
-    place, errors = plan(name), []
+    errors = []
     (outputs,) = feeds(name)
     for seat in seats(name, count):
-        field = seat_field(place.venue, place.settings, seats_m=[seat])
-        useful, total = (10 ** (in_octaves(part[0]) / 10)
+        field, row = field_at(name, seat)
+        useful, total = (10 ** (in_octaves(part[row]) / 10)
                          for part in (field.useful_db, field.total_db))
         response = heard(name, tuple(seat), tuple(outputs))
         sounding = [key in outputs for key in field.outputs]
-        until = round((field.arrival_ms[sounding, 0].min() + LATE_MS + 50.0) * RATE / 1000)
+        until = round((field.arrival_ms[sounding, row].min() + LATE_MS + 50.0) * RATE / 1000)
         early = np.where(np.arange(response.size) < until, response, 0.0)
         errors.append(octave_db(early) - octave_db(response - early)
                       - 10 * np.log10(useful / (total - useful)))
@@ -140,9 +162,10 @@ def test_decay_is_that_of_the_venue(name: str, count: int) -> None:
                 ratios.setdefault(octave, []).append(found.rt60_s / wanted[octave])
     assert len(ratios) >= 7
     for octave, found in ratios.items():
-        # The 8 kHz octave of the chapel holds the edge of a neighbour with twice its decay.
-        spread = 0.35 if (name, octave) == ("saltmarsh_chapel", 8000) else max(
-            0.06, 3 * 0.88 / np.sqrt(0.71 * octave * wanted[octave]))
+        # The 8 kHz octave holds the edge of a neighbour: in the chapel one with twice its decay.
+        edge = {("saltmarsh_chapel", 8000): 0.35, ("pewter_barn", 8000): 0.09}
+        spread = edge.get((name, octave), max(
+            0.06, 3 * 0.88 / np.sqrt(0.71 * octave * wanted[octave])))
         assert np.abs(np.array(found) - 1).max() < spread, octave
 
 
