@@ -83,6 +83,7 @@ NO_WAV = r"is not a WAV file \(it does not begin with RIFF\)"
 BAD_BYTES = {
     "header cut": (_good()[:30], "is damaged or cut short: its header makes no sense"),
     "sound cut": (_good()[:1000], "is cut short: it holds less sound than its header says"),
+    "a byte cut": (_good()[:-1], "is cut short: it holds less sound than its header says"),
     "nothing at all": (b"", NO_WAV),
     "zero length": (b"RIFF\x24\0\0\0" + _good()[8:40] + bytes(4),
                     r"holds no sound \(zero length\)"),
