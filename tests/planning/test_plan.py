@@ -335,6 +335,13 @@ def test_locked_values_stay(key, value):
     assert getattr(plan.settings["Fills"], key) == value
 
 
+@pytest.mark.parametrize("trim_db", [-6.0, -np.inf])
+def test_a_delay_that_is_locked_stays_beside_a_trim_that_is(trim_db):
+    hall = with_output(small_hall(), "Fills", locked={"trim_db": trim_db, "delay_ms": 70.0})
+    own = plan_fills(hall).settings["Fills"]
+    assert (own.delay_ms, own.trim_db) == (70.0, trim_db)
+
+
 def test_locked_values_of_the_mains_stay():
     hall = with_output(small_hall(reference_dba=80.0), "Mains",
                        locked={"trim_db": -2.0, "low_cut_hz": 90.0, "delay_ms": 7.0})
