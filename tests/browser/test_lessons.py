@@ -65,7 +65,8 @@ def use_seat(lesson, seat):
     keys = [(seat.get_by_role("application"), "ArrowLeft")]
     keys += [(one, "ArrowRight") for one in seat.get_by_role("slider").all()]
     keys += [(one, "Space") for one in seat.get_by_role("checkbox").all()]
-    keys += [(one, "ArrowDown") for one in seat.locator("select").all()]
+    keys += [(one, "ArrowUp" if one.evaluate("one => one.selectedIndex") else "ArrowDown")
+             for one in seat.locator("select").all()]
     names = seat.locator("button:not([aria-pressed=true])").all_inner_texts()
     keys += [(seat.get_by_role("button", name=name, exact=True), "Enter") for name in names]
     keys.append((seat.get_by_role("button", name="Stop"), "Enter"))

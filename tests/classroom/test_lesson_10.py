@@ -20,7 +20,7 @@ def _fresh():
     own_venue._current[:] = [start]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def form():
     return own_venue.venue_form()
 
@@ -38,8 +38,8 @@ def saved(form):
 
 
 def typed(form, **numbers):
-    """Type numbers into the form and press the button."""
-    for key, value in numbers.items():
+    """Type numbers into the form, over those it opens with, and press the button."""
+    for key, value in {"name": "A Room of My Own", **own_venue.START, **numbers}.items():
         form.entries[key].value = str(value)
     form.plan_button.click()
 
@@ -65,10 +65,11 @@ def test_what_is_saved_is_read_again(form):
     files = saved(form)
     assert read_venue_text(files["my_venue.toml"]) == form.plan.venue
     assert {name.rpartition(".")[2] for name in files} == {"toml", "csv", "html"}
-    other = own_venue.venue_form()
-    other._opened("mine.toml", files["my_venue.toml"].encode())
-    assert other.error == ""
-    assert other.plan.settings == form.plan.settings
+    settings = form.plan.settings
+    typed(form, length_m=15, last_row_m=13, fill_at_m=9)
+    form._opened("mine.toml", files["my_venue.toml"].encode())
+    assert form.error == ""
+    assert form.plan.settings == settings
 
 
 def test_any_venue_file_can_be_opened(form):
@@ -101,7 +102,7 @@ def test_a_file_that_is_no_venue_changes_nothing(refusing, content, words):
 ])
 def test_a_number_that_does_not_fit_is_named(refusing, numbers, words):
     before = own_venue.own_plan()
-    typed(refusing, **{"name": "A Room", **own_venue.START, **numbers})
+    typed(refusing, **numbers)
     assert refusing.error.startswith(words)
     assert own_venue.own_plan() is before
 
