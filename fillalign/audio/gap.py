@@ -142,6 +142,7 @@ def _one_after_other(
     start = start_of_turns_ms(sound, spacing_ms, turns)
     check_signal(take, start)
     mains = sound.first("mains", start - 80, start + 5)
+    check_length(take, mains.time_ms, mains.time_ms + (turns - 1) * spacing_ms)
     zero, clock_ms = mains.time_ms + spacing_ms, CLOCK_PPM * 1e-6 * spacing_ms
     both: tuple[Arrival, ...] = (mains,)
     if turns == 3:
@@ -151,7 +152,6 @@ def _one_after_other(
             raise CannotTellError("moved", f"the mains' two turns are {apart:.2f} ms apart "
                                   f"instead of {2 * spacing_ms:.2f}")
         zero, clock_ms, both = (mains.time_ms + again.time_ms) / 2, 0.0, (mains, again)
-    check_length(take, mains.time_ms, mains.time_ms + (turns - 1) * spacing_ms)
     earliest = zero - min(0.5 * spacing_ms, _LONGEST_EARLY_MS)
     onset = sound.onset_ms(earliest, zero + 0.4 * spacing_ms)
     if onset is None:

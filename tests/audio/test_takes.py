@@ -169,7 +169,8 @@ def test_a_recorder_that_ends_low_leaves_polarity_untold() -> None:
 def test_noise_against_a_recorder_whose_clock_runs_fast_is_brought_into_step() -> None:
     """60 millionths in 4 s are 11 samples: more than a period of what times are read from."""
     signal = pink_noise(seconds=4.0)
-    take = in_turns(ROOM, later(OTHER, 45.0), signal=signal, spacing_s=5.0).samples[:, 0]
+    take = in_turns(ROOM, 0.3 * later(OTHER, 45.0), signal=signal, spacing_s=5.0,
+                    noise=0.003).samples[:, 0]
     fast = filters.resample(take, round(take.size * (1 + 60e-6)))
     reading = measure_gap(Recording(fast[:, None], RATE), signal, RATE, spacing_s=5.0)
     assert reading.gap_ms == pytest.approx(5.0, abs=0.02)
@@ -188,6 +189,16 @@ def loud_and_quiet(change, *, noise: float = 1e-4) -> GapReading:
     reading = measure_gap(Recording(samples[:, None], RATE), SWEEP, RATE, **TURNS)
     assert reading.gap_ms == pytest.approx(5.0, abs=0.02)
     return reading
+
+
+def test_an_end_that_is_missing_is_named_however_long_the_take() -> None:
+    """A second before the first turn makes it long enough; 0.3 s of the last sweep are missing."""
+    take = in_turns(ROOM, later(OTHER, 45.0)).samples[:, 0]
+    quiet = 1e-4 * np.random.default_rng(5).standard_normal(RATE)
+    samples = np.concatenate([quiet, take])[: RATE + 2 * TURN + round(0.7 * RATE)]
+    reading = measure_gap(Recording(samples[:, None], RATE), SWEEP, RATE, **TURNS)
+    assert reading.doubt.cause == "cut-short"
+    assert reading.doubt.reason == "the recording ends 0.34 s before the last turn does"
 
 
 def test_a_steady_recorder_has_its_level_told() -> None:
