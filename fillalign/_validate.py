@@ -259,7 +259,7 @@ def scalar_out(value: Any) -> Any:
 
 def check_shapes(**arrays: ArrayLike) -> None:
     """Raise ValueError that names all arrays, unless they broadcast together."""
-    shapes = {name: np.shape(array) for name, array in arrays.items()}
+    shapes = {name: np.asarray(array).shape for name, array in arrays.items()}
     try:
         np.broadcast_shapes(*shapes.values())
     except ValueError:

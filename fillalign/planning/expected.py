@@ -116,8 +116,8 @@ def expected_reading(
     >>> expected.reference, round(expected.gap_ms, 1)
     ('Main left', 2.6)
     """
-    playing = main_outputs(venue) if mains is None else check_outputs(venue, mains)
     check_outputs(venue, [output])
+    playing = main_outputs(venue) if mains is None else check_outputs(venue, mains)
     whole = Settings(venue, settings)
     if not whole.sounds(output):
         raise ValueError(f"output {output} is off in these settings: there is nothing to expect")
