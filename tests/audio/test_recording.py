@@ -327,6 +327,8 @@ def test_a_second_arrival_that_is_not_there_is_named() -> None:
     assert reason(heard(SWEEP, echoes)).startswith("reflections: no second arrival stands out")
     weaker = pulses((40.0, 1.0), (44.0, 0.3), (52.0, 0.5), (63.0, 0.3))
     assert reason(heard(SWEEP, weaker)).startswith("reflections: no second arrival stands out")
+    crowd = pulses((40.0, 0.6), (44.0, 0.8), (52.0, 1.0))
+    assert reason(heard(SWEEP, crowd)).startswith("reflections: no second arrival stands out")
     lone = heard(SWEEP, pulses((40.0, 1.0), (52.0, 0.9)))  # the fill, or a wall with the fill off
     assert reason(lone).startswith("reflections: no second arrival stands out")
     assert reason(heard(SWEEP, pulses((40.0, 0.6), (42.0, 1.0))), planned_gap_ms=1.0).startswith(
