@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import base64
+import itertools
 from pathlib import Path
 from typing import Any
 
 import fillalign.classroom.seat as home
 
 SCRIPT = Path(home.__file__).with_name("seat.js")
+_numbers = itertools.count()
 _MODEL = """async ({script, values, waves}) => {
     const seat = await import(URL.createObjectURL(new Blob([script], {type: 'text/javascript'})));
     const bytes = text =>
@@ -48,12 +50,21 @@ class SeatPage:
     """A page with one or more seat panels, each with its Python object."""
 
     def __init__(self, page: Any) -> None:
-        self.page, self.panels = page, []
-        # Worklets want a secure page, which localhost is; no server is asked.
-        page.route("http://localhost/seat", lambda route: route.fulfill(
+        self.panels = []
+        self.open(page)
+
+    def open(self, page: Any) -> None:
+        """Open a page with the panels there are."""
+        self.page, shown, self.panels = page, self.panels, []
+        # Worklets want a secure page, which localhost is; no server is asked. A site of its own
+        # has a process of its own: a rendering that Chromium never ends holds up no other page.
+        place = f"http://seat{next(_numbers)}.localhost/"
+        page.route(place, lambda route: route.fulfill(
             body="<body style='margin: 4px'></body>", content_type="text/html"))
-        page.goto("http://localhost/seat")
         page.expose_function("askPython", self._answer)
+        page.goto(place)
+        for panel in shown:
+            self.add(panel)
 
     def add(self, panel: Any) -> Any:
         """Show a panel; return its place in the page."""
