@@ -449,7 +449,7 @@ def test_a_moved_or_mirrored_venue_gives_the_same_plan(shift, mirror, outdoors):
 
 @pytest.mark.long
 @given(st.floats(-50, 50), st.floats(-20, 20), st.floats(0, 5), st.booleans(), st.booleans())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_wherever_a_venue_is_moved_its_plan_is_the_same(dx, dy, dz, mirror, outdoors):
     same_plan((round(dx, 1), round(dy, 1), round(dz, 1)), mirror, outdoors)
 
