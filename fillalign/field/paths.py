@@ -48,19 +48,21 @@ A_POWER = weighting_factors(THIRDS_HZ)
 
 # Third octaves up to 1 kHz in three parts each: there low cuts bend the phase, and over
 # a whole third the straight part of it would be up to 2 dB off.
-_SPLIT = np.where(THIRDS_HZ < 1100, 3, 1)
+_PARTS = 3
+_SPLIT = np.where(THIRDS_HZ < 1100, _PARTS, 1)
+_LOWS = int(_SPLIT[_SPLIT > 1].sum())
 SUB_BAND = np.repeat(np.arange(THIRDS_HZ.size), _SPLIT)
 """Third octave that each sub-band is a part of."""
-_FIRST_SUB = np.concatenate([[0], np.cumsum(_SPLIT)[:-1]])
 SUB_SHARE = 1.0 / _SPLIT[SUB_BAND]
 SUB_WIDTH_HZ = (HIGH_HZ - LOW_HZ)[SUB_BAND] * SUB_SHARE
-_STEP = np.arange(SUB_BAND.size) - _FIRST_SUB[SUB_BAND]
+_STEP = np.arange(SUB_BAND.size) - np.searchsorted(SUB_BAND, SUB_BAND)
 SUB_CENTRE_HZ = LOW_HZ[SUB_BAND] + (_STEP + 0.5) * SUB_WIDTH_HZ
 
 
-def third_sums(values: FloatArray) -> FloatArray:
+def third_means(values: FloatArray) -> FloatArray:
     """Mean over the sub-bands (last axis) of each third octave."""
-    return np.asarray(np.add.reduceat(values * SUB_SHARE, _FIRST_SUB, axis=-1))
+    lows = sum(values[..., part:_LOWS:_PARTS] for part in range(_PARTS)) / _PARTS
+    return np.concatenate([lows, values[..., _LOWS:]], axis=-1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, replace
-from itertools import combinations
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -24,12 +24,11 @@ from fillalign.field.paths import (
     SUB_CENTRE_HZ,
     SUB_WIDTH_HZ,
     BoolArray,
-    IntArray,
     Paths,
     Seats,
     by_thirds,
     place_among_seats,
-    third_sums,
+    third_means,
     trace_bare_paths,
 )
 from fillalign.filters import (
@@ -43,8 +42,6 @@ from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import early_late_energy
 from fillalign.venue import OutputSettings, State, Venue, check_outputs, check_settings
-
-_Wave = tuple[ComplexArray, FloatArray, FloatArray]
 
 
 class Settings(Mapping[str, OutputSettings]):
@@ -132,26 +129,27 @@ def arrival_shift_ms(venue: Venue, settings: Mapping[str, OutputSettings]) -> di
     return {name: settings[name].delay_ms + out.latency_ms for name, out in venue.outputs.items()}
 
 
-def _response(own: OutputSettings, frequency_hz: FloatArray) -> ComplexArray:
-    """Complex response of an output's filters and polarity."""
-    response = np.full(frequency_hz.shape, -1.0 if own.polarity == "inverted" else 1.0, complex)
-    if own.low_cut_hz is not None:
-        order, kind = own.low_cut_order, own.low_cut_kind
-        response *= low_cut_response(frequency_hz, own.low_cut_hz, order=order, kind=kind)
-    if own.shelf_db:
-        response *= shelf_response(frequency_hz, own.shelf_hz, own.shelf_db)
-    return response
-
-
-def _group_delay_s(own: OutputSettings) -> FloatArray:
-    """Group delay of an output's filters at the centres of the sub-bands."""
+# A plan asks for the same few filters some thousand times, a sixth of its time.
+@lru_cache(maxsize=256)
+def _filters_at_rest(own: OutputSettings) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Response (p,) and group delay in s (p,) of an output's filters, and their power by band."""
+    response = np.full(SUB_CENTRE_HZ.size, -1.0 if own.polarity == "inverted" else 1.0, complex)
     lag = np.zeros(SUB_CENTRE_HZ.size)
     if own.low_cut_hz is not None:
-        order, kind = own.low_cut_order, own.low_cut_kind
-        lag += low_cut_group_delay_ms(SUB_CENTRE_HZ, own.low_cut_hz, order=order, kind=kind)
+        corner, order, kind = own.low_cut_hz, own.low_cut_order, own.low_cut_kind
+        response *= low_cut_response(SUB_CENTRE_HZ, corner, order=order, kind=kind)
+        lag += low_cut_group_delay_ms(SUB_CENTRE_HZ, corner, order=order, kind=kind)
     if own.shelf_db:
+        response *= shelf_response(SUB_CENTRE_HZ, own.shelf_hz, own.shelf_db)
         lag += shelf_group_delay_ms(SUB_CENTRE_HZ, own.shelf_hz, own.shelf_db)
-    return lag / 1000
+    made = response, lag / 1000, third_means(np.abs(response) ** 2)
+    for array in made:
+        array.flags.writeable = False
+    return made
+
+
+def _filters(own: OutputSettings) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    return _filters_at_rest(replace(own, delay_ms=0.0, trim_db=0.0))
 
 
 def filter_power(own: OutputSettings) -> FloatArray:
@@ -160,7 +158,7 @@ def filter_power(own: OutputSettings) -> FloatArray:
     At the centres of the sub-bands, where interference takes it too: what cancels must
     not leave the difference of two rules.
     """
-    return third_sums(np.abs(_response(own, SUB_CENTRE_HZ)) ** 2)
+    return _filters(own)[2]
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,40 +233,43 @@ def _direct(
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
     """Direct power of each output and what pairs of one feed add, all at trim 0."""
     own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
-    waves: list[tuple[int, str, _Wave]] = []
+    cross: dict[tuple[int, int], FloatArray] = {}
+    feeds: dict[str, list[tuple[int, int]]] = {}
     for number, name in enumerate(outputs):
         mine = np.flatnonzero(paths.source_output == list(paths.venue.outputs).index(name))
         own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[name])
-        waves += [(number, paths.venue.outputs[name].feed, wave)
-                  for wave in _waves(paths, settings, name, mine)]
-    shared: dict[tuple[int, int], FloatArray] = {}
-    for (one, feed, first), (other, other_feed, second) in combinations(waves, 2):
-        if feed == other_feed:
-            shared[one, other] = shared.get((one, other), 0.0) + _shared(first, second)
-    cross = {pair: third_sums(both) for pair, both in shared.items()}
-    for number in range(len(outputs)):
-        own[number] += 2 * cross.pop((number, number), 0.0)
+        feeds.setdefault(paths.venue.outputs[name].feed, []).extend(
+            (number, int(s)) for s in mine)
+    for together in feeds.values():
+        wave, time_s, added_s = _waves(paths, settings, [(outputs[o], s) for o, s in together])
+        numbers = np.array([number for number, _ in together])
+        for at, one in enumerate(numbers[:-1]):
+            gap_s = ((time_s[at] - time_s[at + 1 :]).astype(np.float32)
+                     + (added_s[at] - added_s[at + 1 :]).astype(np.float32))
+            shared = cross_power(wave[at], wave[at + 1 :], gap_s, SUB_WIDTH_HZ.astype(np.float32))
+            for other in dict.fromkeys(numbers[at + 1 :]):
+                power = third_means(shared[numbers[at + 1 :] == other].sum(axis=0))
+                if one == other:
+                    own[one] += 2 * power
+                else:
+                    cross[one, other] = cross.get((one, other), 0.0) + power
     return np.maximum(own, 0.0), cross
 
 
-def _waves(paths: Paths, settings: Settings, output: str, sources: IntArray) -> Iterator[_Wave]:
-    """Each source of an output at the centres of the sub-bands, as its settings send it.
+def _waves(
+    paths: Paths, settings: Settings, together: list[tuple[str, int]]
+) -> tuple[ComplexArray, FloatArray, FloatArray]:
+    """Return sources s of some outputs at the centres of the sub-bands p, as they are set.
 
-    Pressure (n, p), travel time (n, 1) and what is added to it on the way (p,), in s.
+    Pressure (s, n, p), travel time (s, n, 1) and what is added to it (s, 1, p), in s.
     """
-    own = settings[output]
-    added_s = arrival_shift_ms(paths.venue, settings)[output] / 1000
-    turn = _response(own, SUB_CENTRE_HZ) * np.exp(-2j * np.pi * SUB_CENTRE_HZ * added_s)
-    for source in sources:
-        yield (paths.spectrum[source] * turn.astype(np.complex64),
-               paths.serving_ms[source][:, None] / 1000, added_s + _group_delay_s(own))
-
-
-def _shared(first: _Wave, second: _Wave) -> FloatArray:
-    """Half of what two sources bring together beyond their own powers, by sub-band."""
-    (one, time_s, added_s), (other, other_time_s, other_added_s) = first, second
-    gap_s = ((time_s - other_time_s) + (added_s - other_added_s)).astype(np.float32)
-    return cross_power(one, other, gap_s, SUB_WIDTH_HZ.astype(np.float32))
+    shift, sources = arrival_shift_ms(paths.venue, settings), [s for _, s in together]
+    response, lag_s = (np.array(part) for part in zip(
+        *(_filters(settings[name])[:2] for name, _ in together), strict=True))
+    added_s = np.array([shift[name] / 1000 for name, _ in together])[:, None]
+    turn = response * np.exp(-2j * np.pi * SUB_CENTRE_HZ * added_s)
+    return (paths.spectrum[sources] * turn.astype(np.complex64)[:, None],
+            paths.serving_ms[sources][..., None] / 1000, (added_s + lag_s)[:, None])
 
 
 def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> FloatArray:
@@ -277,21 +278,28 @@ def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> 
     return _together(*_direct(paths, settings, heard), settings.gains(heard))
 
 
-def _tails(paths: Paths, output: int, gap_ms: FloatArray) -> FloatArray:
-    """Early and late tail power (2, n, b) of one output at trim 0 without filters.
+def _tails(
+    paths: Paths, settings: Settings, outputs: tuple[str, ...], first_ms: FloatArray
+) -> FloatArray:
+    """Early and late tail power (2, o, n, b) of some outputs at trim 0.
 
-    `gap_ms` (n,) is what its delay adds to the travel time, less the first arrival.
+    The early window opens at `first_ms` (n,).
     """
-    room, rt60 = paths.venue.room, by_thirds(paths.state.rt60_s)[::3]
-    tails = np.zeros((2, len(paths.seats), THIRDS_HZ.size))
-    if room is None:
+    venue, room, shift = paths.venue, paths.venue.room, arrival_shift_ms(paths.venue, settings)
+    tails = np.zeros((2, len(outputs), len(paths.seats), THIRDS_HZ.size))
+    names = [list(venue.outputs)[place] for place in paths.source_output]
+    mine = [s for s, name in enumerate(names) if name in outputs]
+    if room is None or not mine:
         return tails
-    for s in np.flatnonzero(paths.source_output == output):
-        # The 27 third octaves share 9 decays: compute those and repeat.
-        energy = early_late_energy(
-            paths.distance_m[s][:, None], rt60, room.volume_m3, early_ms=early_ms(paths.venue),
-            gap_ms=np.maximum(paths.serving_ms[s] + gap_ms, 0.0)[:, None])
-        tails += np.repeat(energy, 3, axis=2) * paths.tail_power[s]
+    wait_ms = np.array([shift[names[s]] for s in mine])[:, None]
+    gap_ms = np.maximum(paths.serving_ms[mine] + (wait_ms - first_ms), 0.0)
+    # The 27 third octaves share 9 decays: compute those and repeat.
+    energy = np.array(early_late_energy(
+        paths.distance_m[mine][..., None], by_thirds(paths.state.rt60_s)[::3], room.volume_m3,
+        early_ms=early_ms(venue), gap_ms=gap_ms[..., None]))
+    for at, s in enumerate(mine):
+        sent = paths.tail_power[s] * filter_power(settings[names[s]])
+        tails[:, outputs.index(names[s])] += np.repeat(energy[:, at], 3, axis=-1) * sent
     return tails
 
 
@@ -337,20 +345,16 @@ def superpose(
     outputs = tuple(name for name in places
                     if (settings.sounds(name) if sounding is None else name in sounding))
     own, cross = _direct(paths, settings, outputs)
-    later = arrival_shift_ms(venue, settings)
     numbers = np.array([places.index(name) for name in outputs], dtype=int)
     arrival = output_arrivals_ms(paths, settings)[numbers]
     trims = np.array([settings[name].trim_db for name in outputs])[:, None]
     first = np.zeros(len(paths.seats))
     if outputs:
         first = first_heard(arrival, power_to_db(own @ A_POWER) + trims)[1]
-    tails = np.zeros((len(outputs), 2, len(first), THIRDS_HZ.size))
-    for index, (name, number) in enumerate(zip(outputs, numbers, strict=True)):
-        tails[index] = _tails(paths, number, later[name] - first) * filter_power(settings[name])
+    early, late = _tails(paths, settings, outputs, first)
     return Field(
-        paths=paths, settings=settings, outputs=outputs, own=own, cross=cross,
-        early=tails[:, 0], late=tails[:, 1], arrival_ms=arrival, first_ms=first,
-        in_time=arrival - first <= early_ms(venue))
+        paths=paths, settings=settings, outputs=outputs, own=own, cross=cross, early=early,
+        late=late, arrival_ms=arrival, first_ms=first, in_time=arrival - first <= early_ms(venue))
 
 
 def measured_shifts_db(venue: Venue) -> FloatArray:

@@ -26,7 +26,7 @@ from fillalign.field.paths import (
     SUB_SHARE,
     SUB_WIDTH_HZ,
     band_levels_1m_db,
-    third_sums,
+    third_means,
 )
 from fillalign.levels import pink_band_levels_db
 from tests.field.lopsided import (
@@ -217,7 +217,7 @@ def test_sub_bands_tile_the_third_octaves():
     np.testing.assert_allclose(SUB_WIDTH_HZ / (HIGH - LOW)[SUB_BAND], SUB_SHARE)
     values = np.random.default_rng(1).uniform(size=(2, SUB_BAND.size))
     wanted = [[row[SUB_BAND == band].mean() for band in range(27)] for row in values]
-    np.testing.assert_allclose(third_sums(values), wanted)
+    np.testing.assert_allclose(third_means(values), wanted)
 
 
 def test_octaves_spread_over_thirds():
