@@ -115,7 +115,8 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
         "TAKE   recorder or phone at the seat, at ear height, on a stand, automatic gain off,",
         "       lossless (WAV, FLAC). Start it 2 s before, stop it 3 s after; do not move.",
         "",
-        plain(f"Then: fillalign take VENUE.toml FILL take.wav --at X,Y{changed_signal(args)}"),
+        plain("Then: fillalign take VENUE.toml FILL take.wav --at X,Y --plan SHEET.csv"
+              f"{changed_signal(args)}"),
     ]
     return lines
 

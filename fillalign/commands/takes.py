@@ -61,7 +61,8 @@ def _parser() -> Parser:
                     description="Read takes of the test signal at one seat or several against "
                                 "the plan: gap, polarity, level, and what to correct. A take "
                                 "that tells nothing sure says why, and what to do next.",
-                    epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3')
+                    epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3 '
+                           "--plan sheets/tidewell-hall-sheet.csv")
     add = parser.add_argument
     add("venue", metavar="VENUE.toml", help="venue file, or one of ours")
     add("fill", metavar="FILL", help="output of the fill that played, or one of its boxes")

@@ -7,6 +7,7 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, replace
@@ -242,17 +243,18 @@ def _direct(
             (number, int(s)) for s in mine)
     for together in feeds.values():
         wave, time_s, added_s = _waves(paths, settings, [(outputs[o], s) for o, s in together])
-        numbers = np.array([number for number, _ in together])
-        for at, one in enumerate(numbers[:-1]):
-            gap_s = ((time_s[at] - time_s[at + 1 :]).astype(np.float32)
-                     + (added_s[at] - added_s[at + 1 :]).astype(np.float32))
-            shared = cross_power(wave[at], wave[at + 1 :], gap_s, SUB_WIDTH_HZ.astype(np.float32))
-            for other in dict.fromkeys(numbers[at + 1 :]):
-                power = third_means(shared[numbers[at + 1 :] == other].sum(axis=0))
+        numbers = [number for number, _ in together]
+        for at, one in enumerate(numbers[:-1], start=1):
+            gap_s = ((time_s[at - 1] - time_s[at:]).astype(np.float32)
+                     + (added_s[at - 1] - added_s[at:]).astype(np.float32))
+            shared = cross_power(wave[at - 1], wave[at:], gap_s, SUB_WIDTH_HZ.astype(np.float32))
+            for other, many in Counter(numbers[at:]).items():
+                both = third_means(shared[:many].sum(axis=0))
+                shared = shared[many:]
                 if one == other:
-                    own[one] += 2 * power
+                    own[one] += 2 * both
                 else:
-                    cross[one, other] = cross.get((one, other), 0.0) + power
+                    cross[one, other] = cross.get((one, other), 0.0) + both
     return np.maximum(own, 0.0), cross
 
 
