@@ -22,7 +22,7 @@ from matplotlib.text import Text
 
 from fillalign._text import listed, plain, quoted
 from fillalign.planning import FillPlan, FillReport
-from fillalign.venue import Venue
+from fillalign.venue import Area, Venue
 
 INK = "#222222"
 HUE = "#1f5c99"
@@ -124,8 +124,9 @@ def finish_page(ax: Axes) -> None:
 def extent_m(plan: FillPlan | Venue) -> tuple[float, float, float, float, float]:
     """Smallest and largest x and y, and largest z, that a drawing of the venue must hold."""
     venue = venue_of(plan)
-    seats = np.vstack([area.seats_m() for area in venue.areas])
-    points = np.vstack([seats, [s.position_m for s in venue.sources], venue.stage_microphone_m])
+    corners = [(x, y, area.seats_m()[:, 2].max()) for area in venue.areas
+               for x, y in area_corners_m(area)]
+    points = np.vstack([corners, [s.position_m for s in venue.sources], venue.stage_microphone_m])
     (x0, y0, _), (x1, y1, z1) = points.min(axis=0), points.max(axis=0)
     if venue.room:
         room = venue.room
@@ -133,6 +134,11 @@ def extent_m(plan: FillPlan | Venue) -> tuple[float, float, float, float, float]
         y0, y1 = min(y0, -room.width_m / 2), max(y1, room.width_m / 2)
         z1 = max(z1, room.height_m)
     return float(x0), float(x1), float(y0), float(y1), float(z1)
+
+
+def area_corners_m(area: Area) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return two opposite corners of an area from above: its seats stand inside."""
+    return (area.x_from_m, area.y_from_m), (area.x_to_m, area.y_to_m)
 
 
 def venue_of(plan: FillPlan | Venue) -> Venue:

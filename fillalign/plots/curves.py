@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -30,6 +30,9 @@ from fillalign.plots.base import (
 
 if TYPE_CHECKING:
     import pandas as pd
+
+# Of their room, where labels are still to be made room for.
+_AXES_SHARE = 0.9
 
 
 def _by_area(plan: FillPlan) -> Iterator[IntArray]:
@@ -72,16 +75,19 @@ def walk_levels_plot(plan: FillPlan, *, which: str = "heard", ax: Axes | None = 
     if heard:
         lines.append(("profile", walk.profile_dba, "", (1, 1.5)))
     for name, level, marker, dashes in lines:
-        colour = None
+        same: dict[str, Any] = {"label": name}
         for place, rows in enumerate(_by_area(plan)):
             line, = ax.plot(walk.x_m[rows], level[rows], marker=marker, markersize=2.5,
-                            markevery=max(1, len(rows) // 8), color=colour,
-                            dashes=dashes or (None, None), label=None if colour else name)
-            colour = line.get_color()
+                            markevery=max(1, len(rows) // 8), linestyle="-",
+                            dashes=dashes or (None, None), **same)
+            # A curve that takes anything from the axes' cycle moves it on for the next name.
+            same = {"color": line.get_color(), "linewidth": line.get_linewidth()}
             line.set_gid(f"walk {name} {place}")
     what = "useful" if plan.venue.indoors else "direct"
     tidy(ax, "x, m", f"{what if heard else 'total'} sound, dBA")
-    ax.legend(frameon=False, loc="lower left")
+    # Above the axes, where no curve can run through the names.
+    ax.legend(frameon=False, ncols=len(lines), loc="lower right", bbox_to_anchor=(1.0, 1.0),
+              columnspacing=1.2, borderaxespad=0.1, borderpad=0.1)
     ax.margins(y=0.12)
     return ax
 
@@ -168,19 +174,35 @@ def _against_trim(
         by_trim[own] = " ".join(filter(None, [by_trim.get(own), "set"]))
         ax.axvline(own, color=ink(ax))
     tiny = letters(ax)
-    for place, (trim, marks) in enumerate(sorted(by_trim.items())):
+    ax.set_xlim(max(float(trims[0]), min(by_trim) - 8.0), max(by_trim) + 1.5)
+    rows = _rows_apart(ax, by_trim, tiny)
+    for trim, marks in by_trim.items():
         if trim != own:
             ax.axvline(trim, color=GREY, linewidth=0.8, dashes=DASHES[2])
         ax.annotate(marks, (trim, 1.0), xycoords=("data", "axes fraction"),
-                    xytext=(0, 1 + 1.17 * tiny * (place % 2)), textcoords="offset points",
+                    xytext=(0, 1 + 1.17 * tiny * rows[trim]), textcoords="offset points",
                     ha="center", va="bottom", fontsize=tiny)
-    ax.set_xlim(max(float(trims[0]), min(by_trim) - 8.0), max(by_trim) + 1.5)
     tidy(ax, "trim, dB", "speech index")
-    above = ax.transAxes + ScaledTranslation(0.0, 2.5 * tiny / 72, ax.figure.dpi_scale_trans)
+    high = 1.17 * tiny * (1 + max(rows.values())) + 0.2 * tiny
+    above = ax.transAxes + ScaledTranslation(0.0, high / 72, ax.figure.dpi_scale_trans)
     ax.legend(frameon=False, ncols=2, loc="lower right", bbox_to_anchor=(1.0, 1.0),
               bbox_transform=above, columnspacing=0.8, handlelength=1.8, borderpad=0.1,
               borderaxespad=0.1)
     return ax
+
+
+def _rows_apart(ax: Axes, marks: dict[float, str], size_pt: float) -> dict[float, int]:
+    """Return for each mark on the trim axis the lowest row above it that holds it whole."""
+    low, high = ax.get_xlim()
+    per_pt = (high - low) / (72 / ax.figure.dpi * ax.bbox.width * _AXES_SHARE)
+    ends: list[float] = []
+    rows = {}
+    for trim, text in sorted(marks.items()):
+        half = (0.35 * len(text) + 0.3) * size_pt * per_pt
+        row = next((at for at, end in enumerate(ends) if trim - half > end), len(ends))
+        ends[row:row + 1] = [trim + half]
+        rows[trim] = row
+    return rows
 
 
 def retime_plot(plan: FillPlan, *, ax: Axes | None = None) -> Axes:

@@ -21,6 +21,7 @@ from fillalign.plots.base import (
     ONE_HUE,
     PAGE_PT,
     PALE,
+    area_corners_m,
     axes_for,
     extent_m,
     ink,
@@ -294,7 +295,7 @@ def gap_map(plan: FillPlan, fill: str | None = None, *, ax: Axes | None = None) 
     heard = [(area, gaps) for area, gaps in areas if np.isfinite(gaps).any()]
     boxes = np.array([source.position_m[:2] for source in plan.venue.sources
                       if source.output == fill or (fill is None and source.output in sounding)])
-    _fit(ax, np.vstack([boxes, *(area.seats_m()[:, :2] for area, _ in heard)]))
+    _fit(ax, np.vstack([boxes, *(area_corners_m(area) for area, _ in heard)]))
     levels = _gap_levels(np.concatenate([gaps.ravel() for _, gaps in heard]))
     figures: list[FloatArray] = []
     for area, gaps in heard:

@@ -154,8 +154,8 @@ def _targets(plan: FillPlan) -> str:
 def _air(plan: FillPlan) -> str:
     air, check, show = plan.air, plan.venue.states["check"].air, plan.venue.states["show"]
     wind = "" if show.wind_m_s == 0 else (
-        f" Wind counted in: {show.wind_m_s:g} m/s towards {show.wind_towards_deg:g} degrees (0 is "
-        "away from the stage), known to half of it."
+        f" Wind counted in: {show.wind_m_s:.1f} m/s towards {show.wind_towards_deg:.0f} degrees "
+        "(0 is away from the stage), known to half of it."
     )
     click = "" if air == show.air else ", the delays for the click for the air above"
     return (
@@ -396,7 +396,7 @@ def _why(plan: FillPlan, fill: FillReport) -> Section:
     picked = sorted({curve.at(own + step) for step in _TRIM_STEPS_DB})
     table = _table("", "", "Benefit and harm of the trim (* as set)", (
         {
-            "trim, dB": f"{curve.trim_db[i]:+.1f}{' *' if curve.trim_db[i] == own else ''}",
+            "trim, dB": trim_text(curve.trim_db[i])[:-3] + " *" * bool(curve.trim_db[i] == own),
             "rows served, %": f"{100 * curve.served_share[i]:.0f}",
             "image kept, %": f"{100 * curve.precedence_share[i]:.0f}",
             "overshoot, dB": f"{curve.overshoot_db[i]:.1f}",

@@ -6,6 +6,7 @@ is whole without its script; with it, blanks take what was set and read.
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -41,6 +42,7 @@ _BLANK = ' class="blank"'
 # Longer names are set smaller where page one must show them whole, and cut where they come again.
 _LONG, _NAMED_AGAIN = 24, ("readings", "retime")
 Cells = Iterable[str]
+_UNIT = re.compile(r"(?<=\d) (?=(?:k?Hz|dB|ms|m|ft)\b)")
 
 
 def _table(key: str, columns: Cells, rows: Iterable[Cells], marks: Cells = ()) -> str:
@@ -72,6 +74,11 @@ def _cut(text: str) -> str:
     return text if len(text) <= _LONG else f"{text[: _LONG // 2]}\u2026{text[-_LONG // 3 :]}"
 
 
+def _kept(cell: str) -> str:
+    """Return a cell whose numbers keep their unit on their line."""
+    return _UNIT.sub("&nbsp;", cell)
+
+
 def _section(section: Section, level: str = "h2", pictures: str = "", marks: Cells = ()) -> str:
     kind = "ol" if section.key == "check" else "ul"
     lines = "".join(f"<li>{html_text(line)}</li>" for line in section.lines)
@@ -79,7 +86,8 @@ def _section(section: Section, level: str = "h2", pictures: str = "", marks: Cel
     def text(cell: str) -> str:
         return html_text(_cut(cell) if section.key in _NAMED_AGAIN else cell)
 
-    columns, rows = map(text, section.columns), (map(text, row) for row in section.rows)
+    columns = map(text, section.columns)
+    rows = ((_kept(text(cell)) for cell in row) for row in section.rows)
     return "".join((
         f'<div class="{section.key}"><{level}>{html_text(section.title)}</{level}>',
         f"<{kind}>{lines}</{kind}>" if lines else "",
@@ -123,7 +131,8 @@ def setup_sheet_html(
     check_type("plan", plan, FillPlan)
     check_flag("short", short)
     sheet, data = sheet_content(plan, places), live_data(plan)
-    outputs = [{key: html_text(text) for key, text in shown(own).items()} for own in sheet.outputs]
+    outputs = [{key: _kept(html_text(text)) for key, text in shown(own).items()}
+               for own in sheet.outputs]
     for own in outputs:
         own["headroom"] = own["headroom"] and f"headroom {own['headroom']}<br>"
     numbers = {name: f' data-output="{at}"' for at, name in enumerate(plan.venue.outputs)}

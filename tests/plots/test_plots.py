@@ -9,6 +9,7 @@ import sys
 import warnings
 import xml.etree.ElementTree as ET
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -326,6 +327,55 @@ def test_the_walk_shows_the_levels_of_the_plan(hall, which, before, after):
         np.testing.assert_array_equal(x, hall.walk.x_m)
         np.testing.assert_array_equal(level, getattr(hall.walk, name))
     assert any(line.get_label() == "profile" for line in ax.get_lines()) == (which == "heard")
+
+
+@pytest.mark.parametrize("name", VENUES)
+def test_curves_on_a_page_differ_whatever_the_number_of_areas(name):
+    """The cycle of a page's axes has three entries: three areas once gave one colour to all."""
+    ax = plots.walk_levels_plot(demo_plan(name), ax=base.style_for_page(Figure().add_subplot()))
+    looks = {}
+    for line in ax.get_lines():
+        looks.setdefault(line.get_gid()[:-2], set()).add((line.get_color(), line.get_linewidth()))
+    assert {len(one) for one in looks.values()} == {1}
+    assert len(set.union(*looks.values())) == len(looks) >= 2
+
+
+def test_the_names_of_the_walk_lie_over_no_curve(hall):
+    ax = drawn(plots.walk_levels_plot, hall)
+    assert ax.get_legend().get_window_extent().y0 >= ax.get_window_extent().y1
+
+
+def test_areas_lie_whole_in_the_views():
+    """With their names: seats stand inside an area, up to half a spacing from its edge."""
+    plan = demo_plan("cinder_meadow")
+    areas = [replace(area, y_from_m=-90.0, y_to_m=90.0, seat_spacing_m=100.0)
+             for area in plan.venue.areas]
+    ax = drawn(plots.plan_view, replace(plan.venue, areas=tuple(areas)))
+    assert ax.get_ylim()[0] < -90.0
+    assert ax.get_ylim()[1] > 90.0
+    low, high = drawn(plots.gap_map, plan, "Ring 1 L").get_xlim()
+    assert low < plan.venue.areas[1].x_from_m < plan.venue.areas[2].x_to_m < high
+
+
+def marks_above(ax):
+    ax.figure.draw_without_rendering()
+    return [text.get_window_extent() for text in ax.texts]
+
+
+@pytest.mark.parametrize("bounds", [(10.5, 11.0, 12.5, 25.0), (-8.5, -7.5, -7.0, 20.0),
+                                    (-8.0, 3.0, 20.0, 30.0)])
+def test_marks_over_the_trim_stand_apart(hall, bounds):
+    found = next(fill for fill in hall.fills if fill.output == "Fill inner")
+    moved = replace(found, trim=replace(found.trim, bounds=dict(
+        zip(found.trim.bounds, bounds, strict=False))))
+    plan = replace(hall, fills=tuple(moved if one is found else one for one in hall.fills))
+    ax = plots.trim_curve_plot(plan, "Fill inner", ax=base.style_for_page(
+        Figure(figsize=(2.44, 1.97), layout="constrained").add_subplot()))
+    boxes = marks_above(ax)
+    assert len(boxes) >= 4
+    assert not any(one.overlaps(other) for at, one in enumerate(boxes) for other in boxes[:at])
+    legend = ax.get_legend().get_window_extent()
+    assert not any(legend.overlaps(box) for box in boxes)
 
 
 def test_without_a_sounding_fill_the_walk_has_no_line_after():

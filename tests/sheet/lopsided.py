@@ -392,7 +392,8 @@ class Page(HTMLParser):
         self.here.pop()
 
     def handle_data(self, data):
-        """Add words to what is open."""
+        """Add words to what is open; a space that keeps a number's unit beside it is a space."""
+        data = data.replace("\xa0", " ")
         if not self.open or {"style", "script"} & {*self.open}:
             return
         self.whole.append(data)
