@@ -23,7 +23,7 @@ MOST_WORDS = 900
 """Words that a lesson may show at once: prose that is not folded, and what its panels say."""
 MOST_BETWEEN = 120
 """Words of prose that may stand between two things to do."""
-_FOLDED = ("folded=True", "checklist(")
+_FOLDED = ("folded=True", "folded(", "checklist(")
 """What makes a panel that shows its name only, until it is opened."""
 LONGEST_LINE = 100
 """Characters that a printed line may have; wider ones break inside words on a small screen."""
@@ -183,6 +183,8 @@ def reading_faults(path: Path) -> list[str]:
                 found.append(f"cell {number} shows its code")
             if not cell.source.startswith("# "):
                 found.append(f"cell {number} has no plain words to show while its code is folded")
+            if "checklist(" in cell.source and "*" in cell.source:
+                found.append(f"cell {number} marks words in a checklist, which shows the marks")
             if names := unbound(cell.source):
                 found.append(f"cell {number} needs {', '.join(names)} of another cell")
     first = notebook.cells[0]

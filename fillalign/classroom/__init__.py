@@ -10,7 +10,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
+    from fillalign.classroom.boxes import (
+        answer_box,
+        class_predictions,
+        folded,
+        predict,
+        reveal,
+    )
     from fillalign.classroom.exercises import check, exercise_seed, hint, question, solution
     from fillalign.classroom.health import health_check, versions
     from fillalign.classroom.kept import keep_in, kept_text
@@ -26,7 +32,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "keys": ("answer_key", "answer_key_html"),
-    "boxes": ("answer_box", "class_predictions", "predict", "reveal"),
+    "boxes": ("answer_box", "class_predictions", "folded", "predict", "reveal"),
     "exercises": ("check", "exercise_seed", "hint", "question", "solution"),
     "health": ("health_check", "versions"),
     "live": ("LiveFigure", "LivePlayer"),
@@ -59,6 +65,7 @@ __all__ = [
     "demo_sound",
     "demo_venue",
     "exercise_seed",
+    "folded",
     "health_check",
     "hint",
     "keep_in",

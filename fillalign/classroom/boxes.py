@@ -125,6 +125,32 @@ def answer_box(
     return AnswerBox(exercise_id, seed, folded=folded)
 
 
+class Folded(Shown):
+    """Words behind a title, so that a question above them can be answered first."""
+
+    def __init__(self, title: str, text: str) -> None:
+        self.text = text
+        self.box = fold(title, words(text, "table"))
+
+
+def folded(title: str, *lines: str) -> Folded:
+    """Return lines that show once somebody opens them.
+
+    Parameters
+    ----------
+    title : str
+        What shows before.
+    *lines : str
+        What shows then, as it stands.
+
+    Examples
+    --------
+    >>> folded("What the plan takes", "-8.0 dB").text
+    '-8.0 dB'
+    """
+    return Folded(title, "\n".join(lines))
+
+
 class PredictionBox(Shown):
     """A question with a box to write a number down in before anything is shown."""
 

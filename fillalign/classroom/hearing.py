@@ -48,7 +48,7 @@ class HeardBox(Shown):
         self.check = button("Check", self._checked)
         self.reply = words("", "reply", role="status")
         self.box = stack(words(self.text, "question"),
-                         markup(players_html({name: self.samples}, sample_rate_hz)),
+                         markup(players_html({"": self.samples}, sample_rate_hz)),
                          row(self.entry, self.check), self.reply)
 
     def _checked(self) -> None:

@@ -64,8 +64,9 @@ class LivePanel(Shown, ABC):
         continuous: bool = True,
     ) -> None:
         self.title, self.question = title, question
-        width = label_width(label_of(spec) for spec in controls if not isinstance(spec, Switch))
-        self.controls = {spec.name: make_control(spec, continuous=continuous, width=width)
+        self._width = label_width(
+            label_of(spec) for spec in controls if not isinstance(spec, Switch))
+        self.controls = {spec.name: make_control(spec, continuous=continuous, width=self._width)
                          for spec in controls}
         self.readout = words("", "readout", role="status")
         self.message = words("", "error", role="alert")
@@ -106,8 +107,8 @@ class LivePanel(Shown, ABC):
     def _stacked(self, shown: Control) -> Control:
         heading = words(self.title, "title")
         asked = words(self.question, "question")
-        return stack(heading, asked, abreast(*self.controls.values()), self.readout, shown,
-                     self.message, size.box)
+        return stack(heading, asked, abreast(*self.controls.values(), width=self._width),
+                     self.readout, shown, self.message, size.box)
 
     def plain(self) -> str:
         """Return title, question and result as plain text."""

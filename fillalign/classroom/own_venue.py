@@ -14,9 +14,11 @@ from fillalign.classroom.live import picture_html
 from fillalign.classroom.widgets import (
     Choice,
     Shown,
+    abreast,
     button,
     download_link,
     entry,
+    label_width,
     make_control,
     markup,
     row,
@@ -46,6 +48,8 @@ _SHORT = {
     "fill_at_m": "fills at", "noise_dba": "noise (fans, rain)",
 }
 """Labels where the question of the survey form is long."""
+_TRACK = "9em"
+_MARKS = "Cross: the stage microphone. Plus: where to hold the meter."
 _current: list[FillPlan] = []
 
 
@@ -104,11 +108,16 @@ class VenueForm(Shown):
     """
 
     def __init__(self) -> None:
-        self.entries = {"name": entry("Name of the venue", enter=self._planned, hint="name")}
+        labels = {"name": "Name of the venue"}
         for key, said, unit, _, _, _ in QUESTIONS:
             short = _SHORT.get(key, said.partition(";")[0])
-            self.entries[key] = entry(f"{short[:1].upper()}{short[1:]} ({unit})",
-                                      enter=self._planned)
+            labels[key] = f"{short[:1].upper()}{short[1:]} ({unit})"
+        width = label_width(labels.values())
+        self.entries = {
+            key: entry(label, enter=self._planned, width=width, track=_TRACK,
+                       hint="name" if key == "name" else "number")
+            for key, label in labels.items()
+        }
         self.programme = make_control(Choice("programme", "For", ("speech", "music")),
                                       continuous=False)
         self.plan_button = button("Plan it", self._planned)
@@ -118,11 +127,11 @@ class VenueForm(Shown):
         self.text = self.toml = self.error = ""
         for key, value in {"name": _NAME, **START}.items():
             self.entries[key].value = value if isinstance(value, str) else f"{value:g}"
-        for box in self.entries.values():
-            box.layout.width, box.layout.max_width = "49%", "520px"
         self._show()
-        self.box = stack(words(_ASKED), row(*self.entries.values(), self.programme),
-                         row(self.plan_button, self.upload), self.reply, self.links)
+        self.box = stack(words(_ASKED),
+                         abreast(*self.entries.values(), width=width, track=_TRACK),
+                         self.programme, row(self.plan_button, self.upload), self.reply,
+                         self.links)
 
     def _numbers(self) -> dict[str, float]:
         numbers = {}
@@ -208,7 +217,11 @@ class PlanPicture(Shown):
 
         show()
         size.calls.append(show)
-        self.box = stack(words(self.text, "readout"), self.image)
+        self.box = stack(words(self.text, "readout"), self.image, words(_MARKS))
+
+    def plain(self) -> str:
+        """Return what it says, as plain text."""
+        return f"{self.text}\n{_MARKS}"
 
 
 def plan_picture(plan: FillPlan | None = None) -> PlanPicture:

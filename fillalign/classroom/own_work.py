@@ -113,8 +113,10 @@ class MyWork(Shown):
     def _show(self) -> None:
         numbers = {kind: len(kept.kept(kind)) for kind in kept.KINDS}
         ticks = sum(map(bool, kept.kept("ticks").values()))
-        say(self.count, f"{numbers['predictions']} predictions, {numbers['answers']} exercises, "
-                        f"{ticks} ticks.")
+        counted = {"prediction": numbers["predictions"], "exercise": numbers["answers"],
+                   "tick": ticks}
+        say(self.count, ", ".join(f"{number} {what}{'s' * (number != 1)}"
+                                  for what, number in counted.items()) + ".")
         self.link.value = download_link(
             "Save my answers as a file", kept.FILE, f"{kept.kept_text()}\n".encode(),
             kind="application/json")
@@ -135,7 +137,7 @@ def my_work() -> MyWork:
     >>> from fillalign.classroom.predictions import write_down
     >>> work = my_work()
     >>> _ = write_down("00-a", 70)
-    >>> "1 predictions" in work.count.value
+    >>> "1 prediction," in work.count.value
     True
     >>> work.clear.click()
     >>> kept.kept("predictions")

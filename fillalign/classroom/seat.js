@@ -206,8 +206,10 @@ const CSS = `
   stroke-width: 3px}
 .fill-seat .knobs {display: grid; grid-template-columns: repeat(auto-fit, minmax(250px, 1fr));
   gap: 2px 18px; margin-top: 4px}
-.fill-seat .knobs label, .fill-seat .knob {display: grid; grid-template-columns: 6.6em 1fr 4.8em; align-items: center;
+.fill-seat .knobs:has(> :nth-child(4)) {grid-template-columns: 1fr 1fr}
+.fill-seat .knobs label, .fill-seat .knob {display: grid; grid-template-columns: 3.7em 1fr 4.8em; align-items: center;
   gap: 6px}
+.fill-seat .knob {grid-template-columns: 7.6em 1fr 3.8em}
 .fill-seat input[type=range] {width: 100%; accent-color: #1f5c99; margin: 3px 0}
 .fill-seat output, .fill-seat .value {text-align: right; font-variant-numeric: tabular-nums}
 .fill-seat .row {display: flex; flex-wrap: wrap; gap: 4px 14px; align-items: center; margin-top: 4px}
@@ -220,7 +222,7 @@ const CSS = `
 .fill-seat :focus-visible {outline: 3px solid #b4560f; outline-offset: 1px}
 .fill-seat .seat:focus {outline: none}
 .fill-seat .seat:focus circle {stroke: #b4560f; stroke-width: 4}
-.fill-seat .hint {font-size: 12px; color: #555}
+.fill-seat .hint {font-size: 12px; color: #555; margin: 4px 0}
 .fill-seat .gone {color: #b4560f; font-weight: 700}
 .fill-seat.large {font-size: 22px; max-width: none}
 .fill-seat.large .verdict {font-size: 27px}
@@ -228,8 +230,10 @@ const CSS = `
 .fill-seat.large svg {height: 440px}
 .fill-seat.large svg text {font-size: 20px}
 .fill-seat.large .hint {font-size: 18px}
+.fill-seat.large svg text {stroke-width: 6px}
 .fill-seat.large .knobs {grid-template-columns: repeat(auto-fit, minmax(420px, 1fr))}
-@media (max-width: 700px) {.fill-seat .views {grid-template-columns: 1fr}}
+.fill-seat.large .knobs:has(> :nth-child(4)) {grid-template-columns: 1fr 1fr}
+@media (max-width: 700px) {.fill-seat .views, .fill-seat .knobs:has(> :nth-child(4)) {grid-template-columns: 1fr}}
 `;
 const INK = "#222", HUE = "#1f5c99", GREY = "#767676";
 
@@ -246,6 +250,8 @@ const svg = (name, attributes = {}, text = "") => {
   return node;
 };
 const clear = (value, digits = 1) => value.toFixed(digits).replace("-", "\u2212");
+// Words as set in type: a minus is one, and a number keeps its unit on its line.
+const typeset = words => words.replace(/(^|\s)-(?=\d)/g, "$1\u2212").replace(/(\d) (?=(ms|dBA?|Hz)\b)/g, "$1\u00a0");
 
 // Line through a grid of values where they equal one of them (marching squares).
 function contour(grid, nx, ny, value, at) {
@@ -348,11 +354,10 @@ class Hall {
       parts.push(mark);
       return mark;
     }));
-    const note = (words, at, up, anchor) =>
-      parts.push(svg("text", { x: at, y: up, fill: "#555", "text-anchor": anchor }, words));
-    note("from above", left, py(hall.box[3]) - 5, "start");
-    note("from the side", px(hall.box[1]), pz(hall.box[5]) - 5, "end");
-    return [...parts, this.below, this.seat];
+    const note = (words, at, up, anchor) => svg("text", { x: at, y: up, fill: "#555", "text-anchor": anchor }, words);
+    this.above = note("from above", left, py(hall.box[3]) - 5, "start");
+    const side = note("from the side", px(hall.box[1]), pz(hall.box[5]) - 5, "end");
+    return [...parts, this.above, side, this.below, this.seat];
   }
 
   place(x, y, z) { Object.assign(this, { x, y, z }); this.draw(); }
@@ -369,6 +374,7 @@ class Hall {
 
   mark(state, outputs) {
     if (!this.boxes) return;
+    this.above.textContent = `from above${state.sounds_at.includes(null) ? " (hollow marks are off)" : ""}`;
     this.hall.sources.forEach((source, s) => this.boxes[s].forEach(mark => {
       const colour = source.role === "fill" ? HUE : INK;
       mark.setAttribute("fill", state.sounds_at[s] === null ? "#fff" : colour);
@@ -461,7 +467,7 @@ class Spikes {
       line(x(zero + tick), foot, x(zero + tick), foot + 4);
       text(clear(tick, 0), x(zero + tick), foot + 4 + size);
     }
-    text("ms after the main", width / 2, height - 2);
+    text(`ms after the main${heard.length > 2 ? " (thin: other boxes)" : ""}`, width / 2, height - 0.3 * size);
     if (!isFinite(zero)) { this.svg.replaceChildren(...parts); return; }
     state.arrivals.forEach((one, s) => {
       if (one && Math.abs(one[0] - zero) < reach)
@@ -486,7 +492,7 @@ class Spikes {
         5 * size), width - 5 * size), up - 0.7 * size, "middle", { "font-weight": "bold" });
     }
     this.now = svg("line", { y1: 3 * size, y2: foot, stroke: "#b4560f", "stroke-dasharray": "2 4" });
-    this.svg.replaceChildren(...parts, this.now);
+    this.svg.replaceChildren(this.now, ...parts);
   }
 
   at(time) {
@@ -627,7 +633,7 @@ function render({ model, el }) {
     label.append(range, clock.value);
     knobs.append(label);
   }
-  const run = on => { running = on; if (clock) clock.button.textContent = on ? "Pause" : "Run waves"; };
+  const run = on => { running = on; if (clock) clock.button.textContent = on ? "Pause waves" : "Run waves"; };
   run(running);
   row.after(html("p", { class: "hint" }, "Drag the listener, or focus it and use the arrow keys. You hear the direct "
     + "sound alone, facing the stage: use headphones, start low."));
@@ -635,9 +641,9 @@ function render({ model, el }) {
   let saying = 0;
   function show() {
     const now = state(), told = model.get("told");
-    verdict.textContent = told.error ?? now.verdict;
+    verdict.textContent = typeset(told.error ?? now.verdict);
     const softer = told.down_db > 0.5 ? ` Played ${told.down_db.toFixed(0)} dB softer here, so that it fits.` : "";
-    detail.textContent = now.detail + softer;
+    detail.textContent = typeset(now.detail + softer);
     clearTimeout(saying);
     saying = setTimeout(() => { said.textContent = `${now.verdict} ${now.detail}`; }, 500);
     updates.forEach(update => update());

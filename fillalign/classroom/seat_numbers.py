@@ -255,9 +255,11 @@ def _tone(gap: float, over: float, turned: bool) -> str:
 def _detail(heard: Heard, gap: float, over: float, words: tuple[float, float]) -> str:
     how = (f"{abs(over):.1f} dB {'above' if over > 0 else 'below'} the mains"
            if abs(over) >= 0.05 else "as loud as the mains")
+    limit = float(precedence_limit_db(gap))
     text = (f"Mains {heard.mains_dba:.1f} dBA, fill {heard.fill_dba:.1f} dBA, {how}. "
-            f"Gap {gap:+.1f} ms, at which the image bears "
-            f"a fill of {float(precedence_limit_db(gap)):+.1f} dB.")
+            f"Gap {gap:+.1f} ms: fills " + (f"up to {limit:.1f} dB above" if limit > 0 else
+                                          f"{-limit:.1f} dB or more below")
+            + " the mains keep the image.")
     if np.isfinite(words).all():
         text += f" Speech index {words[0]:.2f} with the mains alone, {words[1]:.2f} with all."
     return text

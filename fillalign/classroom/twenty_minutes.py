@@ -73,7 +73,8 @@ class NumberForm(Shown):
         self.button = button("Work it out", self._work)
         self.reply = words("", "table", role="status")
         self.text = ""
-        self.box = stack(words(intro), abreast(*self.entries.values()), self.button, self.reply)
+        self.box = stack(words(intro), abreast(*self.entries.values(), width=width), self.button,
+                         self.reply)
 
     def _numbers(self) -> dict[str, float]:
         given = {name: box.value for name, box in self.entries.items()}

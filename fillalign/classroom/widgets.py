@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import html
+import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,13 +18,20 @@ import ipywidgets
 
 _WIDE = "95%"
 _LETTERS_S = 0.2
-_TRACK = "190px"
+_WHOLE_ROW = 60
+"""Letters of a choice from which on it has a row of its own."""
+_TRACK = "14.6em"
+_UNITS = r"(?:ms|cm|m/s|m|s|ft|dBA?|Hz|kHz|C|%|degrees)"
+_TOGETHER = re.compile(rf"(?<=\d) (?={_UNITS}(?![\w/]))|(?<=\(in) (?=\S+\))")
+_MINUS = re.compile(r"(?<![\w\u2212)-])-(?=\d)")
 _CSS = """<style>
 .fill-panel {max-width: 1120px}
 .fill-panel.fill-large {max-width: none}
 .fill-panel .fill-words {line-height: 1.35; overflow-wrap: anywhere}
 .fill-panel img {width: auto; height: auto; max-width: 100%; max-height: 42vh}
-.fill-panel .fill-controls > * {flex: 1 1 400px; min-width: 0}
+.fill-large .fill-controls {font-size: 21px}
+.fill-panel .fill-controls > .fill-whole {grid-column: 1 / -1}
+.jp-Notebook:has(.fill-large) .jp-RenderedMarkdown img {width: min(100%, 1000px)}
 .jp-Notebook:has(.fill-large) .jp-RenderedMarkdown, .jp-Notebook:has(.fill-large) pre
  {font-size: 22px; line-height: 1.4}
 .fill-panel .fill-question {border-left: 4px solid #1f5c99; padding: 2px 10px}
@@ -96,9 +104,9 @@ def label_width(labels: Iterable[str]) -> str:
     return f"{0.62 * max(map(len, labels), default=0) + 0.5:.1f}em"
 
 
-def _with_room(width: str) -> str:
+def _with_room(width: str, track: str = _TRACK) -> str:
     """Return how wide a control is at least, with a label of some width beside it."""
-    return "0" if width == "initial" else f"min({_WIDE}, {width} + {_TRACK})"
+    return "0" if width == "initial" else f"min({_WIDE}, {width} + {track})"
 
 
 def make_control(
@@ -113,9 +121,12 @@ def make_control(
     if isinstance(spec, Choice):
         # JupyterLab takes the arrow keys from drop-downs and radio buttons to move between cells;
         # buttons it leaves alone: Tab goes to the next, Space presses it.
-        return ipywidgets.ToggleButtons(
+        made = ipywidgets.ToggleButtons(
             options=spec.options, description=spec.label, layout=layout,
             style={**style, "button_width": "auto"})
+        if sum(map(len, spec.options)) > _WHOLE_ROW:
+            made.add_class("fill-whole")
+        return made
     numbers = {"min": spec.low, "max": spec.high, "step": spec.step, "value": spec.value}
     whole = all(float(number).is_integer() for number in numbers.values())
     kind = ipywidgets.IntSlider if whole else ipywidgets.FloatSlider
@@ -145,13 +156,26 @@ def say(panel: Control, text: str) -> None:
     role = f' role="{panel.fill_role}"' if panel.fill_role else ""
     style = "text-align: left; white-space: " + (
         "pre-wrap; font-family: monospace" if panel.fill_kind == "table" else "pre-line")
+    shown = text if panel.fill_kind == "table" else typeset(text)
     panel.value = (f'<div class="fill-words fill-{panel.fill_kind}" style="{style}"{role}>'
-                   f"{html.escape(text)}</div>")
+                   f"{html.escape(shown)}</div>")
     panel.layout.display = None if text else "none"
 
 
+def typeset(text: str) -> str:
+    r"""Return words as set in type: a minus is one, and a number keeps its unit on its line.
+
+    Examples
+    --------
+    >>> typeset("-3 dB at row 7 (in ms)")
+    '−3\xa0dB at row 7 (in\xa0ms)'
+    """
+    return _MINUS.sub("\u2212", _TOGETHER.sub("\u00a0", text))
+
+
 def entry(
-    label: str, *, enter: Callable[[], None], hint: str = "number", width: str = "initial"
+    label: str, *, enter: Callable[[], None], hint: str = "number", width: str = "initial",
+    track: str = _TRACK,
 ) -> Control:
     """Return a box to type a number into; Enter calls `enter`."""
     def entered(_: object, content: dict[str, Any], __: object) -> None:
@@ -168,7 +192,7 @@ def entry(
     box = ipywidgets.Text(description=label, placeholder=hint,
                           style={"description_width": width},
                           layout=ipywidgets.Layout(width="auto", max_width="560px",
-                                                   min_width=_with_room(width)))
+                                                   min_width=_with_room(width, track)))
     box.on_msg(entered)
     return box
 
@@ -275,9 +299,11 @@ def fold(title: str, part: Control) -> Control:
     return box
 
 
-def abreast(*controls: Control) -> Control:
-    """Return controls side by side where there is room for two."""
-    box = ipywidgets.HBox(list(controls), layout=ipywidgets.Layout(flex_flow="row wrap"))
+def abreast(*controls: Control, width: str = "0em", track: str = _TRACK) -> Control:
+    """Return controls in columns, as many as have room for labels of some width and a track."""
+    least = f"minmax(min(100%, max(30em, {width} + {track})), 1fr)"
+    box = ipywidgets.GridBox(list(controls), layout=ipywidgets.Layout(
+        grid_template_columns=f"repeat(auto-fit, {least})"))
     box.add_class("fill-controls")
     return box
 

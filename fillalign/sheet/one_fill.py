@@ -309,11 +309,12 @@ def _image(answer: QuickAnswer, wanted: float, over: float, limit: float) -> Lin
     """Say that the goal asks for more than the image allows, and which of them wins."""
     mend = ("no margin allows more: lower the goal or raise the mains" if math.isnan(wanted)
             else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it may have that level")
-    where = ("as loud as the main" if limit == 0 else
-             f"{abs(limit):.1f} dB {'above' if limit > 0 else 'below'} the main")
-    yield "", (f"That is {over:+z.1f} dB against the main. At {answer.margin_ms:g} ms after the "
-               f"main the fill may be at most {where} (common practice), or the image leaves the "
-               f"stage; {mend}.")
+    that = "as loud as the main" if abs(over) < _SHOWN_DB else f"{over:+.1f} dB against the main"
+    bound = (f"may be at most {limit:.1f} dB above the main" if limit > 0 else
+             f"must be at least {-limit:.1f} dB below the main" if limit else
+             "may be as loud as the main at most")
+    yield "", (f"That is {that}. At {answer.margin_ms:g} ms after the main the fill {bound} "
+               f"(common practice), or the image leaves the stage; {mend}.")
     most = (answer.fill_db or 0.0) - over + limit
     change = answer.image_change_db
     step = "" if change is None else f" ({_moved(change, 'as it is now')})"

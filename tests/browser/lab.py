@@ -335,8 +335,10 @@ class LessonPage:
     def screenshot(self, path: Path) -> None:
         """Save the whole lesson as one picture, then go back to the usual window."""
         usual = self.page.viewport_size
-        height = min(int(self.page.evaluate(_FROM_TOP)) + 150, 16000)
-        self.page.set_viewport_size({**usual, "height": height})
+        # Pictures that take a share of the window grow with it: then it grows once more.
+        for _ in range(2):
+            height = min(int(self.page.evaluate(_FROM_TOP)) + 150, 16000)
+            self.page.set_viewport_size({**usual, "height": height})
         self.page.evaluate(_FROM_TOP)
         path.parent.mkdir(exist_ok=True)
         self.page.screenshot(path=path, timeout=SLOW_S * 1000)

@@ -411,26 +411,27 @@ def test_the_page_to_print_is_whole_and_holds_the_answers():
 
 def test_a_prediction_is_kept_and_compared():
     assert pr.predicted("00-a") is None
-    assert pr.compared_text("00-a").startswith("You have not predicted anything here. Computed: 76")
+    said = pr.compared_text("00-a")
+    assert said.startswith("You have not predicted anything here. Computed: 116 ms.")
     assert pr.write_down("00-a", "50,5 ms") == "Written down: 50.5 ms."
     assert pr.predicted("00-a") == 50.5
-    assert pr.compared_text("00-a").endswith("Your number was 25 ms less.")
-    pr.write_down("00-a", 100)
+    assert pr.compared_text("00-a").endswith("Your number was 66 ms less.")
+    pr.write_down("00-a", 140)
     assert pr.compared_text("00-a").endswith("Your number was 24 ms more.")
-    assert json.loads(kept.kept_text())["predictions"] == {"00-a": 100.0}
+    assert json.loads(kept.kept_text())["predictions"] == {"00-a": 140.0}
     with pytest.raises(ValueError, match="please give one number"):
         pr.write_down("00-a", "soon")
-    assert pr.predicted("00-a") == 100.0
+    assert pr.predicted("00-a") == 140.0
 
 
 def test_predictions_of_a_class():
-    pasted = ('{"predictions": {"00-a": 70, "00-b": 1}}\n\n26; 0\n80 ms\n'
+    pasted = ('{"predictions": {"00-a": 110, "00-b": 1}}\n\n40; 0\n120 ms\n'
               '{"predictions": {"00-b": 2}}')
     values = pr.class_values("00-a", pasted)
-    assert values == [70.0, 26.0, 0.0, 80.0]
+    assert values == [110.0, 40.0, 0.0, 120.0]
     said = pr.class_text("00-a", values).splitlines()
-    assert said[0] == "4 predictions from 0 to 80 ms, half of them below 48; 2 near."
-    assert said[1].startswith("Computed: 76 ms.")
+    assert said[0] == "4 predictions from 0 to 120 ms, half of them below 75; 2 near."
+    assert said[1].startswith("Computed: 116 ms.")
     assert [line.partition(":")[0] for line in said[2:]] == ["1 of them", "1 of them"]
     with pytest.raises(ValueError, match="please give one number"):
         pr.class_values("00-a", "70\nlots")

@@ -58,7 +58,7 @@ def test_boxes_show_again_what_was_written_in_them():
     checklist("00", "- Mute the fills.\n- Walk.").ticks[1].value = True
     restart()
     assert predict("00-a").entry.value == "70"
-    assert "You predicted 70 ms" in reveal("00-a").reply.value
+    assert "You predicted 70\xa0ms" in reveal("00-a").reply.value
     again = answer_box("00-b", seed=3)
     assert again.entry.value == exercise.entry.value
     assert "Right: " in again.reply.value
@@ -116,7 +116,7 @@ def test_one_click_clears_memory_and_file(folder):
     kept.keep_in()
     work = my_work()
     predictions.write_down("00-a", 70)
-    assert "1 predictions, 0 exercises, 0 ticks" in work.count.value
+    assert "1 prediction, 0 exercises, 0 ticks" in work.count.value
     assert "my_answers.json" in work.link.value
     work.clear.click()
     assert list(folder.iterdir()) == []

@@ -8,7 +8,9 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from tests import notebook_tools as tools
+from fillalign.classroom import own_plan
+from fillalign.venue import read_demo_venue
+from tests import hall_pictures as halls, notebook_tools as tools
 
 NOTEBOOKS = sorted((Path(__file__).parents[2] / "notebooks").glob("*.ipynb"))
 each = pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
@@ -62,6 +64,31 @@ def test_a_lesson_ends_with_what_was_written_down(path):
     assert "my_work()" in code_cells[-1].source
 
 
+@each
+def test_predictions_come_in_the_order_of_their_letters(path):
+    text = "\n".join(cell.source for cell in nbformat.read(path, as_version=4).cells)
+    asked = re.findall(r'\bpredict\("\d\d-([a-z])"', text)
+    assert asked == sorted(asked)
+
+
+@pytest.mark.parametrize("lesson", halls.SCENES)
+def test_no_name_in_a_hall_lies_on_a_box_a_wall_or_a_name(lesson):
+    venue, people = halls.SCENES[lesson]
+    venue = read_demo_venue(venue) if venue else own_plan().venue
+    ax = halls.hall_figure(venue, people).axes[0]
+    names = [text.get_window_extent() for text in ax.texts if text.get_text() in people]
+    assert len(names) == len(people)
+    marks = [ax.transData.transform(place) for place in
+             [*(source.position_m[:2] for source in venue.sources), *people.values()]]
+    for at, name in enumerate(names):
+        assert not any(name.contains(*mark) for mark in marks)
+        assert not any(name.overlaps(other) for other in names[:at])
+        if venue.room:
+            walls = ax.transData.transform([(venue.room.x_from_m, 0.0), (venue.room.x_to_m, 0.0)])
+            assert walls[0, 0] < name.x0
+            assert name.x1 < walls[1, 0]
+
+
 def test_what_is_folded_and_what_is_in_view():
     text = nbformat.v4.new_markdown_cell(
         "One *two* [three](a_b.ipynb)\n\n<details><summary>four</summary>\n\nfive six\n\n"
@@ -78,13 +105,14 @@ def test_names_of_other_cells_are_found():
 
 def test_what_makes_a_lesson_long_is_named(tmp_path):
     path = tmp_path / "long.ipynb"
-    shown = code("print(plan)")
+    shown = code("print(plan)\nchecklist('01', '- Walk *up*')")
     nbformat.write(notebook(nbformat.v4.new_markdown_cell("word " * 901), shown), path)
     assert tools.reading_faults(path) == [
         "901 words in view, more than 900", "901 words between two things to do, more than 120",
         "cell 1 shows its code",
         "cell 1 has no plain words to show while its code is folded",
-        "cell 1 needs plan of another cell", "no picture of the hall at the head"]
+        "cell 1 marks words in a checklist, which shows the marks",
+        "cell 1 needs checklist, plan of another cell", "no picture of the hall at the head"]
 
 
 @each

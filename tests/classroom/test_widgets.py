@@ -84,7 +84,7 @@ def test_moving_a_control_changes_line_text_picture_and_alternative_text():
     live.controls["factor"].value = 2
     np.testing.assert_allclose(live.artists["line"].get_ydata(), 2 * X**2)
     assert live.text == "At 10 m it is 200 dB."
-    assert "At 10 m it is 200 dB." in live.readout.value
+    assert "At 10\xa0m it is 200\xa0dB." in live.readout.value
     assert "widget-readout" in live.readout._dom_classes
     assert live.png != before
     assert live.png.startswith(b"\x89PNG")
@@ -264,10 +264,10 @@ def test_boxes_and_functions_say_the_same():
     assert hint("00-b", 2) in f"{hint('00-b', 2)}"
     box = answer_box("00-b")
     box.hint.click()
-    assert hint("00-b", 1).split(": ")[1][:20] in box.reply.value
+    assert hint("00-b", 1).split("kHz")[1] in box.reply.value
     box.entry.value = "1"
     box.check.click()
-    assert check("00-b", 1).text[:30] in box.reply.value
+    assert check("00-b", 1).text.split("kHz")[1] in box.reply.value
     assert "Answer: " in solution("00-b")
 
 
@@ -278,20 +278,20 @@ def test_a_prediction_is_kept_until_the_reveal_shows_it():
     box.entry.value = "soon"
     box.button.click()
     assert "Please give one number" in box.reply.value
-    box.entry.value = "26"
+    box.entry.value = "40"
     box.button.click()
-    assert "Written down: 26 ms." in box.reply.value
-    assert "You predicted 26 ms. Computed: 76 ms." in shown.reply.value
+    assert "Written down: 40\xa0ms." in box.reply.value
+    assert "You predicted 40\xa0ms. Computed: 116\xa0ms." in shown.reply.value
     assert "one millisecond for each metre" in shown.reply.value
-    assert "and the predictions: 26." in shown.image.value
+    assert "and the predictions: 40." in shown.image.value
     later = reveal("00-a")
-    assert "You predicted 26 ms" in later.reply.value
+    assert "You predicted 40\xa0ms" in later.reply.value
 
 
 def test_a_reveal_can_be_had_without_a_prediction():
     shown = reveal("00-a")
     shown.button.click()
-    assert "You have not predicted anything here. Computed: 76 ms." in shown.reply.value
+    assert "You have not predicted anything here. Computed: 116\xa0ms." in shown.reply.value
     assert "and the predictions: none." in shown.image.value
 
 
@@ -315,7 +315,7 @@ def test_the_class_sees_its_predictions_on_one_line():
     marks = shown.picture.artists["guessed"]
     np.testing.assert_allclose(marks.get_xdata(), [70, 70, 26])
     assert marks.get_ydata()[0] < marks.get_ydata()[1]
-    assert shown.picture.artists["computed"].get_xdata()[0] == pytest.approx(75.6, abs=0.3)
+    assert shown.picture.artists["computed"].get_xdata()[0] == pytest.approx(116.3, abs=0.3)
     assert shown.text.startswith("3 predictions from 26 to 70 ms")
 
 
@@ -581,7 +581,7 @@ def test_own_numbers_by_hand():
     assert "hold the mains" in late
     assert "by 5.3 ms" in late
     text = worked(l05.own_trim_form(), mains_db=70, fill_db=74, goal_db=73)
-    assert "+0.0 dB against the mains" in text.replace("-0.0", "+0.0")
+    assert "must read 70.0 dB, as loud as the mains" in text
     assert "trim by -4.0 dB" in text
     assert "That holds." in text
     assert "too much" in worked(l05.own_trim_form(), mains_db=70, fill_db=74, goal_db=80)

@@ -7,7 +7,7 @@ from typing import Any
 from matplotlib.figure import Figure
 
 from fillalign.air import Air
-from fillalign.classroom.figures import HUE, INK, LINES, WARM, key_above
+from fillalign.classroom.figures import HUE, INK, LINES, key_above
 from fillalign.classroom.live import LiveFigure
 from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.widgets import Slider
@@ -41,9 +41,10 @@ def string_figure() -> LiveFigure:
         ax.set_aspect("equal")
         by_fill = ax.plot([0, 0, 0], [0, 0, 0], label="string by way of the fill", **LINES[1])[0]
         straight = ax.plot([0, 0], [0, 0], label="straight way", **LINES[0])[0]
-        ax.plot(0, 0, marker="s", color=HUE, linestyle="none", label="main")
-        fill = ax.plot(0, 0, marker="^", color=WARM, linestyle="none", label="fill")[0]
-        seat = ax.plot(0, 0, marker="o", color=INK, linestyle="none", label="seat")[0]
+        ax.plot(0, 0, marker="s", color=INK, linestyle="none", label="main")
+        fill = ax.plot(0, 0, marker="^", color=HUE, linestyle="none", label="fill")[0]
+        seat = ax.plot(0, 0, marker="o", color=INK, markerfacecolor="white", markeredgewidth=2,
+                       linestyle="none", label="seat")[0]
         key_above(ax)
         return {"string": by_fill, "straight": straight, "fill": fill, "seat": seat}
 

@@ -93,7 +93,7 @@ def walk_figure() -> LiveFigure:
     >>> live = walk_figure()
     >>> live.controls["fills_on"].value = False
     >>> live.text.splitlines()[0]
-    'Walking back from 13 m, the level climbs by 0.0 dB at most.'
+    'Walking back from 13 m, the level never climbs.'
     """
     walk, planned = hall().walk, hall().settings["Fill inner"].trim_db
     x_m, rows = walk.x_m, {which: rows_by_trim(which, planned) for which in ("useful", "total")}
@@ -120,8 +120,9 @@ def walk_figure() -> LiveFigure:
         artists["profile"].set_visible(useful)
         behind = both[x_m >= REFERENCE_M]
         climb = float((behind - np.minimum.accumulate(behind)).max())
-        text = (f"Walking back from {REFERENCE_M:g} m, the level climbs by {climb:.1f} dB at "
-                f"most.\nFront to back it spreads over {np.ptp(both):.1f} dB; the last row has "
+        climbs = f"climbs by {climb:.1f} dB at most" if climb >= 0.05 else "never climbs"
+        text = (f"Walking back from {REFERENCE_M:g} m, the level {climbs}.\n"
+                f"Front to back it spreads over {np.ptp(both):.1f} dB; the last row has "
                 f"{both[-1]:.1f} dBA")
         missing = walk.profile_dba[-1] - both[-1]
         return f"{text}, {missing:.1f} dB below the profile." if useful and missing > 0 \
@@ -205,8 +206,9 @@ def _own_trim(mains_db: float, fill_db: float, goal_db: float, gap_ms: float = 5
         return "The mains alone bring that already: this fill is not needed there."
     most = float(precedence_limit_db(gap_ms))
     over = wanted - mains_db
-    return (f"The fill alone must read {wanted:.1f} dB, {over:+.1f} dB against the mains: change "
-            f"its trim by {wanted - fill_db:+.1f} dB.\n"
+    how = "as loud as" if abs(over) < 0.05 else f"{over:+.1f} dB against"
+    return (f"The fill alone must read {wanted:.1f} dB, {how} the mains: change its "
+            f"trim by {wanted - fill_db:+.1f} dB.\n"
             f"For a gap of {gap_ms:g} ms the table allows {most:+.1f} dB. "
             + ("That holds." if over <= most else "That is too much: the voice leaves the stage.")
             + " Meters count the room as well, so walk and listen.")
@@ -222,7 +224,7 @@ def own_trim_form() -> NumberForm:
     ...     form.entries[name].value = value
     >>> form.button.click()
     >>> form.text.splitlines()[0]
-    'The fill alone must read 68.0 dB, -0.0 dB against the mains: change its trim by -4.0 dB.'
+    'The fill alone must read 68.0 dB, as loud as the mains: change its trim by -4.0 dB.'
     """
     return NumberForm(
         "Three readings at one seat of your own venue, noise playing softly, everybody warned. "

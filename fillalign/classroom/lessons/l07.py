@@ -101,7 +101,7 @@ def shelf_figure() -> LiveFigure:
         ax = figure.add_subplot()
         frequency_axis(ax, 110, 18000)
         ax.set(ylim=(-16, 4), ylabel="Level (dB)")
-        lost = ax.plot(_BANDS, _BANDS, label="after the air", **LINES[1])[0]
+        lost = ax.plot(_BANDS, _BANDS, label="after the air", zorder=3, **LINES[1])[0]
         left = ax.plot(_BANDS, _BANDS, label="after the air and the shelf", **LINES[0])[0]
         ax.axhline(0.0, **{**LINES[3], "linewidth": 1.0})
         key_above(ax)

@@ -139,7 +139,7 @@ def take_figure() -> LiveFigure:
     Examples
     --------
     >>> take_figure().text.splitlines()[0]
-    'With +0.0 ms on the fill its arrival lies 7.2 ms after the mains.'
+    'As set, the fill arrives 7.2 ms after the mains.'
     """
     time, mains, fill = _traces()
     read, planned = float(sample_reading().gap_ms or np.nan), planned_gap_ms()
@@ -159,8 +159,9 @@ def take_figure() -> LiveFigure:
         gap = read + change_ms
         off = gap - planned
         right = abs(off) < 0.15
+        how = f"With {change_ms:+.1f} ms on it" if change_ms else "As set"
         return (
-            f"With {change_ms:+.1f} ms on the fill its arrival lies {gap:.1f} ms after the mains.\n"
+            f"{how}, the fill arrives {gap:.1f} ms after the mains.\n"
             + ("That is what the plan wants." if right else
                f"The plan wants it {'earlier' if off > 0 else 'later'}.")
         )

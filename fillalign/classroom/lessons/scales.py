@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matplotlib import rcParams
 from matplotlib.axes import Axes
 from matplotlib.ticker import NullFormatter, NullLocator
 
@@ -25,3 +26,8 @@ def frequency_axis(ax: Axes, low_hz: float, high_hz: float) -> None:
     ax.xaxis.set_minor_locator(NullLocator())
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.set_xticks(ticks, [f"{t / 1000:g}k" if t >= 1000 else f"{t:g}" for t in ticks])
+    # On one line, though a k is taller than a figure.
+    size, pad = float(ax.xaxis.get_ticklabels()[0].get_fontsize()), rcParams["xtick.major.pad"]
+    ax.tick_params(axis="x", pad=pad + 0.75 * size)
+    for label in ax.get_xticklabels():
+        label.set_verticalalignment("baseline")
