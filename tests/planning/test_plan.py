@@ -12,6 +12,7 @@ from fillalign.planning import Bound, Kind
 from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
 from tests.plan_properties import with_trims
+from tests.plan_venues import random_venue
 from tests.small_venue import RT60, small_hall, with_output
 
 
@@ -487,3 +488,14 @@ def test_a_softer_equal_does_not_talk_a_worthwhile_fill_off(most_dba):
     assert {need.area: need.needed for need in plan.needs}["back"]
     assert not {need.area: need.needed for need in plan.needs_after}["back"]
     assert np.isfinite(plan.settings["Fills"].trim_db)
+
+
+def test_an_image_given_up_for_the_words_keeps_nothing_back():
+    """Words came first here, so no trim is held down by the image: the walk's rise holds it."""
+    venue, name = random_venue(14), "under-balcony 2"
+    plan = plan_fills(venue)
+    fill = next(one for one in plan.fills if one.output == name)
+    at = fill.trim.at(plan.settings[name].trim_db)
+    assert fill.sounding and fill.trim.precedence_share[at] < 0.9
+    told = {one.values["bound"] for one in fill.findings if one.kind == Kind.TRIM_BOUND}
+    assert told == {Bound.OVERSHOOT}
