@@ -496,6 +496,7 @@ def test_an_image_given_up_for_the_words_keeps_nothing_back():
     plan = plan_fills(venue)
     fill = next(one for one in plan.fills if one.output == name)
     at = fill.trim.at(plan.settings[name].trim_db)
-    assert fill.sounding and fill.trim.precedence_share[at] < 0.9
+    assert fill.sounding
+    assert fill.trim.precedence_share[at] < 0.9
     told = {one.values["bound"] for one in fill.findings if one.kind == Kind.TRIM_BOUND}
     assert told == {Bound.OVERSHOOT}
