@@ -30,7 +30,7 @@ TABLES = st.sampled_from(["venue", "room", "state", "loudspeaker", "output", "ma
 
 
 @pytest.mark.parametrize(("kind", "count"), [
-    ("venues", 60), ("wavs", 300), ("functions", 150), ("commands", 60),
+    ("venues", 30), ("wavs", 150), ("functions", 80), ("commands", 30),
     *(pytest.param(kind, count, marks=pytest.mark.long) for kind, count in (
         ("venues", 240), ("wavs", 1000), ("functions", 400), ("commands", 200)))])
 def test_nothing_leaks(kind, count):
