@@ -82,8 +82,9 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     Notes
     -----
     Fills are planned tier by tier from front to back with what sounds ahead, and then
-    once more with all others sounding. Rules and thresholds are common practice
-    except where the functions of this room name a source.
+    round again with all others sounding until nothing changes; of plans that call one
+    another up in turn, that with the least lacking is taken. Rules and thresholds are
+    common practice except where the functions of this room name a source.
 
     Examples
     --------
