@@ -292,6 +292,8 @@ def cures_cure(venue: Venue, plan: FillPlan) -> Iterator[str]:
         told = cure.values["missing"], cure.values["served_pct"]
         if not np.allclose(told, (need.missing_steps, 100 * need.served_share), atol=1e-9):
             yield f"{cure} but {need.missing_steps:.3f} and {100 * need.served_share:.0f} %"
+        if cure.values["lost"] != cured.checks.image_lost:
+            yield f"{cure} but {cured.checks.image_lost} seats lose the image"
 
 
 def changed_as_told(venue: Venue, area: str, words: str) -> Venue:
@@ -303,6 +305,12 @@ def changed_as_told(venue: Venue, area: str, words: str) -> Venue:
         if venue.area(area).allowed_fall_db is not None:
             return venue.with_area(area, allowed_fall_db=number)
         return venue.with_goals(allowed_fall_db=number)
+    if words.startswith("a hold-back"):
+        return replace(venue, hold_back_ms=number)
+    if words.startswith("the delay by"):
+        new = {name: replace(own, delay_rule=words.rpartition(" ")[2])
+               for name, own in mine.items()}
+        return replace(venue, outputs={**venue.outputs, **new})
     if words.startswith("an image margin"):
         new = {name: replace(own, image_margin_ms=number) for name, own in mine.items()}
         return replace(venue, outputs={**venue.outputs, **new})

@@ -277,7 +277,7 @@ def _fill_report(
         early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
         findings=(),
     )
-    return replace(report, findings=fill_findings(venue, own, report, limit, equalising))
+    return replace(report, findings=fill_findings(venue, own, report, air, limit, equalising))
 
 
 def _equalising(

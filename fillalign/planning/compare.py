@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -134,7 +135,7 @@ class _Trial:
         every = len(self.zones.paths.seats)
         for kind, fewer, count in (
             (Kind.EFFECT_ECHO, Kind.EFFECT_ECHO_LESS, self._echoes),
-            (Kind.EFFECT_IMAGE, Kind.EFFECT_IMAGE_LESS, _images_lost),
+            (Kind.EFFECT_IMAGE, Kind.EFFECT_IMAGE_LESS, attrgetter("image_lost")),
         ):
             more = count(seats) - count(self.seats)
             if more:
@@ -167,8 +168,3 @@ class _Trial:
             yield Finding(kind, "", {
                 "from_x_m": round(float(x.min()), 1), "to_x_m": round(float(x.max()), 1),
                 name: float(values[which][at]), "before": float(before[which][at])})
-
-
-def _images_lost(seats: SeatChecks) -> int:
-    """Count seats at which a fill takes the image."""
-    return len({*seats.seat[~seats.keeps_image].tolist()})

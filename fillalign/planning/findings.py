@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fillalign.air import Air
 from fillalign.field import JUST_NOTICEABLE
+from fillalign.planning.delay import FULL_WEIGHT_DB
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
 from fillalign.planning.trim import Bound, TrimCurve
@@ -35,6 +37,7 @@ def fill_findings(
     venue: Venue,
     own: OutputSettings,
     fill: FillReport,
+    air: Air,
     limit: Prospect | None,
     equalising: tuple[Finding, ...],
 ) -> tuple[Finding, ...]:
@@ -43,11 +46,13 @@ def fill_findings(
     `limit` is what keeps it from serving its rows, `equalising` stands between its trim
     and what is unmet.
     """
-    return (*_delay_findings(venue, own, fill), *_trim_findings(venue, own, fill, limit),
+    return (*_delay_findings(venue, own, fill, air), *_trim_findings(venue, own, fill, limit),
             *equalising, *_fill_unmet(fill))
 
 
-def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+def _delay_findings(
+    venue: Venue, own: OutputSettings, fill: FillReport, air: Air
+) -> Iterator[Finding]:
     """Say where the delay comes from, what cold air would do to it, and how sure it is."""
     rule, margin, name = fill.delay_rule, fill.image_margin_ms, fill.output
     answers, device = fill.answers, venue.outputs[name]
@@ -58,6 +63,12 @@ def _delay_findings(venue: Venue, own: OutputSettings, fill: FillReport) -> Iter
         "delay_ms": own.delay_ms, "rule": rule, "answer_ms": answer,
         "margin_ms": own.delay_ms - answer, "asked_ms": margin, **three,
     })
+    near = np.abs(fill.basis.over_mains_db) <= FULL_WEIGHT_DB
+    if fill.sounding and rule == "equal-level" and np.count_nonzero(near) > 1:
+        gap = own.delay_ms - fill.basis.wanted_ms(air)[near]
+        yield Finding(Kind.EQUAL_SEATS, name, {
+            "within_db": FULL_WEIGHT_DB, "least_ms": float(gap.min()),
+            "most_ms": float(gap.max()), "seats": int(near.sum())})
     if answer + margin > device.delay_max_ms:
         yield Finding(Kind.DEVICE_TOO_SHORT, name, {"most_ms": device.delay_max_ms})
     if fill.early_ms > 0.05:

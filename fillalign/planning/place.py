@@ -9,8 +9,8 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import product
-from typing import TYPE_CHECKING, Any
+from itertools import chain, product
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
@@ -21,9 +21,10 @@ from fillalign.field import Settings
 from fillalign.planning.need import Yardstick, gain_before_feedback_db, rows_with
 from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
+from fillalign.planning.seats import check_seats
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import asked_of, main_outputs, sounding_of
-from fillalign.venue import Area, Source, Venue, as_venue
+from fillalign.planning.zones import asked_of, fill_tiers, main_outputs, sounding_of
+from fillalign.venue import Area, Rule, Source, Venue, as_venue
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,11 +47,13 @@ class _Outcome:
     speech_index: float
     spread_db: float
     won_db: float
+    image_lost: int
 
 
 def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
     zones = yardstick.zones
-    sounding = list(dict.fromkeys([*main_outputs(zones.venue), *sounding_of(settings, settings)]))
+    fills = sounding_of(settings, [*chain.from_iterable(fill_tiers(zones.venue))])
+    sounding = [*main_outputs(zones.venue), *fills]
     check = rows_with(yardstick, settings, sounding)
     own = zones.rows_in([area])
     level = yardstick.profile_dba - check.shortfall_db
@@ -62,6 +65,7 @@ def _outcome(yardstick: Yardstick, settings: Settings, area: str) -> _Outcome:
         speech_index=float(check.index[own].mean()),
         spread_db=float(np.ptp(level)),
         won_db=gain_before_feedback_db(yardstick, check, settings, sounding),
+        image_lost=check_seats(zones, settings, fills)[0].image_lost,
     )
 
 
@@ -115,7 +119,7 @@ def find_cures(
     until = time.monotonic() + as_number("seconds", seconds, "s", low=0.1, high=600.0)
     short = [need.area for need in plan.needs_after if need.needed]
     tries = [(area, words, changed) for area in short
-             for words, changed in _changes(plan.venue, area)]
+             for words, changed in _changes(plan, area)]
     found: list[tuple[str, str, _Outcome]] = []
     done = 0
     for area, words, changed in tries:
@@ -143,6 +147,7 @@ def _told(
         yield Finding(Kind.CURE, area, {
             "what": words, "missing": out.missing, "before": need.missing_steps,
             "served_pct": 100 * out.served_share, "served_before_pct": 100 * need.served_share,
+            "lost": out.image_lost, "lost_before": plan.checks.image_lost,
         })
     if mine and not better:
         yield Finding(Kind.NO_CURE, area, {"tried": tuple(words for words, _ in mine),
@@ -172,11 +177,20 @@ def _outputs_of(venue: Venue, area: str) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Change]]:
+def _changes(plan: FillPlan, area: str) -> Iterator[tuple[str, Change]]:
     """Yield what may be changed for one area, in words, and what makes the venue with it."""
-    outputs, goals = _outputs_of(venue, area), venue.goals
+    venue, goals = plan.venue, plan.venue.goals
+    outputs = _outputs_of(venue, area)
+    late = max((fill.hold_back_ms for fill in plan.fills if fill.output in outputs), default=0.0)
+    if late > 0.0:
+        held = float(np.ceil(10 * (venue.hold_back_ms + late)) / 10)
+        yield f"a hold-back of {held:g} ms", partial(replace, venue, hold_back_ms=held)
     if outputs:
         margin = max(asked_of(venue, name).image_margin_ms for name in outputs)
+        for rule in get_args(Rule):
+            if any(asked_of(venue, name).delay_rule != rule for name in outputs):
+                yield (f"the delay by the rule {rule}",
+                       partial(_with_outputs, venue, outputs, delay_rule=rule))
         # Tried as it is told, to a tenth.
         for later in (round(margin + 3.0, 1), round(margin + 6.0, 1)):
             yield (f"an image margin of {later:g} ms",
@@ -195,7 +209,8 @@ def _changes(venue: Venue, area: str) -> Iterator[tuple[str, Change]]:
     own = venue.area(area).allowed_fall_db
     for more in (2.0, 4.0):
         fall = round((goals.allowed_fall_db if own is None else own) + more, 1)
-        yield f"an allowed fall of {fall:g} dB", partial(_allowed, venue, area, fall)
+        yield (f"an allowed fall of {fall:g} dB (a softer goal)",
+               partial(_allowed, venue, area, fall))
 
 
 def _allowed(venue: Venue, area: str, fall_db: float) -> Venue:

@@ -65,6 +65,11 @@ class SeatChecks(ByValue):
         """Whether the seat keeps the precedence table, or hardly hears the fill."""
         return np.asarray(keeps_image(self.gap_ms, self.level_difference_db))
 
+    @property
+    def image_lost(self) -> int:
+        """Number of seats at which a fill takes the image."""
+        return len({*self.seat[~self.keeps_image].tolist()})
+
 
 @dataclass(frozen=True, eq=False)
 class Walk(ByValue):

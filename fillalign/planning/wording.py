@@ -85,6 +85,11 @@ class Kind(Enum):
         "{box_to_box_ms:.2f} ms, equal level {equal_level_ms:.2f} ms, never early "
         "{never_early_ms:.2f} ms."
     )
+    EQUAL_SEATS = "reason", (
+        "Where both are equally loud within {within_db:g} dB it comes {least_ms:.1f} to "
+        "{most_ms:.1f} ms after the mains ({seats} seats): no one delay gives all of them the "
+        "same."
+    )
     DEVICE_TOO_SHORT = "reason", (
         "Its device delays by at most {most_ms:g} ms, which is too little for that."
     )
@@ -279,8 +284,9 @@ class Kind(Enum):
     )
 
     LATE = "unmet", (
-        "{where}: its path is already {late_ms:.2f} ms too late; a further hold-back of "
-        "{late_ms:.2f} ms on the mains, inherited by every other output, would mend it."
+        "{where}: its path is already {late_ms:.2f} ms too late for its rule, and no delay goes "
+        "below 0. Look first whether its place and its side are right; {late_ms:.2f} ms more of "
+        "hold-back on the mains, inherited by every other output, would bring it to its rule."
     )
     SHORT = "unmet", (
         "{where}: {served_pct:.0f} % of its rows get level, tone and speech (target 90 %), from "
@@ -319,7 +325,8 @@ class Kind(Enum):
     CURE = "cure", (
         "{where}: with {what} its rows would lack {missing:.2f} just noticeable steps instead of "
         "{before:.2f}, and {served_pct:.0f} % of them be served instead of "
-        "{served_before_pct:.0f} %."
+        "{served_before_pct:.0f} %; seats where the image leaves the stage: {lost} instead of "
+        "{lost_before}."
     )
     TRY_PLACES = "cure", (
         "{where}: its boxes were tried a few metres away only; `propose_places`, or `fillalign "

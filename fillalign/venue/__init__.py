@@ -33,7 +33,7 @@ from fillalign.venue.starter import (
     starter_toml,
     survey_form_html,
 )
-from fillalign.venue.values import StateName
+from fillalign.venue.values import Rule, StateName
 from fillalign.venue.whole import (
     Venue,
     as_venue,
@@ -59,6 +59,7 @@ __all__ = [
     "Output",
     "OutputSettings",
     "Room",
+    "Rule",
     "Source",
     "State",
     "StateName",

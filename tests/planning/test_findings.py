@@ -231,6 +231,19 @@ def test_a_fill_useless_for_its_lateness_asks_for_the_hold_back_that_lets_it_pla
     assert plan_fills(replace(hall, hold_back_ms=late_ms + 1.0)).fills[0].sounding
 
 
+def test_what_the_margin_comes_to_where_both_are_equally_loud():
+    """By hand, seat by seat: within 3 dB of each other, direct sound."""
+    plan = demo_plan("tidewell_hall")
+    fill, checks = next(one for one in plan.fills if one.sounding), plan.checks
+    own = checks.covered & (checks.fill == list(plan.venue.outputs).index(fill.output))
+    near = own & (np.abs(checks.level_difference_db) <= 3.0)
+    said = of_kind(fill.findings, Kind.EQUAL_SEATS).values
+    assert said["seats"] == near.sum() > 5
+    assert said["least_ms"] == pytest.approx(checks.gap_ms[near].min(), abs=0.01)
+    assert said["most_ms"] == pytest.approx(checks.gap_ms[near].max(), abs=0.01)
+    assert said["most_ms"] - said["least_ms"] > 1.0
+
+
 def test_outputs_that_mirror_each_other_are_told_together_or_apart():
     hall = small_hall()
     outputs = {"Mains": hall.outputs["Mains"],
@@ -266,7 +279,7 @@ def test_what_low_cut_and_shelf_rest_on(plan):
 def test_a_late_path_asks_for_a_hold_back(plan):
     late = plan_fills(with_output(small_hall(), "Fills", latency_ms=90.0)).fills[0]
     assert of_kind(late.findings, Kind.LATE).values["late_ms"] == late.hold_back_ms
-    assert "a further hold-back of" in late.unmet[0]
+    assert f"{late.hold_back_ms:.2f} ms more of hold-back" in late.unmet[0]
     assert not plan.fills[0].unmet
 
 

@@ -53,7 +53,33 @@ def test_margins_and_falls_are_tried_from_those_in_force():
             if one.kind is Kind.CURE}
     assert {word for word in told if "margin" in word or "fall" in word} == {
         "an image margin of 3.5 ms", "an image margin of 6.5 ms",
-        "an allowed fall of 3.5 dB", "an allowed fall of 5.5 dB"}
+        "an allowed fall of 3.5 dB (a softer goal)", "an allowed fall of 5.5 dB (a softer goal)"}
+
+
+def test_the_delay_rules_not_in_force_are_tried():
+    """Nothing that is tried brings such clear words: all of it is named."""
+    hall = small_hall(priority="image").with_goals(allowed_fall_db=36.0, sti=0.99)
+    told = find_cures(plan_fills(hall), seconds=120.0)
+    tried = next(one.values["tried"] for one in told
+                 if one.kind is Kind.NO_CURE and one.where == "back")
+    assert {word.split()[-1] for word in tried if word.startswith("the delay by the rule")} == {
+        "box-to-box", "equal-level", "never-early"} - {hall.goals.delay_rule}
+
+
+def test_the_hold_back_of_a_late_fill_is_tried_and_priced():
+    """As it is told: what rows lack, and seats where the image leaves the stage."""
+    hall = with_output(small_hall(priority="image"), "Fills", latency_ms=150.0)
+    plan = plan_fills(hall)
+    told = [one for one in find_cures(plan, seconds=120.0) if one.where == "back"]
+    held, = (one for one in told if str(one.values.get("what", "")).startswith("a hold-back"))
+    ms = float(held.values["what"].split()[3])
+    assert 0 <= ms - plan.fills[0].hold_back_ms <= 0.1
+    cured = plan_fills(replace(hall, hold_back_ms=ms))
+    need = next(one for one in cured.needs_after if one.area == "back")
+    assert held.values["missing"] == pytest.approx(need.missing_steps)
+    lost = [cured.checks, plan.checks]
+    assert [held.values["lost"], held.values["lost_before"]] == [
+        len({*one.seat[~one.keeps_image]}) for one in lost]
 
 
 def test_where_nothing_is_short_nothing_is_tried():
