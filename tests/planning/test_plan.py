@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from fillalign import Measured, evaluate, plan_fills, propagation, seat_field
-from fillalign.planning import Bound, Kind
+from fillalign.planning import Bound, Kind, plan as deciding
 from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
 from tests.plan_properties import with_trims
@@ -427,6 +427,24 @@ def test_a_deeper_shadow_gets_no_softer_a_fill(shadow_db):
 def test_a_plan_of_its_own_settings_is_the_plan(name):
     plan = demo_plan(name)
     assert evaluate(plan.venue, plan.settings, air=plan.air) == plan
+
+
+def test_what_is_set_is_what_its_own_sentences_call_best():
+    """Three tiers, each of which moves the others: the low cut set is the highest that passes."""
+    kinds = {one.kind for fill in demo_plan("saltmarsh_chapel").fills for one in fill.findings}
+    assert Kind.LOW_CUT in kinds
+    assert not kinds & {Kind.LOW_CUT_SET, Kind.LOW_CUT_SET_NONE}
+
+
+def test_of_plans_that_call_one_another_up_in_turn_the_least_lacking_is_taken(monkeypatch):
+    venue = random_venue(67)
+
+    def lacking():
+        return deciding._lacking(*deciding.decided(venue, None))
+
+    least = lacking()
+    monkeypatch.setattr(deciding, "min", max, raising=False)
+    assert least < lacking()
 
 
 def same_plan(shift, mirror, outdoors):
