@@ -88,7 +88,8 @@ def in_words(plan: FillPlan) -> str:
         lines.append("No fill sounds here." if plan.unmet else
                      "No fill is needed here: the mains serve every row.")
     more = f" (And {len(plan.unmet) - 1} more.)" if len(plan.unmet) > 1 else ""
-    lines.append(f"Not met: {plan.unmet[0]}{more}" if plan.unmet else "Every target is met.")
+    lines.append(f"Not met: {plan.unmet[0]}{more}" if plan.unmet else "Every target is met"
+                 + " within what can be heard" * bool(plan.nearly_met) + ".")
     return "\n".join(lines)
 
 

@@ -14,7 +14,13 @@ from fillalign.field import JUST_NOTICEABLE, BoolArray, Settings
 from fillalign.planning.need import SHORT_DB, WORTH_STEPS, RowCheck, make_yardstick, rows_with
 from fillalign.planning.seats import SeatChecks, check_seats
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import fill_tiers, main_outputs, make_zones, sounding_of
+from fillalign.planning.zones import (
+    fill_tiers,
+    main_outputs,
+    make_zones,
+    of_areas,
+    sounding_of,
+)
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue
 
@@ -167,4 +173,5 @@ class _Trial:
             x, at = self.zones.row_x_m[which], int(worst(values[which]))
             yield Finding(kind, "", {
                 "from_x_m": round(float(x.min()), 1), "to_x_m": round(float(x.max()), 1),
+                "of": of_areas(self.zones.venue, self.zones.row_x_m, self.zones.row_area, which),
                 name: float(values[which][at]), "before": float(before[which][at])})

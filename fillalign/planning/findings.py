@@ -11,10 +11,16 @@ from fillalign.air import Air
 from fillalign.field import JUST_NOTICEABLE
 from fillalign.planning.delay import FULL_WEIGHT_DB
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
-from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, AreaNeed, Cause
-from fillalign.planning.trim import Bound, TrimCurve
+from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, WORTH_STEPS, AreaNeed, Cause
+from fillalign.planning.trim import EQUAL_STEPS, Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import READING_DOUBTED_DB, main_outputs, reading_gaps_db
+from fillalign.planning.zones import (
+    READING_DOUBTED_DB,
+    main_outputs,
+    of_areas,
+    reading_gaps_db,
+    reference_rows,
+)
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
@@ -26,6 +32,8 @@ if TYPE_CHECKING:
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 _SHOWN_DB = 0.05
 _SHOWN_INDEX = 0.005
+_FILLS = {"front": "front fill", "delay": "delay fill", "under-balcony": "under-balcony fill",
+          "tower": "tower"}
 
 
 def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
@@ -91,6 +99,12 @@ def _delay_findings(
         "parts": tuple(Finding(Kind.UNCERTAIN_PART, cause, {"part_ms": part})
                        for cause, part in unsure.by_cause_ms.items()),
     })
+    show = venue.states["show"]
+    guessed = [key for key in show.assumed if key in ("temperature_c", "humidity_pct", "wind_m_s")]
+    guessed += [f"latency_ms of {one}" for one in (*main_outputs(venue), name)
+                if "latency_ms" in venue.outputs[one].assumed]
+    if guessed:
+        yield Finding(Kind.UNCERTAIN_IF, name, {"assumed": tuple(guessed)})
 
 
 def _trim_findings(
@@ -98,7 +112,7 @@ def _trim_findings(
 ) -> Iterator[Finding]:
     """Say why the output sounds or stays off, and what decided its trim."""
     name, curve = fill.output, fill.trim
-    yield from (_need_finding(venue, need) for need in fill.needs)
+    yield from (_need_finding(venue, need, beside=True) for need in fill.needs)
     if curve is None:
         yield Finding(Kind.OFF_NOT_NEEDED, name)
         return
@@ -106,7 +120,6 @@ def _trim_findings(
         yield (Finding(Kind.OFF_LOCKED, name) if "trim_db" in venue.outputs[name].locked
                else _off_finding(name, curve, limit))
         return
-    lacks = {"without": curve.missing_without, "missing": fill.missing_steps}
     if "trim_db" in venue.outputs[name].locked:
         yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": own.trim_db})
     share = {"trim_db": own.trim_db, "served_pct": 100 * fill.served_share}
@@ -116,12 +129,42 @@ def _trim_findings(
     elif fill.served_share >= SHARE_OF_ROWS:
         yield Finding(Kind.TRIM_ENOUGH, name, share)
     else:
-        bound = None if limit is None else limit.bound
-        kind = Kind.TRIM_LEAST if bound is None else Kind.TRIM_BOUND
-        yield Finding(kind, name, {"trim_db": own.trim_db, "bound": bound, **lacks})
+        yield _short_finding(own, fill, curve, None if limit is None else limit.bound)
+    yield Finding(Kind.TRIM_BOUNDS, name, {"bounds": tuple(
+        Finding(Kind.TRIM_BOUND_AT, "", {"bound": bound, "most_db": most})
+        for bound, most in curve.bounds.items())})
     image = curve.bounds[Bound.PRECEDENCE]
     if own.trim_db > image:
         yield Finding(Kind.WORDS_FIRST, name, {"trim_db": own.trim_db, "image_db": image})
+
+
+def _short_finding(
+    own: OutputSettings, fill: FillReport, curve: TrimCurve, bound: Bound | str | None
+) -> Finding:
+    """Say why a fill that sounds leaves rows short: a bound, other rows, or that no trim serves."""
+    told = {"trim_db": own.trim_db, "bound": bound, "without": curve.missing_without,
+            "missing": fill.missing_steps}
+    if bound is not None:
+        return Finding(Kind.TRIM_BOUND, fill.output, told)
+    # A bound that is broken as set was given up, and keeps nothing back.
+    most = min([most for most in curve.bounds.values() if most >= own.trim_db],
+               default=own.trim_db)
+    louder = np.flatnonzero((curve.trim_db > own.trim_db) & (curve.trim_db <= most))
+    serves = louder[curve.served_share[louder] >= SHARE_OF_ROWS]
+    mends = louder[curve.missing[louder] < fill.missing_steps - EQUAL_STEPS]
+    if not serves.size and not mends.size:
+        return Finding(Kind.TRIM_LEAST, fill.output, told)
+    best = int(serves[0] if serves.size else mends[curve.missing[mends].argmin()])
+    elsewhere = float(curve.elsewhere[curve.at(own.trim_db)])
+    worse = curve.missing[best] + curve.elsewhere[best] - fill.missing_steps - elsewhere
+    return Finding(Kind.TRIM_COST, fill.output, {
+        **told, "elsewhere": elsewhere,
+        "louder_db": float(curve.trim_db[best]), "louder": float(curve.missing[best]),
+        "louder_elsewhere": float(curve.elsewhere[best]),
+        "served_pct": 100 * float(curve.served_share[best]),
+        "verdict": "the same to the ear" if abs(worse) <= EQUAL_STEPS
+                   else "worse" if worse > 0 else "better",
+    })
 
 
 def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding:
@@ -204,32 +247,74 @@ def _shelf_finding(own: OutputSettings, name: str, better_db: float) -> Finding:
     return Finding(Kind.SHELF, name, dialled) if own.shelf_db else Finding(Kind.NO_SHELF, name)
 
 
-def _need_finding(venue: Venue, need: AreaNeed, kind: Kind = Kind.NEEDED) -> Finding:
-    goals = venue.goals
-    values: dict[str, Any] = {"index": need.speech_index, "goal": goals.sti, "limit_db": SHORT_DB}
+def _need_finding(
+    venue: Venue, need: AreaNeed, kind: Kind = Kind.NEEDED, *, beside: bool = False
+) -> Finding:
+    """Say what an area lacks; `beside` all else that sounds, where that is not the mains alone."""
+    told = {"beside": ", with all else that sounds" if beside else ""}
     if not need.needed:
-        values |= {
+        return _no_need_finding(venue, need, told)
+    return Finding(kind, need.area, {
+        **told, "served_pct": 100 * need.served_share, "what": _what_for(venue, need),
+        "from_x_m": round(need.from_x_m or 0.0, 1), "causes": _causes(venue, need),
+    })
+
+
+def _no_need_finding(venue: Venue, need: AreaNeed, told: dict[str, Any]) -> Finding:
+    """Say how near an area is to needing a fill, and by which half of the rule it does not."""
+    goals, short = venue.goals, need.short_rows
+    if not short:
+        return Finding(Kind.NOT_NEEDED if goals.sti is None else Kind.NOT_NEEDED_CLEAR, need.area, {
+            **told, "index": need.speech_index, "goal": goals.sti, "limit_db": SHORT_DB,
             "away_db": abs(need.shortfall_db),
             "side": "below" if need.shortfall_db > 0 else "above",
-            "highs_limit_db": goals.highs_loss_db,
-            "loss_db": max(need.highs_loss_db, 0.0),
-        }
-        clear = Kind.NOT_NEEDED if goals.sti is None else Kind.NOT_NEEDED_CLEAR
-        return Finding(clear, need.area, values)
-    causes = {
-        Cause.LEVEL: Finding(Kind.LEVEL, need.area, {"short_db": need.shortfall_db}),
-        Cause.TONE: Finding(Kind.TONE, need.area, {"loss_db": need.highs_loss_db,
-                                                   "limit_db": goals.highs_loss_db}),
-        Cause.SPEECH: Finding(Kind.SPEECH, need.area, values),
-        Cause.COVERAGE: Finding(Kind.COVERAGE, need.area,
-                                {"share_pct": 100 * need.outside_share}),
-    }
+            "highs_limit_db": goals.highs_loss_db, "loss_db": max(need.highs_loss_db, 0.0),
+        })
+    kind = (Kind.NOT_NEEDED_FEW if need.served_share >= SHARE_OF_ROWS else Kind.NOT_NEEDED_FAINT)
     return Finding(kind, need.area, {
-        "served_pct": 100 * need.served_share,
-        "what": "front fill" if need.ahead else "fill",
-        "from_x_m": round(need.from_x_m or 0.0, 1),
-        "causes": tuple(causes[cause] for cause in need.causes),
+        **told, "rows": need.rows, "served": need.rows - short,
+        "short": "1 is" if short == 1 else f"{short} are",
+        "causes": _causes(venue, need, rows=True),
+        "lacking": need.lacking_steps, "worth": WORTH_STEPS,
     })
+
+
+def _what_for(venue: Venue, need: AreaNeed) -> str:
+    """Name the fill that an area asks for by the kind of those that are to cover it."""
+    kinds = {source.kind for source in venue.of_role("fill") if need.area in source.covers}
+    if len(kinds) == 1:
+        return _FILLS[kinds.pop()]
+    return "front fill" if need.ahead and not kinds else "fill"
+
+
+def _causes(venue: Venue, need: AreaNeed, *, rows: bool = False) -> tuple[Finding, ...]:
+    """Say what exceeds its limit in an area; `rows` leaves out what is told of seats."""
+    goals, share = venue.goals, {"share_pct": 100 * need.outside_share}
+    told: dict[Cause, tuple[Kind, dict[str, Any]]] = {
+        Cause.LEVEL: (Kind.LEVEL, {"short_db": need.shortfall_db}),
+        Cause.TONE: (Kind.TONE, {"loss_db": need.highs_loss_db, "limit_db": goals.highs_loss_db}),
+        Cause.SPEECH: (Kind.SPEECH, {"index": need.speech_index, "goal": goals.sti}),
+        **({} if rows else {Cause.COVERAGE: (Kind.COVERAGE, share),
+                            Cause.SHADOW: (Kind.SHADOW, {})}),
+    }
+    return tuple(Finding(told[cause][0], need.area, told[cause][1])
+                 for cause in need.causes if cause in told)
+
+
+def _cost_finding(venue: Venue, before: AreaNeed, after: AreaNeed) -> Finding:
+    """Say what the fills take from an area that the mains alone serve."""
+    goals, name = venue.goals, after.area
+
+    def cost(kind: Kind, field: str, **limit: float | None) -> Finding:
+        was, now = getattr(before, field), getattr(after, field)
+        return Finding(kind, name, {"before": was, "after": now, **limit})
+
+    told = {Cause.LEVEL: cost(Kind.COST_LEVEL, "shortfall_db", limit=SHORT_DB),
+            Cause.TONE: cost(Kind.COST_TONE, "highs_loss_db", limit=goals.highs_loss_db),
+            Cause.SPEECH: cost(Kind.COST_SPEECH, "speech_index", limit=goals.sti)}
+    return Finding(Kind.COSTS, after.area, {
+        "from_x_m": round(after.from_x_m or 0.0, 1),
+        "costs": tuple(told[cause] for cause in after.causes if cause in told)})
 
 
 def _summary(plan: FillPlan) -> Iterator[Finding]:
@@ -237,19 +322,23 @@ def _summary(plan: FillPlan) -> Iterator[Finding]:
     venue, walk = plan.venue, plan.walk
     yield from (_need_finding(venue, need) for need in plan.needs)
     used = tuple(fill.output for fill in plan.fills if fill.sounding)
+    spread = {f"{when}_db": walk.spread_db(when) for when in ("before", "after")}
     if not used:
-        yield Finding(Kind.NOTHING_SOUNDS)
+        yield from (Finding(Kind.NOTHING_SOUNDS), Finding(Kind.SPREAD_ALONE, "", spread))
         return
     back = int(walk.x_m.argmax())
     yield Finding(Kind.SOUNDING, "", {"outputs": used})
-    yield Finding(Kind.SPREAD, "", {"before_db": walk.spread_db("before"),
-                                    "after_db": walk.spread_db("after")})
+    yield Finding(Kind.SPREAD, "", spread)
+    yield from (
+        Finding(Kind.NEARLY, need.area, {"served_pct": 100 * need.served_share,
+                                         "lacking": need.lacking_steps, "worth": WORTH_STEPS})
+        for need in plan.nearly_met)
     told = Kind.RELIEF if plan.back_gain_db >= _SHOWN_DB else Kind.RELIEF_NONE
     yield Finding(told, "", {
         "lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
         "won_db": plan.gain_before_feedback_db,
     })
-    yield Finding(Kind.BACK_SPEECH, "", _row_speech(walk, back))
+    yield Finding(Kind.BACK_SPEECH, "", _row_speech(venue, walk, back))
     yield from _speech_findings(venue, walk)
     goal = venue.goals.back_dba
     if goal is not None:
@@ -259,8 +348,13 @@ def _summary(plan: FillPlan) -> Iterator[Finding]:
         })
 
 
-def _row_speech(walk: Walk, row: int) -> dict[str, float]:
-    return {"x_m": float(walk.x_m[row]), "before": float(walk.speech_before[row]),
+def _row_of(venue: Venue, walk: Walk, row: int) -> dict[str, Any]:
+    return {"x_m": float(walk.x_m[row]),
+            "of": of_areas(venue, walk.x_m, walk.area, np.arange(walk.x_m.size) == row)}
+
+
+def _row_speech(venue: Venue, walk: Walk, row: int) -> dict[str, Any]:
+    return {**_row_of(venue, walk, row), "before": float(walk.speech_before[row]),
             "after": float(walk.speech_after[row])}
 
 
@@ -271,7 +365,7 @@ def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
     worst = int(loss.argmax())
     if loss[worst] > JUST_NOTICEABLE and (venue.programme == "speech" or goal is not None):
         yield Finding(Kind.HARM, "", {
-            **_row_speech(walk, worst), "loss": float(loss[worst]), "step": JUST_NOTICEABLE,
+            **_row_speech(venue, walk, worst), "loss": float(loss[worst]), "step": JUST_NOTICEABLE,
         })
     if goal is None:
         return
@@ -283,7 +377,7 @@ def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
     else:
         kind = Kind.NOISE_LIMITS if gain > 0 else Kind.MASKING_LIMITS
     yield Finding(kind, "", {
-        "index": float(walk.speech_after[low]), "x_m": float(walk.x_m[low]), "goal": goal,
+        **_row_of(venue, walk, low), "index": float(walk.speech_after[low]), "goal": goal,
         "gain": gain, "change": _index_step(gain), "rt60_s": decay.get(1000),
     })
 
@@ -297,10 +391,12 @@ def _unmet(plan: FillPlan) -> Iterator[Finding]:
     """Name every target of the whole that the plan does not meet."""
     venue, walk, goals = plan.venue, plan.walk, plan.venue.goals
     covered = {area for fill in plan.fills if fill.sounding for area in fill.areas}
-    yield from (
-        _need_finding(venue, need, Kind.NOT_COVERED if need.area not in covered else Kind.SHORT)
-        for need in plan.needs_after if need.needed
-    )
+    for before, need in zip(plan.needs, plan.needs_after, strict=True):
+        if need.needed and not before.needed:
+            yield _cost_finding(venue, before, need)
+        elif need.needed:
+            yield _need_finding(venue, need, Kind.SHORT if need.area in covered
+                                else Kind.NOT_COVERED)
     yield from _image_findings(plan)
     yield from _echo_findings(plan)
     meter, goal = plan.reference.meter_dba, goals.reference_dba
@@ -350,6 +446,7 @@ def _echo_findings(plan: FillPlan) -> Iterator[Finding]:
         yield Finding(Kind.ECHO, "", {
             "seats": len({*checks.seat[broken].tolist()}), "limit": limit,
             "worst": float(checks.echo[worst]), "x_m": x, "y_m": y,
+            "area": plan.venue.areas[int(checks.area[worst])].name,
         })
 
 
@@ -380,6 +477,16 @@ def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
                              Kind.SUBS, *([Kind.ROOM_MODEL] if plan.venue.indoors else [])))
     yield from (Finding(Kind.READING, *told) for told in _readings(plan.venue))
     venue = plan.venue
+    yield Finding(Kind.NEED_RULE, "", {"served_pct": 100 * SHARE_OF_ROWS, "worth": WORTH_STEPS,
+                                       "short_db": SHORT_DB, "index": JUST_NOTICEABLE})
+    x = plan.walk.x_m[reference_rows(venue, plan.walk.x_m)]
+    named = venue.goals.reference_rows_m is not None
+    yield Finding(Kind.REFERENCE, "", {
+        "rows": "1 row" if x.size == 1 else f"{x.size} rows",
+        "from_x_m": float(x.min()), "to_x_m": float(x.max()),
+        "how": "" if named else ", around the mains' aim, since the file names none"})
+    if not venue.goals.noise_db:
+        yield Finding(Kind.NO_NOISE)
     yield from (
         Finding(Kind.ASSUMED, f"{type(one).__name__} {one.name}", {"keys": one.assumed})
         for several in (venue.states, venue.loudspeakers, venue.outputs)
@@ -389,4 +496,5 @@ def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
         yield Finding(Kind.EVERY_SEAT)
     else:
         yield Finding(Kind.SHARE_OF_SEATS, "", {"deciding": deciding, "seats": every})
-    yield from (Finding(Kind.DEFAULT, "", {"text": line}) for line in plan.venue.defaults_used)
+    wind = ["[state.show] wind known to half of it"] * bool(venue.states["show"].wind_m_s)
+    yield from (Finding(Kind.DEFAULT, "", {"text": line}) for line in (*venue.defaults_used, *wind))

@@ -20,7 +20,7 @@ from fillalign.field import (
     trace_paths,
 )
 from fillalign.levels import power_to_db
-from fillalign.planning.zones import Zones, main_outputs
+from fillalign.planning.zones import Zones, hidden_areas, main_outputs
 from fillalign.venue import Goals
 
 SHORT_DB = 1.0
@@ -174,23 +174,25 @@ class Cause(StrEnum):
     TONE = "tone"
     SPEECH = "speech"
     COVERAGE = "coverage"
+    SHADOW = "shadow"
 
 
 @dataclass(frozen=True)
 class AreaNeed:
     """What one seat area lacks. `ahead` marks areas in front of the reference.
 
-    `served_share` of its rows lack nothing; `missing_steps` is what they lack on
+    `served_share` of its `rows` lack nothing; `missing_steps` is what they lack on
     average, in just noticeable steps;
     `shortfall_db` and `highs_loss_db` are those of its worst row, `speech_index` the
-    lowest of its rows, `outside_share` of its seats lie outside all nominal coverage;
-    `causes` name what exceeds its limit.
+    lowest of its rows, `outside_share` of its seats lie outside all nominal coverage, or in
+    a shadow; `causes` name what exceeds its limit.
     """
 
     area: str
     needed: bool
     ahead: bool
     from_x_m: float | None
+    rows: int
     served_share: float
     missing_steps: float
     shortfall_db: float
@@ -198,6 +200,16 @@ class AreaNeed:
     speech_index: float
     outside_share: float
     causes: tuple[Cause, ...]
+
+    @property
+    def short_rows(self) -> int:
+        """How many of its rows lack something."""
+        return self.rows - round(self.served_share * self.rows)
+
+    @property
+    def lacking_steps(self) -> float:
+        """What those lack on average, in just noticeable steps."""
+        return self.missing_steps * self.rows / max(self.short_rows, 1)
 
 
 def rows_with(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> RowCheck:
@@ -266,17 +278,19 @@ def _area_need(yardstick: Yardstick, number: int, rows: RowCheck, outside: float
     needed = is_needed(rows)
     short, loss = float(rows.shortfall_db.max()), float(rows.highs_loss_db.max())
     index = float(rows.index.min())
+    hidden = number in hidden_areas(zones.venue)
     found = {
         Cause.LEVEL: short > SHORT_DB,
         Cause.TONE: loss > goals.highs_loss_db,
         Cause.SPEECH: goals.sti is not None and index < goals.sti,
-        Cause.COVERAGE: outside > _OUTSIDE_SHARE,
+        Cause.SHADOW if hidden else Cause.COVERAGE: outside > _OUTSIDE_SHARE,
     }
     return AreaNeed(
         area=zones.venue.areas[number].name,
         needed=needed,
         ahead=bool(row_x.max() < yardstick.reference.x_m),
         from_x_m=float(row_x[~rows.served].min()) if needed else None,
+        rows=len(row_x),
         served_share=float(rows.served.mean()),
         missing_steps=float(rows.missing.mean()),
         shortfall_db=short,

@@ -15,6 +15,7 @@ from fillalign._text import listed, quoted, short
 from fillalign._validate import ByValue, as_float, as_points
 from fillalign.air import Air
 from fillalign.field import Settings, output_roles, single_points, trace_paths
+from fillalign.planning.need import SHARE_OF_ROWS, AreaNeed
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.wording import Finding, sentences
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples, round_up_to_step
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
     from fillalign.planning.meter import Reading
-    from fillalign.planning.need import AreaNeed, Reference
+    from fillalign.planning.need import Reference
     from fillalign.planning.trim import TrimCurve
 
 
@@ -129,6 +130,12 @@ class FillPlan(ByValue):
                 *sentences(self.findings, "unmet"))
 
     @property
+    def nearly_met(self) -> tuple[AreaNeed, ...]:
+        """What is left of areas below nine rows in ten whose other rows lack too little to hear."""
+        return tuple(need for need in self.needs_after
+                     if not need.needed and need.served_share < SHARE_OF_ROWS)
+
+    @property
     def differences(self) -> tuple[str, ...]:
         """What is set otherwise than planned and what was read, where that was compared."""
         return sentences(self.findings, "change", "reading")
@@ -142,6 +149,11 @@ class FillPlan(ByValue):
     def assumptions(self) -> tuple[str, ...]:
         """What the plan rests on, the defaults of the venue file included."""
         return sentences(self.findings, "assumption", "default")
+
+    @property
+    def defaults(self) -> tuple[str, ...]:
+        """What the venue file left to us."""
+        return sentences(self.findings, "default")
 
     def fill(self, output: str) -> FillReport:
         """Return the report of one fill output.

@@ -32,7 +32,13 @@ from fillalign.planning.need import (
     Yardstick,
     rows_with,
 )
-from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas, fill_tiers
+from fillalign.planning.zones import (
+    TRIM_STEP_DB,
+    Zones,
+    covered_areas,
+    fill_tiers,
+    hidden_areas,
+)
 from fillalign.venue import headroom_db
 
 LOWEST_TRIM_DB = -40.0
@@ -176,12 +182,8 @@ class Tier:
         In a shadow of the mains and short, far below the profile, or below the speech goal.
         """
         alone, goal = self.yardstick.alone, self.venue.goals.sti
-        mains = {source.name for source in self.venue.of_role("main")}
-        shadowed = [
-            number for number, area in enumerate(self.venue.areas)
-            if "mains" in area.shadowed_from or mains <= {*area.shadowed_from}
-        ]
-        hidden = np.isin(self.zones.row_area, shadowed) & (alone.shortfall_db > SHORT_DB)
+        shadowed = np.isin(self.zones.row_area, hidden_areas(self.venue))
+        hidden = shadowed & (alone.shortfall_db > SHORT_DB)
         unclear = alone.index < (-np.inf if goal is None else goal)
         far = alone.shortfall_db > LEFT_ALONE_DB
         return np.asarray(self.own & (hidden | far | unclear))

@@ -24,15 +24,25 @@ class Kind(Enum):
     TONE = "cause", "up to {loss_db:.1f} dB of highs are lost (limit {limit_db:g} dB)"
     SPEECH = "cause", "speech transmission falls to {index:.2f} (goal {goal:.2f})"
     COVERAGE = "cause", "{share_pct:.0f} % of the seats lie outside the coverage"
-    NEEDED = "need", "{where}: {what} needed from {from_x_m:g} m, because {causes}."
+    SHADOW = "cause", "its seats are hidden from the mains"
+    NEEDED = "need", "{where}{beside}: {what} needed from {from_x_m:g} m, because {causes}."
     NOT_NEEDED = "need", (
-        "{where}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile and "
-        "loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)."
+        "{where}{beside}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile "
+        "and loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)."
     )
     NOT_NEEDED_CLEAR = "need", (
-        "{where}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile, loses "
-        "{loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB) and its "
-        "speech transmission is at least {index:.2f} (goal {goal:.2f})."
+        "{where}{beside}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the "
+        "profile, loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} "
+        "dB) and its speech transmission is at least {index:.2f} (goal {goal:.2f})."
+    )
+    NOT_NEEDED_FEW = "need", (
+        "{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and speech, "
+        "which is the 90 % asked for. {short} short: {causes}."
+    )
+    NOT_NEEDED_FAINT = "need", (
+        "{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and speech. "
+        "{short} short: {causes}; that is {lacking:.2f} just noticeable steps on average, less "
+        "than the {worth:g} that can be heard."
     )
 
     NOTHING_SOUNDS = "summary", "No fill sounds in this plan."
@@ -40,6 +50,14 @@ class Kind(Enum):
     SPREAD = "summary", (
         "Front to back the level spreads over {before_db:.1f} dB with the mains alone and "
         "{after_db:.1f} dB with the fills."
+    )
+    SPREAD_ALONE = "summary", (
+        "Front to back the level spreads over {before_db:.1f} dB with the mains alone."
+    )
+    NEARLY = "summary", (
+        "{where}: with the fills {served_pct:.0f} % of its rows get level, tone and speech; what "
+        "the others lack, {lacking:.2f} just noticeable steps on average, is less than the "
+        "{worth:g} that can be heard, and counts as met."
     )
     RELIEF = "summary", (
         "For the same level at the back row the mains may come down by {lift_db:.1f} dB; the "
@@ -50,38 +68,39 @@ class Kind(Enum):
         "are."
     )
     BACK_SPEECH = "summary", (
-        "Speech transmission, row at {x_m:.0f} m: {before:.2f} without, {after:.2f} with the fills."
+        "Speech transmission, row at {x_m:.0f} m{of}: {before:.2f} without, {after:.2f} with the "
+        "fills."
     )
     HARM = "summary", (
-        "Harm: the fills cost up to {loss:.2f} of speech transmission (row at {x_m:.0f} m: "
+        "Harm: the fills cost up to {loss:.2f} of speech transmission (row at {x_m:.0f} m{of}: "
         "{before:.2f} without, {after:.2f} with; {step:g} is just noticeable)."
     )
     LEVEL_IS_NO_LIMIT = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {change}, so level is not what limits it."
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
+        "10 dB more from everything would change it by {change}, so level is not what limits it."
     )
     DECAY_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {change}, so level is not what limits it "
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
+        "10 dB more from everything would change it by {change}, so level is not what limits it "
         "and the decay of {rt60_s:.1f} s rules."
     )
     NOISE_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): "
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
         "noise limits it, since 10 dB more from everything would change it by {change}."
     )
     MASKING_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m, goal {goal:.2f}): 10 "
-        "dB more from everything would change it by {change}: loud bands mask the ones above "
+        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
+        "10 dB more from everything would change it by {change}: loud bands mask the ones above "
         "them."
     )
     BACK_GOAL = "summary", (
-        "The back row's goal of {goal_dba:.1f} dBA takes {without_db:+.1f} dB on the mains without "
-        "fills and {with_db:+.1f} dB on everything with them."
+        "The back row's goal of {goal_dba:.1f} dBA takes {without_db:+z.1f} dB on the mains "
+        "without fills and {with_db:+z.1f} dB on everything with them."
     )
 
     DELAY = "reason", (
         "Delay {delay_ms:.2f} ms is the {rule} answer, {answer_ms:.2f} ms, with a margin of "
-        "{margin_ms:+.2f} ms (asked for: {asked_ms:g} ms). The answers without margin: box to box "
+        "{margin_ms:+z.2f} ms (asked for: {asked_ms:g} ms). The answers without margin: box to box "
         "{box_to_box_ms:.2f} ms, equal level {equal_level_ms:.2f} ms, never early "
         "{never_early_ms:.2f} ms."
     )
@@ -110,6 +129,7 @@ class Kind(Enum):
         "Standard uncertainty of the delay {total_ms:.2f} ms (in ms: {parts}): the {largest} "
         "counts most."
     )
+    UNCERTAIN_IF = "reason", "That holds if this is as assumed, not measured: {assumed}."
     UNCERTAIN_PART = "cost", "{where} {part_ms:.2f}"
     MIRRORED = "reason", "It mirrors {other}: one decision, with the later of the two delays."
     PARTED = "reason", (
@@ -119,13 +139,14 @@ class Kind(Enum):
     OFF_BARRED = "reason", "The output stays off, since {bound} leaves it no trim."
     OFF_NOT_WORTH = "reason", (
         "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
-        "average; the best trim within its bounds, {trim_db:+.1f} dB, would leave {missing:.2f} "
+        "average; the best trim within its bounds, {trim_db:+z.1f} dB, would leave {missing:.2f} "
         "and cost other rows {elsewhere:.2f}, which nobody would hear."
     )
     OFF_BOUND = "reason", (
         "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
-        "average; {trim_db:+.1f} dB would leave {missing:.2f} and cost other rows {elsewhere:.2f}, "
-        "which nobody would hear, and {bound} forbids the louder trims that would do better."
+        "average; {trim_db:+z.1f} dB would leave {missing:.2f} and cost other rows "
+        "{elsewhere:.2f}, which nobody would hear, and {bound} forbids the louder trims that would "
+        "do better."
     )
     OFF_USELESS = "reason", (
         "The output stays off: its rows lack {without:.2f} just noticeable steps on average, and "
@@ -133,30 +154,40 @@ class Kind(Enum):
     )
     OFF_WOULD_HELP = "reason", (
         "The output is off: its rows lack {without:.2f} just noticeable steps on average; at "
-        "{trim_db:+.1f} dB and {delay_ms:.2f} ms they would lack {missing:.2f}, and other rows "
+        "{trim_db:+z.1f} dB and {delay_ms:.2f} ms they would lack {missing:.2f}, and other rows "
         "{elsewhere:.2f} more."
     )
     OFF_LOCKED = "reason", "The output stays off: the file locks it."
-    TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+.1f} dB."
+    TRIM_LOCKED = "reason", "The file locks this trim at {trim_db:+z.1f} dB."
     TRIM_ENOUGH = "reason", (
-        "Trim {trim_db:+.1f} dB is the smallest with which 90 % of the covered rows get level, "
+        "Trim {trim_db:+z.1f} dB is the smallest with which 90 % of the covered rows get level, "
         "tone and speech: {served_pct:.0f} % do."
     )
     TRIM_SOFTER = "reason", (
-        "With {trim_db:+.1f} dB {served_pct:.0f} % of the covered rows get level, tone and speech; "
-        "{needed_db:+.1f} dB is the smallest with which the 90 % asked for do."
+        "With {trim_db:+z.1f} dB {served_pct:.0f} % of the covered rows get level, tone and "
+        "speech; {needed_db:+z.1f} dB is the smallest with which the 90 % asked for do."
     )
     TRIM_BOUND = "reason", (
-        "Trim {trim_db:+.1f} dB: {bound} forbids the louder ones that would do better. The covered "
-        "rows lack {missing:.2f} just noticeable steps on average ({without:.2f} without the fill)."
+        "Trim {trim_db:+z.1f} dB: {bound} forbids the louder ones that would do better. The "
+        "covered rows lack {missing:.2f} just noticeable steps on average ({without:.2f} without "
+        "the fill)."
     )
     TRIM_LEAST = "reason", (
         "No trim within its bounds gives 90 % of the covered rows level, tone and speech. "
-        "{trim_db:+.1f} dB is set: the covered rows lack {missing:.2f} just noticeable steps on "
+        "{trim_db:+z.1f} dB is set: the covered rows lack {missing:.2f} just noticeable steps on "
         "average ({without:.2f} without the fill)."
     )
+    TRIM_COST = "reason", (
+        "Trim {trim_db:+z.1f} dB: the covered rows lack {missing:.2f} just noticeable steps on "
+        "average ({without:.2f} without the fill), and other rows lose {elsewhere:.2f} for each of "
+        "them. With {louder_db:+z.1f} dB, within its bounds, that would be {louder:.2f} and "
+        "{louder_elsewhere:.2f}, and {served_pct:.0f} % of the covered rows served: in all "
+        "{verdict}."
+    )
+    TRIM_BOUNDS = "reason", "Bounds of its trim, at this delay: {bounds}."
+    TRIM_BOUND_AT = "cost", "{bound} {most_db:+z.1f} dB"
     WORDS_FIRST = "reason", (
-        "Words come before the image here: the precedence table would allow {image_db:+.1f} dB at "
+        "Words come before the image here: the precedence table would allow {image_db:+z.1f} dB at "
         "nine in ten seats, and the mains do not serve these rows. The image may leave the stage."
     )
     NO_KIND_IN_COMMON = "reason", (
@@ -166,8 +197,8 @@ class Kind(Enum):
         "Low cut {corner_hz:.0f} Hz is the highest that loses at most 1 dB in any third octave of "
         "the covered area ({costs})."
     )
-    LOW_CUT_COST = "cost", "{corner_hz:.0f} Hz costs {loss_db:.1f} dB"
-    LOW_CUT_OFFER = "offer", "{corner_hz:.0f} Hz ({loss_db:.1f} dB)"
+    LOW_CUT_COST = "cost", "{corner_hz:.0f} Hz costs {loss_db:z.2f} dB"
+    LOW_CUT_OFFER = "offer", "{corner_hz:.0f} Hz ({loss_db:z.2f} dB)"
     LOW_LIMIT_FIRST = "reason", (
         "No low cut: the usual corners that keep the lows within 1 dB lie below the box's own low "
         "limit."
@@ -179,16 +210,16 @@ class Kind(Enum):
     LOW_CUT_SET = "reason", "Set is {corner_hz:.0f} Hz."
     LOW_CUT_SET_NONE = "reason", "Set is none."
     SHELF_BETTER = "reason", (
-        "Shelf set {shelf_db:+.1f} dB; {better_db:+.1f} dB would bring the highs nearest the "
+        "Shelf set {shelf_db:+z.1f} dB; {better_db:+z.1f} dB would bring the highs nearest the "
         "reference tone within the limits."
     )
     SHELF_NONE_BETTER = "reason", (
-        "Shelf set {shelf_db:+.1f} dB; none would keep the highs nearest the reference tone within "
-        "the limits."
+        "Shelf set {shelf_db:+z.1f} dB; none would keep the highs nearest the reference tone "
+        "within the limits."
     )
     SHELF = "reason", (
-        "Shelf {shelf_db:+.1f} dB from {shelf_hz:.0f} Hz brings the highs to the reference tone as "
-        "nearly as the limits allow."
+        "Shelf {shelf_db:+z.1f} dB from {shelf_hz:.0f} Hz brings the highs to the reference tone "
+        "as nearly as the limits allow."
     )
     NO_SHELF = "reason", (
         "No shelf: the highs are within 1 dB of the reference tone, lie above it, or the box has "
@@ -210,28 +241,30 @@ class Kind(Enum):
         "ms): {effects}."
     )
     TRIM_CHANGED = "change", (
-        "{where}: trim {away_db:.1f} dB {more} than planned ({set_db:+.1f} for {planned_db:+.1f} "
+        "{where}: trim {away_db:.1f} dB {more} than planned ({set_db:+z.1f} for {planned_db:+z.1f} "
         "dB): {effects}."
     )
-    SWITCHED_OFF = "change", "{where}: off, where {planned_db:+.1f} dB is planned: {effects}."
-    SWITCHED_ON = "change", "{where}: {set_db:+.1f} dB, where it is planned off: {effects}."
+    SWITCHED_OFF = "change", "{where}: off, where {planned_db:+z.1f} dB is planned: {effects}."
+    SWITCHED_ON = "change", "{where}: {set_db:+z.1f} dB, where it is planned off: {effects}."
     OTHER_CHANGED = "change", "{where}: {what} {set} for {planned} as planned: {effects}."
     EFFECT_ECHO = "effect", "at {seats} of {all} seats an echo"
     EFFECT_ECHO_LESS = "effect", "at {seats} of {all} seats no echo any more"
     EFFECT_IMAGE = "effect", "at {seats} of {all} seats the image leaves the stage"
     EFFECT_IMAGE_LESS = "effect", "at {seats} of {all} seats the image comes back to the stage"
     EFFECT_SHORT = "effect", (
-        "rows at {from_x_m:g} to {to_x_m:g} m up to {short_db:.1f} dB short ({before:.1f} as "
+        "rows at {from_x_m:g} to {to_x_m:g} m{of} up to {short_db:.1f} dB short ({before:.1f} as "
         "planned)"
     )
-    EFFECT_LOUDER = "effect", "rows at {from_x_m:g} to {to_x_m:g} m up to {louder_db:.1f} dB louder"
+    EFFECT_LOUDER = "effect", (
+        "rows at {from_x_m:g} to {to_x_m:g} m{of} up to {louder_db:.1f} dB louder"
+    )
     EFFECT_DULL = "effect", (
-        "rows at {from_x_m:g} to {to_x_m:g} m lose up to {loss_db:.1f} dB of highs ({before:.1f} "
-        "as planned)"
+        "rows at {from_x_m:g} to {to_x_m:g} m{of} lose up to {loss_db:.1f} dB of highs "
+        "({before:.1f} as planned)"
     )
     EFFECT_SPEECH = "effect", (
-        "speech transmission at {from_x_m:g} to {to_x_m:g} m down to {index:.2f} ({before:.2f} as "
-        "planned)"
+        "speech transmission at {from_x_m:g} to {to_x_m:g} m{of} down to {index:.2f} ({before:.2f} "
+        "as planned)"
     )
     EFFECT_NONE = "effect", (
         "no difference beyond the limits that this plan checks (image, echo, level, tone, speech)"
@@ -243,30 +276,30 @@ class Kind(Enum):
     )
     READ_LEVEL = "reading", (
         "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {away_db:.1f} dB {more} than "
-        "expected as set ({read_db:+.1f} for {expected_db:+.1f} dB): {turn} the trim by "
+        "expected as set ({read_db:+z.1f} for {expected_db:+z.1f} dB): {turn} the trim by "
         "{by_db:.1f} dB, to what is planned: set {set_db:.1f} instead of {own_db:.1f} dB."
     )
     READ_AS_EXPECTED = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+.1f} dB, "
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+z.1f} dB, "
         "{away_db:.1f} dB {more} than expected as set: leave it."
     )
     READ_SLIP = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+.1f} dB where "
-        "{expected_db:+.1f} is expected as set. More than {limit_db:g} dB is a slip, or a box that "
-        "is not on or not aimed: read again. This sheet does not use it."
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+z.1f} dB where "
+        "{expected_db:+z.1f} is expected as set. More than {limit_db:g} dB is a slip, or a box "
+        "that is not on or not aimed: read again. This sheet does not use it."
     )
     READ_BOTH = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: both read {both_dba:.1f} dBA, {over_db:+.1f} dB "
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: both read {both_dba:.1f} dBA, {over_db:+z.1f} dB "
         "against what the two alone add up to. That cannot be with the same noise: read again."
     )
     READ_GAP = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains "
-        "({expected_ms:+.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: set "
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains "
+        "({expected_ms:+z.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: set "
         "{set_ms:.2f} instead of {own_ms:.2f} ms."
     )
     READ_GAP_LONG = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains "
-        "({expected_ms:+.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms set: look "
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains "
+        "({expected_ms:+z.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms set: look "
         "for a delay that is in twice. If there is none, set 0 and hold the mains back by "
         "{back_ms:.2f} ms."
     )
@@ -275,7 +308,7 @@ class Kind(Enum):
         "asks for no trim and no delay."
     )
     READ_GAP_RIGHT = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+.2f} ms after the mains, "
+        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains, "
         "as planned within 0.1 ms."
     )
     READ_TURNED = "reading", (
@@ -296,29 +329,45 @@ class Kind(Enum):
         "{where}: {what} still needed from {from_x_m:g} m, because {causes}; no fill that sounds "
         "covers it."
     )
+    COSTS = "unmet", (
+        "{where}: the mains alone serve it, but the fills cost it {costs}. It is short from "
+        "{from_x_m:g} m on."
+    )
+    COST_LEVEL = "cost", (
+        "level (worst row {before:.1f} dB below the profile without them, {after:.1f} dB with; "
+        "limit {limit:g} dB)"
+    )
+    COST_TONE = "cost", (
+        "highs (worst row {before:.1f} dB lost without them, {after:.1f} dB with; limit {limit:g} "
+        "dB)"
+    )
+    COST_SPEECH = "cost", (
+        "speech transmission (worst row {before:.2f} without them, {after:.2f} with; goal "
+        "{limit:.2f})"
+    )
     IMAGE_LOST = "unmet", (
         "{where}: at {broken} of {heard} seats that hear it the image leaves the stage (precedence "
         "table), worst in the area {area} at x {x_m:.1f}, y {y_m:.1f} m (gap {gap_ms:.1f} ms, fill "
-        "over main {over_db:+.1f} dB, limit {limit_db:+.1f} dB)."
+        "over main {over_db:+z.1f} dB, limit {limit_db:+z.1f} dB)."
     )
     ECHO = "unmet", (
         "{seats} seats that hear a fill exceed the echo criterion of {limit:g}, worst {worst:.2f} "
-        "at x {x_m:.1f}, y {y_m:.1f} m."
+        "in the area {area} at x {x_m:.1f}, y {y_m:.1f} m."
     )
     MAINS_SHORT = "unmet", (
         "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
-        "{short_db:+.1f} dB on the mains, or a stronger system, would meet it."
+        "{short_db:+z.1f} dB on the mains, or a stronger system, would meet it."
     )
     MAINS_LOUD = "unmet", (
         "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
-        "{short_db:+.1f} dB on the mains would meet it."
+        "{short_db:+z.1f} dB on the mains would meet it."
     )
     MAIN_AT_MAXIMUM = "unmet", (
         "{where} is at its maximum level, {behind_db:.1f} dB behind the other mains: their balance "
         "has shifted; a stronger box there, or less level, would keep it."
     )
     BACK_SHORT = "unmet", (
-        "The back row gets {level_dba:.1f} dBA, not {goal_dba:.1f} dBA: {short_db:+.1f} dB on all "
+        "The back row gets {level_dba:.1f} dBA, not {goal_dba:.1f} dBA: {short_db:+z.1f} dB on all "
         "outputs would meet it."
     )
 
@@ -341,8 +390,8 @@ class Kind(Enum):
         "this venue's caution. " + _HEARING
     )
     READING_FAR = "caution", (
-        "{where}: the reading at x {x_m:.1f}, y {y_m:.1f} m moves the model by {shift_db:+.1f} dB. "
-        "Look into it before it is relied on: a reading takes this output alone, at trim 0."
+        "{where}: the reading at x {x_m:.1f}, y {y_m:.1f} m moves the model by {shift_db:+z.1f} "
+        "dB. Look into it before it is relied on: a reading takes this output alone, at trim 0."
     )
     RIGGING = "caution", (
         "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
@@ -362,7 +411,7 @@ class Kind(Enum):
 
     READING = "assumption", (
         "{where}: levels follow the reading at x {x_m:.1f}, y {y_m:.1f}, z {z_m:.1f} m ({state}), "
-        "{shift_db:+.1f} dB from the model."
+        "{shift_db:+z.1f} dB from the model."
     )
     TRIM_ZERO = "assumption", (
         "Trim 0 dB is the level at 1 m that the venue file states, with pink noise."
@@ -384,6 +433,18 @@ class Kind(Enum):
         "The room follows Barron and Lee's revised theory: no single echo or focus is modelled."
     )
     ASSUMED = "assumption", "{where}: assumed, not measured or looked up: {keys}."
+    NO_NOISE = "assumption", (
+        "No noise is given (noise_db in the goals): speech transmission is told for silence."
+    )
+    NEED_RULE = "assumption", (
+        "A fill is called for where fewer than {served_pct:.0f} % of an area's rows get level, "
+        "tone and speech, and those that do not lack at least {worth:g} of a just noticeable step "
+        "on average: a step is 1 dB of level beyond {short_db:g} dB below the profile, 1 dB of "
+        "highs beyond the limit, {index:g} of speech transmission below the goal."
+    )
+    REFERENCE = "assumption", (
+        "The reference is the mean over {rows}, at x {from_x_m:.1f} to {to_x_m:.1f} m{how}."
+    )
     EVERY_SEAT = "assumption", "Every seat counts in the decisions and in the checks."
     SHARE_OF_SEATS = "assumption", (
         "Decisions rest on an even share of {deciding} of the {seats} seats; the checks cover all."

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fillalign._text import quoted
+from fillalign._text import listed, quoted
 from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
@@ -20,6 +20,7 @@ from fillalign.field import (
     Paths,
     Seats,
     Settings,
+    hides,
     output_roles,
     reading_shifts_db,
     trace_paths,
@@ -109,7 +110,7 @@ def make_zones(venue: Venue, air: Air | None) -> Zones:
     starts = np.flatnonzero(np.append(True, (np.diff(x) != 0) | (np.diff(area) != 0)))
     order = np.lexsort((area[starts], x[starts]))
     row_x = x[starts][order]
-    return Zones(paths, starts, order, row_x, area[starts][order], _reference_rows(venue, row_x))
+    return Zones(paths, starts, order, row_x, area[starts][order], reference_rows(venue, row_x))
 
 
 def reading_gaps_db(venue: Venue) -> list[float]:
@@ -134,7 +135,8 @@ def _check_readings(venue: Venue) -> None:
             )
 
 
-def _reference_rows(venue: Venue, row_x: FloatArray) -> BoolArray:
+def reference_rows(venue: Venue, row_x: FloatArray) -> BoolArray:
+    """Which rows are the reference: those that the file names, or those around the mains' aim."""
     if venue.goals.reference_rows_m is not None:
         low, high = venue.goals.reference_rows_m
     else:
@@ -145,6 +147,26 @@ def _reference_rows(venue: Venue, row_x: FloatArray) -> BoolArray:
         away = np.abs(row_x - (low + high) / 2)
         inside = away == away.min()
     return np.asarray(inside)
+
+
+def hidden_areas(venue: Venue) -> list[int]:
+    """Numbers of the areas that lie in the shadow of every main."""
+    mains = venue.of_role("main")
+    return [number for number, area in enumerate(venue.areas)
+            if all(hides(area, main) for main in mains)]
+
+
+def of_areas(venue: Venue, row_x_m: FloatArray, row_area: IntArray, which: BoolArray) -> str:
+    """Name the areas of some rows, as " of nave", where others have rows there too; else nothing.
+
+    What lies within half a metre is there: rows are told by whole metres.
+    """
+    x = row_x_m[which]
+    near = (row_x_m >= x.min() - 0.5) & (row_x_m <= x.max() + 0.5)
+    mine = {*row_area[which].tolist()}
+    if mine == {*row_area[near].tolist()}:
+        return ""
+    return " of " + listed(venue.areas[number].name for number in sorted(mine))
 
 
 def main_outputs(venue: Venue) -> list[str]:

@@ -118,7 +118,7 @@ def shown(record: Mapping[str, Any]) -> dict[str, str]:
 def sheet_content(plan: FillPlan, places: pd.DataFrame | None = None) -> Content:
     """Return everything that the sheet of a plan says, with places that were proposed if any."""
     steps = CHECK if sounding_fills(plan) else CHECK_WITHOUT_FILLS
-    unmet = ("Not met", plan.unmet) if plan.unmet else ("Targets", ("Every target is met.",))
+    unmet = ("Not met", plan.unmet) if plan.unmet else ("Targets", (_targets(plan),))
     told = plan.differences
     sections = (
         Section("measured", "As set and read", told),
@@ -136,7 +136,7 @@ def sheet_content(plan: FillPlan, places: pd.DataFrame | None = None) -> Content
         *(_why(plan, fill) for fill in plan.fills),
         Section("cautions", "Cautions", plan.cautions),
         Section("assumptions", "Assumptions", _assumptions(plan)),
-        Section("defaults", "Defaults used", plan.venue.defaults_used or ("None.",)),
+        Section("defaults", "Defaults used", plan.defaults or ("None.",)),
     )
     said = tuple(part for part in sections if part.lines or part.note or part.rows)
     title = "Set-up sheet as measured" if told else "Set-up sheet"
@@ -146,7 +146,8 @@ def sheet_content(plan: FillPlan, places: pd.DataFrame | None = None) -> Content
 def _targets(plan: FillPlan) -> str:
     """Say in a line whether there is more to read than what to set."""
     if not plan.unmet:
-        return "Every target is met."
+        nearly = " within what can be heard: see In short" * bool(plan.nearly_met)
+        return f"Every target is met{nearly}."
     one = len(plan.unmet) == 1
     return f"{len(plan.unmet)} target{' is' if one else 's are'} not met: see Not met."
 
@@ -368,11 +369,13 @@ def _walk(plan: FillPlan) -> Section:
     """Total level along the walk before and after, at a dozen rows."""
     walk, word = plan.walk, "useful" if plan.venue.indoors else "direct"
     meaning = "useful (direct and early)" if plan.venue.indoors else word
+    several = len(plan.venue.areas) > 1
     places = np.linspace(0, len(walk.x_m) - 1, _WALK_ROWS).round().astype(int)
     note = f"{_show_and_check(plan)} The profile is for the {meaning} sound."
     return _table("walk", "Level along the walk, with the audience in", note, (
         {
             "x, m": f"{walk.x_m[i]:.1f}",
+            **({"area": plan.venue.areas[int(walk.area[i])].name} if several else {}),
             "mains alone, dBA": f"{walk.before_dba[i]:.1f}",
             "with fills, dBA": f"{walk.after_dba[i]:.1f}",
             f"{word} with fills, dBA": f"{walk.heard_after_dba[i]:.1f}",
@@ -416,7 +419,7 @@ def _assumptions(plan: FillPlan) -> tuple[str, ...]:
     """Name what the sheet rests on, and the readings that moved the model; without defaults."""
     paths = ", ".join(f"{name} {own.latency_ms:g} ms" for name, own in plan.venue.outputs.items())
     return (
-        *(line for line in plan.assumptions if line not in plan.venue.defaults_used),
+        *(line for line in plan.assumptions if line not in plan.defaults),
         f"Latency of the paths, counted in: {paths}. A fill's path that takes longer than this "
         "needs that much less delay.",
     )

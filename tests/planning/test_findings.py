@@ -15,8 +15,9 @@ from fillalign import (
     seat_field,
 )
 from fillalign.planning import Bound, Kind
-from fillalign.planning.findings import _index_step, plan_findings
-from fillalign.planning.zones import deciding_seats
+from fillalign.planning.findings import _index_step, _short_finding, plan_findings
+from fillalign.planning.need import Cause, make_yardstick
+from fillalign.planning.zones import deciding_seats, make_zones
 from fillalign.precedence import ECHO_LIMITS
 from tests.demo_plans import demo_plan
 from tests.small_venue import small_hall, with_output
@@ -48,12 +49,12 @@ def with_boxes(hall, **fields):
 def test_what_an_area_lacks_is_said_with_its_numbers(plan):
     need = plan.needs[1]
     said = of_kind(plan.findings, Kind.NEEDED)
-    assert (said.where, said.values["what"]) == ("back", "fill")
+    assert (said.where, said.values["what"]) == ("back", "delay fill")
     assert said.values["from_x_m"] == need.from_x_m
     cause, = said.values["causes"]
     assert (cause.kind, cause.values["short_db"]) == (Kind.LEVEL, need.shortfall_db)
-    assert str(said) == (f"back: fill needed from {need.from_x_m:g} m, because the level lies up "
-                         f"to {need.shortfall_db:.1f} dB below the profile.")
+    assert str(said) == (f"back: delay fill needed from {need.from_x_m:g} m, because the level "
+                         f"lies up to {need.shortfall_db:.1f} dB below the profile.")
 
 
 def test_where_no_fill_is_needed_it_says_how_near_it_is(plan):
@@ -76,13 +77,97 @@ def test_every_cause_of_a_need_is_named():
     said = next(one for one in plan.findings if one.kind is Kind.NEEDED and one.where == "back")
     causes = {cause.kind: cause for cause in said.values["causes"]}
     need = plan.needs[1]
-    assert causes.keys() == {Kind.LEVEL, Kind.TONE, Kind.SPEECH, Kind.COVERAGE}
+    assert causes.keys() == {Kind.LEVEL, Kind.TONE, Kind.SPEECH, Kind.SHADOW}
     assert causes[Kind.TONE].values["loss_db"] == need.highs_loss_db
     assert causes[Kind.SPEECH].values["index"] == need.speech_index
-    assert causes[Kind.COVERAGE].values["share_pct"] == 100.0
+    assert "and its seats are hidden from the mains" in str(said)
     assert "speech transmission falls to" in str(said)
     assert "of highs are lost (limit 6 dB)" in str(said)
     assert str(said).count(" and ") == 3
+
+
+def with_front(plan, before, after=None):
+    """Return the findings of a plan whose front area stands otherwise before and after."""
+    front, back = plan.needs[0], plan.needs_after[1]
+    return plan_findings(replace(
+        plan, needs=(replace(front, **before), plan.needs[1]),
+        needs_after=(replace(front, **(before if after is None else after)), back)), 10)
+
+
+SHORT = {"shortfall_db": 5.1, "causes": (Cause.LEVEL, Cause.COVERAGE)}
+
+
+@pytest.mark.parametrize(("rows", "short", "kind"), [(13, 1, Kind.NOT_NEEDED_FEW),
+                                                     (13, 3, Kind.NOT_NEEDED_FAINT)])
+def test_where_rows_are_short_and_no_fill_is_needed_it_says_which_half_of_the_rule_holds(
+        plan, rows, short, kind):
+    """Nine rows in ten, or a quarter step: never a bare worst row past the limit it breaks."""
+    findings = with_front(plan, {
+        **SHORT, "rows": rows, "served_share": 1 - short / rows, "missing_steps": 0.2 / rows})
+    said = of_kind(findings, kind)
+    assert str(said).startswith(f"front: no fill needed: of its {rows} rows {rows - short} get")
+    assert (f"{short} {'is' if short == 1 else 'are'} short: the level lies up to 5.1 dB below the "
+            "profile") in str(said)
+    assert "coverage" not in str(said)
+    assert said.values["lacking"] == pytest.approx(0.2 / short)
+    rule = of_kind(findings, Kind.NEED_RULE).values
+    assert rule == {"served_pct": 90.0, "worth": 0.25, "short_db": 1.0, "index": 0.03}
+
+
+def test_the_need_told_is_that_of_the_rows(plan):
+    yardstick = make_yardstick(make_zones(plan.venue, None), plan.settings)
+    for number, need in enumerate(plan.needs):
+        rows = yardstick.alone.rows(yardstick.zones.row_area == number)
+        assert need.rows == len(rows.served)
+        assert need.short_rows == (~rows.served).sum()
+        lacking = rows.missing[~rows.served]
+        assert need.lacking_steps == pytest.approx(lacking.mean() if lacking.size else 0.0)
+
+
+def test_an_area_that_the_fills_take_from_asks_for_no_more_of_them(plan):
+    """Served by the mains alone and short with the fills: what is lost, and no "still"."""
+    plan = replace(plan, venue=plan.venue.with_goals(sti=0.45))
+    findings = with_front(plan, {"served_share": 1.0}, {
+        "needed": True, "served_share": 0.5, "missing_steps": 0.5, "from_x_m": 6.0,
+        "speech_index": 0.41, "causes": (Cause.SPEECH, Cause.COVERAGE)})
+    said = of_kind(findings, Kind.COSTS)
+    before = plan.needs[0].speech_index
+    assert str(said.values["costs"][0]).startswith(
+        f"speech transmission (worst row {before:.2f} without them, 0.41 with")
+    assert len(said.values["costs"]) == 1
+    assert kinds(findings).isdisjoint({Kind.SHORT, Kind.NOT_COVERED})
+    loud = with_front(plan, {}, {"needed": True, **SHORT, "highs_loss_db": 9.0,
+                                 "causes": (Cause.LEVEL, Cause.TONE)})
+    told = [cost.values["after"] for cost in of_kind(loud, Kind.COSTS).values["costs"]]
+    assert told == [5.1, 9.0]
+    still = with_front(plan, {"needed": True, **SHORT})
+    assert "fill still needed" in str(of_kind(still, Kind.NOT_COVERED))
+
+
+def test_an_area_below_nine_rows_in_ten_that_counts_as_met_is_told(plan):
+    """The words test what the plan tests: a share of rows alone makes nothing unmet."""
+    faint = {**SHORT, "rows": 20, "served_share": 0.85, "missing_steps": 0.03}
+    said = of_kind(with_front(plan, {}, faint), Kind.NEARLY)
+    assert said.values == {"served_pct": 85.0, "lacking": pytest.approx(0.2), "worth": 0.25}
+    assert "85 % of its rows" in str(said)
+    assert Kind.NEARLY not in kinds(plan.findings)
+
+
+@pytest.mark.parametrize(("kind", "word"), [("front", "front fill"), ("delay", "delay fill"),
+                                            ("under-balcony", "under-balcony fill"),
+                                            ("tower", "tower")])
+def test_a_fill_that_is_needed_is_named_by_its_kind(plan, kind, word):
+    boxes = tuple(replace(one, kind=kind) if one.role == "fill" else one
+                  for one in plan.venue.sources)
+    hall = replace(plan.venue, sources=boxes)
+    assert of_kind(plan_findings(replace(plan, venue=hall), 10), Kind.NEEDED).values["what"] == word
+
+
+def test_what_is_told_of_a_fill_is_told_with_all_else_that_sounds(plan):
+    """Two numbers for one area: with the mains alone, and beside the other fills."""
+    said = of_kind(plan.fills[0].findings, Kind.NEEDED)
+    assert str(said).startswith("back, with all else that sounds: delay fill needed")
+    assert str(of_kind(plan.findings, Kind.NEEDED)).startswith("back: delay fill needed")
 
 
 def test_an_area_ahead_of_the_reference_asks_for_a_front_fill():
@@ -106,6 +191,16 @@ def test_a_delay_is_told_with_its_three_answers(plan):
     assert unsure["total_ms"] == fill.uncertainty.total_ms
     assert [(part.where, part.values["part_ms"]) for part in unsure["parts"]] == [
         *fill.uncertainty.by_cause_ms.items()]
+    assert Kind.UNCERTAIN_IF not in kinds(fill.findings)
+
+
+def test_an_uncertainty_that_rests_on_what_is_assumed_says_so(plan):
+    """An assumed latency is no measured one, whatever its standard uncertainty."""
+    hall = with_output(plan.venue, "Fills", assumed=("latency_ms", "delay_max_ms"))
+    show = replace(hall.states["show"], assumed=("humidity_pct",))
+    hall = replace(hall, states={**hall.states, "show": show})
+    said = of_kind(evaluate(hall, plan.settings).fills[0].findings, Kind.UNCERTAIN_IF)
+    assert said.values["assumed"] == ("humidity_pct", "latency_ms of Fills")
 
 
 def test_a_fill_that_comes_early_is_told_by_how_much():
@@ -159,7 +254,32 @@ def test_why_a_trim_is_what_it_is(plan):
     # The table of trims beside it shows the same share.
     assert louder.served_share == louder.trim.served_share[louder.trim.at(trim + 2.0)]
     softer = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim - 3.0)).fills[0]
-    assert of_kind(softer.findings, Kind.TRIM_LEAST).values["missing"] == softer.missing_steps
+    said = of_kind(softer.findings, Kind.TRIM_COST).values
+    assert said["missing"] == softer.missing_steps
+    assert said["served_pct"] >= 90.0
+    better = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=said["louder_db"]))
+    curve = softer.trim
+    assert said["louder"] == pytest.approx(better.fills[0].missing_steps, abs=1e-6)
+    assert said["louder_elsewhere"] == curve.elsewhere[curve.at(said["louder_db"])]
+    assert said["elsewhere"] == curve.elsewhere[curve.at(trim - 3.0)]
+    told = of_kind(softer.findings, Kind.TRIM_BOUNDS).values["bounds"]
+    assert {one.values["bound"]: one.values["most_db"] for one in told} == {**curve.bounds}
+
+
+@pytest.mark.parametrize(("elsewhere", "verdict"), [(0.0, "better"), (0.9, "the same to the ear"),
+                                                    (3.0, "worse")])
+def test_what_louder_would_cost_the_others_is_weighed_with_what_it_mends(plan, elsewhere, verdict):
+    """A step that its rows gain and one that others lose for each of them weigh the same."""
+    trim = plan.settings["Fills"].trim_db
+    fill = evaluate(plan.venue, plan.settings.replaced("Fills", trim_db=trim - 3.0)).fills[0]
+    louder = fill.trim.trim_db > trim - 3.0
+    curve = replace(fill.trim, elsewhere=np.where(louder, elsewhere, 0.0),
+                    missing=np.where(louder, 0.1, 1.0), served_share=np.where(louder, 0.5, 0.2))
+    own = replace(plan.settings["Fills"], trim_db=trim - 3.0)
+    short = replace(fill, missing_steps=1.0)
+    assert _short_finding(own, short, curve, None).values["verdict"] == verdict
+    flat = replace(curve, missing=np.ones_like(curve.missing))
+    assert _short_finding(own, short, flat, None).kind is Kind.TRIM_LEAST
 
 
 def test_a_bound_that_a_trim_has_reached_is_named():
@@ -313,6 +433,8 @@ def test_seats_past_the_echo_criterion_are_counted(plan):
     broken = late.checks.echo > ECHO_LIMITS["speech"][1]
     assert said["seats"] == len({*late.checks.seat[broken].tolist()}) > 0
     assert said["worst"] == np.nanmax(late.checks.echo)
+    worst = int(np.nanargmax(late.checks.echo))
+    assert said["area"] == late.venue.areas[late.checks.area[worst]].name
     assert Kind.ECHO not in kinds(plan.findings)
 
 
@@ -351,7 +473,17 @@ def test_the_summary_tells_what_is_won(plan):
     assert spread == {"before_db": plan.walk.spread_db("before"),
                       "after_db": plan.walk.spread_db("after")}
     assert of_kind(plan.findings, Kind.SOUNDING).values["outputs"] == ("Fills",)
-    assert Kind.NOTHING_SOUNDS in kinds(evaluate(small_hall(), {}).findings)
+    off = evaluate(small_hall(), {})
+    assert Kind.NOTHING_SOUNDS in kinds(off.findings)
+    assert of_kind(off.findings, Kind.SPREAD_ALONE).values["before_db"] == spread["before_db"]
+
+
+def test_a_row_is_told_with_its_area_where_others_have_rows_there():
+    hall = small_hall()
+    gallery = replace(hall.areas[1], name="gallery", x_from_m=30.0, floor_m=4.0)
+    back = plan_fills(replace(hall, areas=(*hall.areas, gallery)))
+    assert of_kind(back.findings, Kind.BACK_SPEECH).values["of"] in (" of back", " of gallery")
+    assert of_kind(plan_fills(hall).findings, Kind.BACK_SPEECH).values["of"] == ""
 
 
 def test_a_back_goal_is_told_without_and_with_the_fills():
@@ -415,6 +547,29 @@ def test_a_change_that_rounds_away_is_nothing(gain):
 def test_a_field_follows_no_theory_of_rooms(plan):
     assert Kind.ROOM_MODEL in kinds(plan.findings)
     assert Kind.ROOM_MODEL not in kinds(evaluate(small_hall(outdoors=True), {}).findings)
+
+
+@pytest.mark.parametrize("named", [None, (12.0, 18.0)])
+def test_the_rows_of_the_reference_are_told(named):
+    """By default those within 2 m of where the mains aim, on average (common practice)."""
+    plan = evaluate(small_hall(reference_rows_m=named), {})
+    said = of_kind(plan.findings, Kind.REFERENCE)
+    first, last = named or (12.0, 16.0)
+    assert (said.values["from_x_m"], said.values["to_x_m"]) == (first, last)
+    assert said.values["rows"] == f"{1 + (last - first) / 2:g} rows"
+    assert ("around the mains' aim" in str(said)) == (named is None)
+
+
+def test_speech_without_a_noise_is_said_to_be_told_for_silence(plan):
+    assert Kind.NO_NOISE in kinds(plan.findings)
+    noisy = small_hall(noise_db=dict.fromkeys(OCTAVES_NOMINAL, 30.0))
+    assert Kind.NO_NOISE not in kinds(evaluate(noisy, {}).findings)
+
+
+def test_a_wind_known_to_half_of_it_is_among_the_defaults(plan):
+    line = "[state.show] wind known to half of it"
+    assert line in evaluate(small_hall(wind_m_s=4.0), {}).defaults
+    assert line not in plan.defaults
 
 
 def test_a_plan_says_which_seats_decided(plan, monkeypatch):

@@ -208,7 +208,7 @@ def test_lost_highs_alone_make_a_need():
     assert not needs_of_mains(hall)["back"].needed
     need = needs_of_mains(shadowed(hall, _4000=18.0, _8000=18.0, _16000=18.0))["back"]
     assert need.needed
-    assert {*need.causes} == {Cause.TONE, Cause.COVERAGE}
+    assert {*need.causes} == {Cause.TONE, Cause.SHADOW}
     assert need.highs_loss_db > 6.0
 
 
@@ -247,8 +247,12 @@ def test_coverage_counts_seats_within_half_the_nominal_angle_of_a_main():
     assert needs_of_mains(hall)["back"].outside_share == pytest.approx(
         1 - inside.mean(), abs=1.01 / len(seats))
     assert 0.1 < inside.mean() < 1
+    aside = replace(hall, sources=tuple(
+        replace(one, aim_m=(-14.0, one.aim_m[1], 1.2)) if one.role == "main" else one
+        for one in hall.sources))
+    assert Cause.COVERAGE in needs_of_mains(aside)["back"].causes
     assert needs_of_mains(shadowed(hall))["back"].outside_share == 1.0
-    assert Cause.COVERAGE in needs_of_mains(shadowed(hall))["back"].causes
+    assert Cause.SHADOW in needs_of_mains(shadowed(hall))["back"].causes
 
 
 def test_subs_cover_nobody():

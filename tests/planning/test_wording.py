@@ -34,14 +34,15 @@ def test_every_sentence_is_filled_by_its_values(kind):
 
 
 def test_findings_inside_a_finding_are_listed():
-    need = Finding(Kind.NEEDED, "balcony", {"what": "fill", "from_x_m": 12.0, "causes": (
+    told = {"beside": "", "what": "fill", "from_x_m": 12.0}
+    need = Finding(Kind.NEEDED, "balcony", {**told, "causes": (
         Finding(Kind.LEVEL, "balcony", {"short_db": 3.04}),
         Finding(Kind.TONE, "balcony", {"loss_db": 7.0, "limit_db": 6.0}))})
     assert str(need) == ("balcony: fill needed from 12 m, because the level lies up to 3.0 dB "
                          "below the profile and up to 7.0 dB of highs are lost (limit 6 dB).")
     costs = tuple(Finding(Kind.LOW_CUT_COST, "", {"corner_hz": hz, "loss_db": db})
-                  for hz, db in ((100.0, 0.3), (120.0, 0.8)))
-    assert "(100 Hz costs 0.3 dB, 120 Hz costs 0.8 dB)" in str(
+                  for hz, db in ((100.0, 0.3), (120.0, 1.04)))
+    assert "(100 Hz costs 0.30 dB, 120 Hz costs 1.04 dB)" in str(
         Finding(Kind.LOW_CUT, "Fill 1", {"corner_hz": 120.0, "costs": costs}))
     assert str(Finding(Kind.SOUNDING, "", {"outputs": ("Fill 1", "Fill 2")})) == (
         "Fills that sound: Fill 1, Fill 2.")
@@ -50,7 +51,8 @@ def test_findings_inside_a_finding_are_listed():
 def test_a_name_that_reads_like_a_sentence_breaks_none():
     # An area may be named as its owner likes.
     need = Finding(Kind.NEEDED, "{help} needed from here, because", {
-        "what": "fill", "from_x_m": 3.0, "causes": (Finding(Kind.LEVEL, "", {"short_db": 2.0}),)})
+        "beside": "", "what": "fill", "from_x_m": 3.0,
+        "causes": (Finding(Kind.LEVEL, "", {"short_db": 2.0}),)})
     assert str(need).startswith("{help} needed from here, because: fill needed from 3 m")
 
 

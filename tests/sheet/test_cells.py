@@ -381,6 +381,8 @@ def test_walk(form, cell, plan):
     for cells in rows:
         wanted = lopsided.expected_walk(plan, float(cells["x, m"]))
         assert agrees(cells[WALK[cell]], wanted[cell])
+        place = int(abs(plan.walk.x_m - float(cells["x, m"])).argmin())
+        assert cells["area"] == plan.venue.areas[plan.walk.area[place]].name
 
 
 @both
@@ -426,8 +428,8 @@ def test_sentences_stand_under_their_heading(form, key, venue):
     told = {"unmet": plan.unmet or ("Every target is met.",), "summary": plan.summary,
             "cautions": plan.cautions,
             "assumptions": [line for line in plan.assumptions
-                            if line not in plan.venue.defaults_used],
-            "defaults": plan.venue.defaults_used or ("None.",)}[key]
+                            if line not in plan.defaults],
+            "defaults": plan.defaults or ("None.",)}[key]
     title = "TARGETS" if key == "unmet" and not plan.unmet else TITLES[key]
     said = text.said(title) if form == "text" else " ".join(page.part(key)["li"])
     for line in told:
