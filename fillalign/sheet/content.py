@@ -402,7 +402,7 @@ def _why(plan: FillPlan, fill: FillReport) -> Section:
             "trim, dB": trim_text(curve.trim_db[i])[:-3] + " *" * bool(curve.trim_db[i] == own),
             "rows served, %": f"{100 * curve.served_share[i]:.0f}",
             "image kept, %": f"{100 * curve.precedence_share[i]:.0f}",
-            "overshoot, dB": f"{curve.overshoot_db[i]:.1f}",
+            "overshoot, dB": f"{curve.overshoot_db[i]:z.1f}",
             "speech covered": _index(curve.speech_covered[i]),
             "speech ahead": _index(curve.speech_ahead[i]),
         } for i in picked

@@ -54,8 +54,10 @@
     say("Trim", `the fill alone must read ${needed.toFixed(1)} dB${then}`).id = "trim";
     if (!beyond) return;
     const wanted = marginFor(over, margin);
-    say("", `That is ${signed(over, 1)} dB against the main. At ${margin} ms after it the fill `
-      + `may be ${signed(limit, 1)} dB against it at most (common practice), or the image leaves the `
+    const that = Math.abs(over) < 0.05 ? "as loud as the main" : `${signed(over, 1)} dB against the main`;
+    const bound = limit > 0 ? `may be at most ${limit.toFixed(1)} dB above it`
+      : limit < 0 ? `must be at least ${(-limit).toFixed(1)} dB below it` : "may be as loud as it at most";
+    say("", `That is ${that}. At ${margin} ms after it the fill ${bound} (common practice), or the image leaves the `
       + "stage; " + (Number.isFinite(wanted)
         ? `with ${(Math.ceil(10 * wanted - 1e-9) / 10).toFixed(1)} ms of margin it may have that level.`
         : "no margin allows more: lower the goal or raise the mains."));

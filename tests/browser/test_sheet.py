@@ -258,6 +258,15 @@ def test_it_fits_the_screen_and_the_finger(opened, viewport, make):
         .filter(one => one.scrollWidth > one.clientWidth + 2 && one.clientWidth)
         .map(one => one.textContent.slice(0, 40))""")
     assert covered == []
+    outside = page.evaluate("""() => [...document.querySelectorAll('td input, td select')]
+        .filter(one => one.getBoundingClientRect().bottom
+            > one.closest('td').getBoundingClientRect().bottom + 1)
+        .map(one => one.getAttribute('aria-label'))""")
+    assert outside == []
+    broken = page.evaluate("""() => [...document.querySelectorAll('.scroll td, .scroll th')]
+        .filter(one => one.textContent.trim() && one.clientWidth < 22)
+        .map(one => one.textContent)""")
+    assert broken == []
 
 
 # Paper ------------------------------------------------------------------------------------
