@@ -40,11 +40,16 @@ def lacking(plan: FillPlan, names: tuple[str, ...]) -> tuple[float, float]:
 
 
 def missing(plan: FillPlan, names: tuple[str, ...]) -> tuple[float, float]:
-    """Return what the rows of some areas lack, and what those of the others do, in steps a row."""
-    counts = np.bincount(plan.walk.area, minlength=len(plan.venue.areas))
-    lack = np.array([need.missing_steps for need in plan.needs_after]) * counts
+    """Return what the rows of some areas lack, and what those of the others do, in steps."""
     own = np.array([area.name in names for area in plan.venue.areas])
+    lack = lacks(plan)
     return float(lack[own].sum()), float(lack[~own].sum())
+
+
+def lacks(plan: FillPlan) -> np.ndarray:
+    """Return what all rows of each area lack, in steps."""
+    counts = np.bincount(plan.walk.area, minlength=len(plan.venue.areas))
+    return np.array([need.missing_steps for need in plan.needs_after]) * counts
 
 
 def with_trims(venue: Venue, settings: dict[str, OutputSettings], trims: dict[str, float],
@@ -153,17 +158,19 @@ def needed_fills_that_help_play(venue: Venue, plan: FillPlan) -> Iterator[str]:
         if any(plan.settings.sounds(name) or "trim_db" in venue.outputs[name].locked
                for name in tier) or not any(need.needed for need in first.needs):
             continue
-        before, other = missing(plan, first.areas)
-        lacks = [need for need in plan.needs_after if need.area in first.areas]
+        before, _ = missing(plan, first.areas)
+        others = np.array([area.name not in first.areas for area in venue.areas])
+        short = [need for need in plan.needs_after if need.area in first.areas]
         rows = rows_of(plan, first.areas).sum()
-        lacking_rows = max(sum(1 - need.served_share for need in lacks) * rows / len(lacks), 1.0)
+        lacking_rows = max(sum(1 - need.served_share for need in short) * rows / len(short), 1.0)
         headroom = min(plan.figures()[f"{name}: headroom_db"]
                        if np.isfinite(plan.figures()[f"{name}: headroom_db"]) else
                        _headroom(venue, name) for name in tier)
         for trim in np.arange(np.floor(headroom * 2) / 2, -25.0, -3.0):
             tried = with_trims(venue, dict(plan.settings), dict.fromkeys(tier, float(trim)))
-            after, cost = missing(tried, first.areas)
-            won = before - after - max(cost - other, 0.0)
+            # What one area loses is not made good by what another gains.
+            cost = np.maximum(lacks(tried) - lacks(plan), 0.0)[others].sum()
+            won = before - missing(tried, first.areas)[0] - cost
             image = first_priority(venue, tier[0]) != "words"
             if won > SPARE * 0.25 * lacking_rows + 0.1 and keeps_bounds(
                     tried, plan, tier, image=image):

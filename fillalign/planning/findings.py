@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from fillalign.planning.result import FillPlan, FillReport
     from fillalign.planning.seats import Walk
 
+TOLD_STEPS = 0.01
 PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 _SHOWN_DB = 0.05
 _SHOWN_INDEX = 0.005
@@ -172,7 +173,14 @@ def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding
     best = None if limit is None else limit.best
     bound = None if limit is None else limit.bound
     if bound is None and best is not None and best.settings[name].trim_db <= curve.trim_db[0]:
-        return Finding(Kind.OFF_USELESS, name, {"without": curve.missing_without})
+        inside = curve.trim_db <= min(curve.bounds.values()) + 1e-9
+        cost = np.where(inside, curve.missing + curve.elsewhere, np.inf)
+        at, without = int(cost.argmin()), {"without": curve.missing_without}
+        if curve.missing_without - cost[at] < TOLD_STEPS:
+            return Finding(Kind.OFF_USELESS, name, without)
+        return Finding(Kind.OFF_NOT_WORTH, name, {
+            **without, "trim_db": float(curve.trim_db[at]), "missing": float(curve.missing[at]),
+            "elsewhere": float(curve.elsewhere[at])})
     if best is None or best.settings[name].trim_db <= curve.trim_db[0]:
         return Finding(Kind.OFF_BARRED, name, {"bound": bound or "every bound"})
     kind = (Kind.OFF_WOULD_HELP if limit and limit.worth_it

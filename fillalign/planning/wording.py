@@ -9,6 +9,10 @@ from typing import Any
 
 from fillalign._validate import ByValue
 
+_SET_OTHERWISE = (
+    "dialled so, or the least lacking of plans in which trims and filters call one another up in "
+    "turn."
+)
 _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
     "occupational limits are lower (85 dBA over 8 h, NIOSH); local rules decide."
@@ -150,7 +154,7 @@ class Kind(Enum):
     )
     OFF_USELESS = "reason", (
         "The output stays off: its rows lack {without:.2f} just noticeable steps on average, and "
-        "no trim makes that less."
+        "no trim within its bounds makes that less by more than it costs other rows."
     )
     OFF_WOULD_HELP = "reason", (
         "The output is off: its rows lack {without:.2f} just noticeable steps on average; at "
@@ -207,8 +211,8 @@ class Kind(Enum):
         "No usual low cut keeps the lows within 1 dB here: they come from the fill as much as from "
         "the mains. Practice would take {offers}."
     )
-    LOW_CUT_SET = "reason", "Set is {corner_hz:.0f} Hz."
-    LOW_CUT_SET_NONE = "reason", "Set is none."
+    LOW_CUT_SET = "reason", "Set is {corner_hz:.0f} Hz: " + _SET_OTHERWISE
+    LOW_CUT_SET_NONE = "reason", "Set is none: " + _SET_OTHERWISE
     SHELF_BETTER = "reason", (
         "Shelf set {shelf_db:+z.1f} dB; {better_db:+z.1f} dB would bring the highs nearest the "
         "reference tone within the limits."
