@@ -23,11 +23,12 @@ from fillalign.planning.equalise import (
     LowCutTry,
     choose_low_cut,
     choose_shelf,
+    equalising_findings,
     free_of_low_cut,
     low_cut_kinds,
     try_low_cuts,
 )
-from fillalign.planning.findings import equalising_findings, fill_findings, plan_findings
+from fillalign.planning.findings import fill_findings, plan_findings
 from fillalign.planning.meter import Reading, expected_readings
 from fillalign.planning.need import (
     SHARE_OF_ROWS,

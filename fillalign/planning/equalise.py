@@ -14,6 +14,7 @@ from fillalign.field import Settings, filter_power, superpose
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import power_to_db
 from fillalign.planning.need import Yardstick
+from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
@@ -23,6 +24,7 @@ LOW_BAND_HZ = 60.0
 SHELF_CORNERS_HZ = (2000.0, 3150.0, 4000.0, 5000.0, 6300.0)
 SHELF_MOST_DB = 6.0
 SHELF_LEAST_DB = 1.0
+PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 
 
 @dataclass(frozen=True)
@@ -134,3 +136,59 @@ def _tone_db(power: FloatArray) -> FloatArray:
     """Octaves 2, 4 and 8 kHz relative to the mean of 500 Hz and 1 kHz, in dB."""
     octaves = power_to_db(power.reshape(-1, 3).sum(axis=-1))
     return np.asarray(octaves[5:8] - octaves[3:5].mean())
+
+
+def equalising_findings(
+    own: OutputSettings,
+    name: str,
+    kinds: list[tuple[str, int]],
+    best: LowCutTry | None,
+    tries: list[LowCutTry],
+    shelf_db: float,
+) -> tuple[Finding, ...]:
+    """Say what low cut and shelf of a fill rest on; `best` and `shelf_db` are computed anew."""
+    return (*_low_cut_findings(own, name, kinds, best, tries),
+            _shelf_finding(own, name, shelf_db))
+
+
+def _low_cut_findings(
+    own: OutputSettings,
+    name: str,
+    kinds: list[tuple[str, int]],
+    best: LowCutTry | None,
+    tries: list[LowCutTry],
+) -> Iterator[Finding]:
+    if not kinds:
+        yield Finding(Kind.NO_KIND_IN_COMMON, name)
+        return
+
+    def costs(kind: tuple[str, int]) -> dict[float, float]:
+        return {one.corner_hz: one.loss_db for one in tries if (one.kind, one.order) == kind}
+
+    if best is None:
+        of_first = costs(kinds[0])
+        offers = tuple(Finding(Kind.LOW_CUT_OFFER, "", {"corner_hz": corner, "loss_db": loss})
+                       for corner, loss in of_first.items() if corner in PRACTICE_LOW_CUTS_HZ)
+        fits = any(loss <= LOW_CUT_LOSS_DB for loss in of_first.values())
+        yield (Finding(Kind.LOW_LIMIT_FIRST, name) if fits
+               else Finding(Kind.NO_LOW_CUT, name, {"offers": offers}))
+    else:
+        # Several kinds may do at the same corner: the one that is set is the one to tell of.
+        as_set = costs((own.low_cut_kind, own.low_cut_order))
+        told = costs((best.kind, best.order))
+        if own.low_cut_hz == best.corner_hz and as_set.get(best.corner_hz, 9.9) <= LOW_CUT_LOSS_DB:
+            told = as_set
+        yield Finding(Kind.LOW_CUT, name, {"corner_hz": best.corner_hz, "costs": tuple(
+            Finding(Kind.LOW_CUT_COST, "", {"corner_hz": corner, "loss_db": loss})
+            for corner, loss in told.items()
+        )})
+    if own.low_cut_hz != (None if best is None else best.corner_hz):
+        yield (Finding(Kind.LOW_CUT_SET_NONE, name) if own.low_cut_hz is None
+               else Finding(Kind.LOW_CUT_SET, name, {"corner_hz": own.low_cut_hz}))
+
+
+def _shelf_finding(own: OutputSettings, name: str, better_db: float) -> Finding:
+    dialled = {"shelf_db": own.shelf_db, "shelf_hz": own.shelf_hz, "better_db": better_db}
+    if abs(own.shelf_db - better_db) > SHELF_LEAST_DB:
+        return Finding(Kind.SHELF_BETTER if better_db else Kind.SHELF_NONE_BETTER, name, dialled)
+    return Finding(Kind.SHELF, name, dialled) if own.shelf_db else Finding(Kind.NO_SHELF, name)

@@ -10,7 +10,6 @@ import numpy as np
 from fillalign.air import Air
 from fillalign.field import JUST_NOTICEABLE
 from fillalign.planning.delay import FULL_WEIGHT_DB
-from fillalign.planning.equalise import LOW_CUT_LOSS_DB, SHELF_LEAST_DB, LowCutTry
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, WORTH_STEPS, AreaNeed, Cause
 from fillalign.planning.trim import EQUAL_STEPS, Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind
@@ -29,8 +28,6 @@ if TYPE_CHECKING:
     from fillalign.planning.result import FillPlan, FillReport
     from fillalign.planning.seats import Walk
 
-TOLD_STEPS = 0.01
-PRACTICE_LOW_CUTS_HZ = (100.0, 120.0)
 _SHOWN_DB = 0.05
 _SHOWN_INDEX = 0.005
 _FILLS = {"front": "front fill", "delay": "delay fill", "under-balcony": "under-balcony fill",
@@ -76,8 +73,8 @@ def _delay_findings(
     if fill.sounding and rule == "equal-level" and np.count_nonzero(near) > 1:
         gap = own.delay_ms - fill.basis.wanted_ms(air)[near]
         yield Finding(Kind.EQUAL_SEATS, name, {
-            "within_db": FULL_WEIGHT_DB, "least_ms": float(gap.min()),
-            "most_ms": float(gap.max()), "seats": int(near.sum())})
+            "within_db": FULL_WEIGHT_DB, "seats": gap.size, "least_ms": float(gap.min()),
+            "most_ms": float(gap.max())})
     if answer + margin > device.delay_max_ms:
         yield Finding(Kind.DEVICE_TOO_SHORT, name, {"most_ms": device.delay_max_ms})
     if fill.early_ms > 0.05:
@@ -173,14 +170,12 @@ def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding
     best = None if limit is None else limit.best
     bound = None if limit is None else limit.bound
     if bound is None and best is not None and best.settings[name].trim_db <= curve.trim_db[0]:
-        inside = curve.trim_db <= min(curve.bounds.values()) + 1e-9
-        cost = np.where(inside, curve.missing + curve.elsewhere, np.inf)
-        at, without = int(cost.argmin()), {"without": curve.missing_without}
-        if curve.missing_without - cost[at] < TOLD_STEPS:
+        at, without = curve.cheapest(), {"without": curve.missing_without}
+        least = {name: float(getattr(curve, name)[at])
+                 for name in ("trim_db", "missing", "elsewhere")}
+        if curve.missing_without - least["missing"] - least["elsewhere"] < 0.01:
             return Finding(Kind.OFF_USELESS, name, without)
-        return Finding(Kind.OFF_NOT_WORTH, name, {
-            **without, "trim_db": float(curve.trim_db[at]), "missing": float(curve.missing[at]),
-            "elsewhere": float(curve.elsewhere[at])})
+        return Finding(Kind.OFF_NOT_WORTH, name, {**without, **least})
     if best is None or best.settings[name].trim_db <= curve.trim_db[0]:
         return Finding(Kind.OFF_BARRED, name, {"bound": bound or "every bound"})
     kind = (Kind.OFF_WOULD_HELP if limit and limit.worth_it
@@ -197,62 +192,6 @@ def _fill_unmet(fill: FillReport) -> Iterator[Finding]:
     asked = fill.sounding or any(need.needed for need in fill.needs)
     if asked and fill.hold_back_ms > 0.005:
         yield Finding(Kind.LATE, fill.output, {"late_ms": fill.hold_back_ms})
-
-
-def equalising_findings(
-    own: OutputSettings,
-    name: str,
-    kinds: list[tuple[str, int]],
-    best: LowCutTry | None,
-    tries: list[LowCutTry],
-    shelf_db: float,
-) -> tuple[Finding, ...]:
-    """Say what low cut and shelf of a fill rest on; `best` and `shelf_db` are computed anew."""
-    return (*_low_cut_findings(own, name, kinds, best, tries),
-            _shelf_finding(own, name, shelf_db))
-
-
-def _low_cut_findings(
-    own: OutputSettings,
-    name: str,
-    kinds: list[tuple[str, int]],
-    best: LowCutTry | None,
-    tries: list[LowCutTry],
-) -> Iterator[Finding]:
-    if not kinds:
-        yield Finding(Kind.NO_KIND_IN_COMMON, name)
-        return
-
-    def costs(kind: tuple[str, int]) -> dict[float, float]:
-        return {one.corner_hz: one.loss_db for one in tries if (one.kind, one.order) == kind}
-
-    if best is None:
-        of_first = costs(kinds[0])
-        offers = tuple(Finding(Kind.LOW_CUT_OFFER, "", {"corner_hz": corner, "loss_db": loss})
-                       for corner, loss in of_first.items() if corner in PRACTICE_LOW_CUTS_HZ)
-        fits = any(loss <= LOW_CUT_LOSS_DB for loss in of_first.values())
-        yield (Finding(Kind.LOW_LIMIT_FIRST, name) if fits
-               else Finding(Kind.NO_LOW_CUT, name, {"offers": offers}))
-    else:
-        # Several kinds may do at the same corner: the one that is set is the one to tell of.
-        as_set = costs((own.low_cut_kind, own.low_cut_order))
-        told = costs((best.kind, best.order))
-        if own.low_cut_hz == best.corner_hz and as_set.get(best.corner_hz, 9.9) <= LOW_CUT_LOSS_DB:
-            told = as_set
-        yield Finding(Kind.LOW_CUT, name, {"corner_hz": best.corner_hz, "costs": tuple(
-            Finding(Kind.LOW_CUT_COST, "", {"corner_hz": corner, "loss_db": loss})
-            for corner, loss in told.items()
-        )})
-    if own.low_cut_hz != (None if best is None else best.corner_hz):
-        yield (Finding(Kind.LOW_CUT_SET_NONE, name) if own.low_cut_hz is None
-               else Finding(Kind.LOW_CUT_SET, name, {"corner_hz": own.low_cut_hz}))
-
-
-def _shelf_finding(own: OutputSettings, name: str, better_db: float) -> Finding:
-    dialled = {"shelf_db": own.shelf_db, "shelf_hz": own.shelf_hz, "better_db": better_db}
-    if abs(own.shelf_db - better_db) > SHELF_LEAST_DB:
-        return Finding(Kind.SHELF_BETTER if better_db else Kind.SHELF_NONE_BETTER, name, dialled)
-    return Finding(Kind.SHELF, name, dialled) if own.shelf_db else Finding(Kind.NO_SHELF, name)
 
 
 def _need_finding(

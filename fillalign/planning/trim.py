@@ -144,6 +144,11 @@ class TrimCurve(ByValue):
         """Return the place of the trim nearest to one."""
         return int(np.abs(self.trim_db - trim_db).argmin())
 
+    def cheapest(self) -> int:
+        """Return the place of the trim within all bounds that leaves and costs least."""
+        inside = self.trim_db <= min(self.bounds.values()) + 1e-9
+        return int(np.where(inside, self.missing + self.elsewhere, np.inf).argmin())
+
 
 def trim_grid_db(headroom: float, beyond_db: float = BEYOND_DB) -> FloatArray:
     """Trims to try, in steps of 0.5 dB up to 12 dB beyond the headroom.

@@ -9,10 +9,7 @@ from typing import Any
 
 from fillalign._validate import ByValue
 
-_SET_OTHERWISE = (
-    "dialled so, or the least lacking of plans in which trims and filters call one another up in "
-    "turn."
-)
+_SET_OTHERWISE = "dialled so, or the least lacking of plans that call one another up in turn."
 _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
     "occupational limits are lower (85 dBA over 8 h, NIOSH); local rules decide."
