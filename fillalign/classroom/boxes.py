@@ -130,7 +130,7 @@ class Folded(Shown):
 
     def __init__(self, title: str, text: str) -> None:
         self.text = text
-        self.box = fold(title, words(text, "table"))
+        self.box = fold(title, stack(words(text, "table")))
 
 
 def folded(title: str, *lines: str) -> Folded:
