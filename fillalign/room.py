@@ -22,6 +22,7 @@ __all__ = [
     "early_share",
     "hopkins_stryker",
     "reverberant_energy",
+    "sabine_rt60_s",
 ]
 
 DECAY_NEPERS = 13.8
@@ -228,3 +229,38 @@ def hopkins_stryker(
     return direct, 16.0 * np.pi * _REFERENCE_M**2 / area
 
 
+@broadcasting
+def sabine_rt60_s(
+    length_m: ArrayLike, width_m: ArrayLike, height_m: ArrayLike, absorption: ArrayLike
+) -> Any:
+    """Return the decay of a box-shaped room by Sabine.
+
+    Parameters
+    ----------
+    length_m, width_m, height_m : array_like
+        Sides in m, above 0 to 2000.
+    absorption : array_like
+        Mean share of the sound that its surfaces absorb, 0.001 to 1.
+
+    Returns
+    -------
+    float or ndarray
+        0.161 V/(S a) in s, with the volume V and the surface S (Sabine 1922, Collected
+        Papers on Acoustics; the constant from memory).
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is no number or out of range.
+
+    Examples
+    --------
+    >>> round(sabine_rt60_s(20.0, 12.0, 6.0, 0.2), 2)
+    1.34
+    """
+    sides = [as_float(name, side, "m", low=NEAREST_M, high=2000.0) for name, side in
+             (("length_m", length_m), ("width_m", width_m), ("height_m", height_m))]
+    share = as_float("absorption", absorption, low=0.001, high=1.0)
+    length, width, height = sides
+    surface = 2.0 * (length * width + height * (length + width))
+    return _SABINE_S_PER_M * length * width * height / (surface * share)

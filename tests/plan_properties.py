@@ -86,7 +86,7 @@ def keeps_bounds(plan: FillPlan, without: FillPlan, tier: list[str], *, image: b
     if (walk.after_dba - floor)[behind].max(initial=-np.inf) > 2.0:
         return False
     for name in tier:
-        if plan.figures()[f"{name}: headroom_db"] < max(plan.settings[name].shelf_db, 0.0) - 1e-6:
+        if plan.figures()[f"{name}: headroom_db"] < -1e-6:
             return False
         mine = plan.checks.covered & (plan.checks.fill == list(venue.outputs).index(name))
         if image and mine.any() and plan.checks.keeps_image[mine].mean() < 0.9:

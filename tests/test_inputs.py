@@ -86,6 +86,8 @@ BY_ITEM = {
     "ripple_db": ({"level_db": [-12.0, -3.0, 4.0], "delay_ms": TIMES,
                    "low_hz": [100.0, 400.0, 900.0], "high_hz": [110.0, 500.0, 8000.0]}, {}),
     "round_up_to_step": ({"delay_ms": [3.001, 20.0, 45.015]}, {"step_ms": 0.02}),
+    "sabine_rt60_s": ({"length_m": LENGTHS, "width_m": [8.0, 12.0, 30.0],
+                       "height_m": [3.0, 6.0, 9.0], "absorption": [0.1, 0.2, 0.5]}, {}),
     "samples_to_ms": ({"samples": [10.0, 480.0, 999.5]}, {}),
     "saturation_vapour_pressure_pa": ({"temperature_c": [12.0, 20.0, 31.0]}, {}),
     "seat_delay_ms": ({"main_to_seat_m": [30.0, 40.0, 50.0], "fill_to_seat_m": LENGTHS,

@@ -214,6 +214,8 @@ def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace)
         print(setup_sheet_text(plan, short=args.short, places=places), end="")
     if contents:
         write(contents, args.out and Path(args.out), overwrite=args.overwrite)
+    for line in plan.doubts if contents else ():
+        print(plain(f"look: {line}"))
     for line in plan.unmet if contents or args.cures else ():
         print(plain(f"not met: {line}"))
     if args.cures:

@@ -62,7 +62,8 @@ def pocket(argv: Sequence[str]) -> int:
 
 def new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
-    from fillalign.venue import QUESTIONS, survey_form_html
+    from fillalign.planning import room_doubts
+    from fillalign.venue import QUESTIONS, read_venue, survey_form_html
 
     parser = Parser(prog="fillalign new", allow_abbrev=False,
                      description="Write a first venue file from a handful of numbers; what is not "
@@ -82,6 +83,8 @@ def new(argv: Sequence[str]) -> int:
         content = survey_form_html() if form else _first_venue(vars(args))
     write({Path(args.file): content.encode()}, overwrite=args.overwrite)
     if not form:
+        for doubt in room_doubts(read_venue(args.file)):
+            print(plain(f"look: {doubt}"))
         print(plain(f"Now plan it: fillalign {shlex.quote(args.file)}"))
     return OK
 

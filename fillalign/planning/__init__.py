@@ -6,6 +6,7 @@ checks of every seat, and findings that say why.
 
 from fillalign.planning.assess import evaluate, low_cuts, plan_fills
 from fillalign.planning.compare import retimed
+from fillalign.planning.doubts import room_doubts
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.expected import (
     Expected,
@@ -56,4 +57,5 @@ __all__ = [
     "propose_places",
     "resting_levels_db",
     "retimed",
+    "room_doubts",
 ]

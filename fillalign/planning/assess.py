@@ -18,6 +18,7 @@ from fillalign.planning.delay import (
     delay_uncertainty,
     wanted_delays_ms,
 )
+from fillalign.planning.doubts import survey_doubts
 from fillalign.planning.equalise import (
     LOW_CUTS_HZ,
     LowCutTry,
@@ -191,7 +192,8 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
         front_relief_db=lift - relief,
         findings=(),
     )
-    return replace(plan, findings=plan_findings(plan, len(zones.paths.seats)))
+    return replace(plan, findings=(*plan_findings(plan, len(zones.paths.seats)),
+                                   *survey_doubts(zones.paths)))
 
 
 # Fills ------------------------------------------------------------------------------------

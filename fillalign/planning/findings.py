@@ -53,7 +53,7 @@ def fill_findings(
     and what is unmet.
     """
     return (*_delay_findings(venue, own, fill, air), *_trim_findings(venue, own, fill, limit),
-            *equalising, *_fill_unmet(fill))
+            *equalising, *_fill_unmet(venue, own, fill))
 
 
 def _delay_findings(
@@ -187,8 +187,11 @@ def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding
     })
 
 
-def _fill_unmet(fill: FillReport) -> Iterator[Finding]:
-    """Name what keeps a fill from its delay, and what would mend it."""
+def _fill_unmet(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+    """Name what keeps a fill from its delay or its level, and what would mend it."""
+    over = own.trim_db - headroom_db(venue, fill.output, own.shelf_db)
+    if over > _SHOWN_DB:
+        yield Finding(Kind.OVER_MAXIMUM, fill.output, {"over_db": over})
     asked = fill.sounding or any(need.needed for need in fill.needs)
     if asked and fill.hold_back_ms > 0.005:
         yield Finding(Kind.LATE, fill.output, {"late_ms": fill.hold_back_ms})

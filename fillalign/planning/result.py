@@ -142,8 +142,13 @@ class FillPlan(ByValue):
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """The usual cautions, and what the prediction adds to them."""
-        return sentences(self.findings, "caution")
+        """What looks like a slip, the usual cautions, and what the prediction adds to them."""
+        return (*self.doubts, *sentences(self.findings, "caution"))
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """What in the venue looks like a slip of who surveyed it, as questions."""
+        return sentences(self.findings, "doubt")
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -257,7 +262,7 @@ class FillPlan(ByValue):
                 "missing_steps": fill.missing_steps,
                 "early_ms": fill.early_ms,
                 "uncertainty_ms": fill.uncertainty.total_ms,
-                "headroom_db": headroom_db(self.venue, fill.output) - own.trim_db,
+                "headroom_db": headroom_db(self.venue, fill.output, own.shelf_db) - own.trim_db,
             }.items()}
         return {name: float(value) for name, value in whole.items()}
 

@@ -200,7 +200,7 @@ class Tier:
     def highest_db(self, settings: Settings) -> FloatArray:
         """Highest trim of each output of the tier within its boxes' maximum, (t,)."""
         return np.array([
-            np.floor((headroom_db(self.venue, name) - max(settings[name].shelf_db, 0.0))
+            np.floor(headroom_db(self.venue, name, settings[name].shelf_db)
                      / TRIM_STEP_DB + 1e-9) * TRIM_STEP_DB
             for name in self.moving
         ])

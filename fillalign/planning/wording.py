@@ -14,6 +14,9 @@ _HEARING = (
     "WHO's 2022 standard for venues asks for at most 100 dB LAeq over 15 minutes and "
     "occupational limits are lower (85 dBA over 8 h, NIOSH); local rules decide."
 )
+_LOWEST = ("The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal "
+           "{goal:.2f}): ")
+_AT = "{where} at x {x_m:.1f}, y {y_m:.1f} m: "
 _JOINTS = {"cause": " and ", "offer": " and ", "cost": ", ", "effect": "; "}
 """What stands between findings of a group that are listed inside another."""
 
@@ -77,22 +80,19 @@ class Kind(Enum):
         "{before:.2f} without, {after:.2f} with; {step:g} is just noticeable)."
     )
     LEVEL_IS_NO_LIMIT = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
-        "10 dB more from everything would change it by {change}, so level is not what limits it."
+        _LOWEST + "10 dB more from everything would change it by {change}, so level is not what "
+        "limits it."
     )
     DECAY_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
-        "10 dB more from everything would change it by {change}, so level is not what limits it "
-        "and the decay of {rt60_s:.1f} s rules."
+        _LOWEST + "10 dB more from everything would change it by {change}, so level is not what "
+        "limits it and the decay of {rt60_s:.1f} s rules."
     )
     NOISE_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
-        "noise limits it, since 10 dB more from everything would change it by {change}."
+        _LOWEST + "noise limits it, since 10 dB more from everything would change it by {change}."
     )
     MASKING_LIMITS = "summary", (
-        "The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal {goal:.2f}): "
-        "10 dB more from everything would change it by {change}: loud bands mask the ones above "
-        "them."
+        _LOWEST + "10 dB more from everything would change it by {change}: loud bands mask the "
+        "ones above them."
     )
     BACK_GOAL = "summary", (
         "The back row's goal of {goal_dba:.1f} dBA takes {without_db:+z.1f} dB on the mains "
@@ -130,7 +130,7 @@ class Kind(Enum):
         "Standard uncertainty of the delay {total_ms:.2f} ms (in ms: {parts}): the {largest} "
         "counts most."
     )
-    UNCERTAIN_IF = "reason", "That holds if this is as assumed, not measured: {assumed}."
+    UNCERTAIN_IF = "reason", "That holds if this is as the file assumes: {assumed}."
     UNCERTAIN_PART = "cost", "{where} {part_ms:.2f}"
     MIRRORED = "reason", "It mirrors {other}: one decision, with the later of the two delays."
     PARTED = "reason", (
@@ -272,48 +272,48 @@ class Kind(Enum):
     )
 
     READ_MAINS = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the mains read {read_dba:.1f} dBA, {away_db:.1f} "
+        _AT + "the mains read {read_dba:.1f} dBA, {away_db:.1f} "
         "dB {more} than expected: the noise, or the mains' level at 1 m, is not as in the file."
     )
     READ_LEVEL = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {away_db:.1f} dB {more} than "
+        _AT + "fill less mains reads {away_db:.1f} dB {more} than "
         "expected as set ({read_db:+z.1f} for {expected_db:+z.1f} dB): {turn} the trim by "
         "{by_db:.1f} dB, to what is planned: set {set_db:.1f} instead of {own_db:.1f} dB."
     )
     READ_AS_EXPECTED = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+z.1f} dB, "
+        _AT + "fill less mains reads {read_db:+z.1f} dB, "
         "{away_db:.1f} dB {more} than expected as set: leave it."
     )
     READ_SLIP = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: fill less mains reads {read_db:+z.1f} dB where "
+        _AT + "fill less mains reads {read_db:+z.1f} dB where "
         "{expected_db:+z.1f} is expected as set. More than {limit_db:g} dB is a slip, or a box "
         "that is not on or not aimed: read again. This sheet does not use it."
     )
     READ_BOTH = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: both read {both_dba:.1f} dBA, {over_db:+z.1f} dB "
+        _AT + "both read {both_dba:.1f} dBA, {over_db:+z.1f} dB "
         "against what the two alone add up to. That cannot be with the same noise: read again."
     )
     READ_GAP = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains "
+        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains "
         "({expected_ms:+z.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: set "
         "{set_ms:.2f} instead of {own_ms:.2f} ms."
     )
     READ_GAP_LONG = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains "
+        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains "
         "({expected_ms:+z.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms set: look "
         "for a delay that is in twice. If there is none, set 0 and hold the mains back by "
         "{back_ms:.2f} ms."
     )
     READ_OFF = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the plan leaves this fill off; a reading of it "
+        _AT + "the plan leaves this fill off; a reading of it "
         "asks for no trim and no delay."
     )
     READ_GAP_RIGHT = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the fill comes {gap_ms:+z.2f} ms after the mains, "
+        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains, "
         "as planned within 0.1 ms."
     )
     READ_TURNED = "reading", (
-        "{where} at x {x_m:.1f}, y {y_m:.1f} m: the recording finds fill and mains of opposite "
+        _AT + "the recording finds fill and mains of opposite "
         "polarity: look at cable and switch before you turn it over."
     )
 
@@ -321,6 +321,10 @@ class Kind(Enum):
         "{where}: its path is already {late_ms:.2f} ms too late for its rule, and no delay goes "
         "below 0. Look first whether its place and its side are right; {late_ms:.2f} ms more of "
         "hold-back on the mains, inherited by every other output, would bring it to its rule."
+    )
+    OVER_MAXIMUM = "unmet", (
+        "{where}: trim and shelf together ask for {over_db:.1f} dB more than its boxes give; so "
+        "much less trim would mend it."
     )
     SHORT = "unmet", (
         "{where}: {served_pct:.0f} % of its rows get level, tone and speech (target 90 %), from "
@@ -384,6 +388,26 @@ class Kind(Enum):
     )
     NO_CURE = "cure", (
         "{where}: none of these would mend it: {tried}. What is to blame is {blame}."
+    )
+
+    FEET = "doubt", (
+        "The room is {length_m:.0f} x {width_m:.0f} x {height_m:.0f} m and decays in {rt60_s:.1f} "
+        "s: by Sabine its surfaces would absorb {absorption:.2f} on average, as hardly any room "
+        "does. Look whether these are feet."
+    )
+    SWAPPED = "doubt", (
+        "{where}, a main, hangs {apart_m:.1f} m deeper than {other}, a {role}: look whether a main "
+        "and a fill are swapped."
+    )
+    SAME_PLACE = "doubt", "{where} and {other} hang at the same point: look at their positions."
+    AIMS_AWAY = "doubt", (
+        "{where} aims away from what it covers, {covers}: {outside_pct:.0f} % of the seats there "
+        "lie outside its nominal angles."
+    )
+    WRONG_SIDE = "doubt", (
+        "{where} hangs and aims at y {y_m:+.1f} m, and {covers} has seats from y {from_y_m:+.1f} "
+        "to {to_y_m:+.1f} m: is the sign of y right? It is positive to the left as seen from the "
+        "stage."
     )
 
     HEARING_LOUD = "caution", (

@@ -193,7 +193,7 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
             own |= zip(("seat_x_m", "seat_y_m", "seat_z_m"), readings[name].seat_m, strict=True)
             own |= zip(("equal_x_m", "equal_y_m", "equal_z_m"), readings[name].equal_m, strict=True)
         if math.isfinite(row["trim_db"]):
-            own["headroom_db"] = headroom_db(plan.venue, name) - row["trim_db"]
+            own["headroom_db"] = headroom_db(plan.venue, name, row["shelf_db"]) - row["trim_db"]
         own |= {f"delay_ms_at_{air['temperature_c']:g}_c": air[name] if name in readings else ""
                 for air in later}
         yield own

@@ -61,7 +61,7 @@ def _output(
         "name": name, "shown": plain(name), "delay": own.delay_ms, "step": device.delay_step_ms,
         "most": device.delay_max_ms, "rate": device.sample_rate_hz,
         "trim": own.trim_db if math.isfinite(own.trim_db) else None,
-        "highest": headroom_db(plan.venue, name), "polarity": own.polarity,
+        "highest": headroom_db(plan.venue, name, own.shelf_db), "polarity": own.polarity,
         "cut": own.low_cut_hz, "shelf": own.shelf_db,
     }
     return data if fill is None or not fill.sounding else {

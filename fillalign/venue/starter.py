@@ -10,6 +10,7 @@ import numpy as np
 from fillalign._text import html_text
 from fillalign._validate import as_number, check_choice
 from fillalign.levels import a_weighting_db, db_to_power, power_to_db
+from fillalign.room import sabine_rt60_s
 from fillalign.venue.reader import read_venue
 from fillalign.venue.rules import TABLES
 from fillalign.venue.whole import Venue
@@ -149,8 +150,7 @@ def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
     height, decay = given["height_m"], given["rt60_s"]
     # Without a measured decay: Sabine with a mean absorption of 0.2 (common practice for a guess).
     length, width = given["length_m"] + 3.0, given["width_m"]
-    surface = 2 * (length * width + height * (length + width))
-    guess = round(0.161 * length * width * height / (0.2 * surface), 2) if height else 0.0
+    guess = round(float(sabine_rt60_s(length, width, height, 0.2)), 2) if height else 0.0
     show = decay or min(max(guess, 0.3), 8.0)
     lines = [
         "# A first file. Everything is in the unit that the end of its key says. x runs from the",

@@ -320,11 +320,11 @@ def check_outputs(venue: Venue, names: Iterable[str]) -> tuple[str, ...]:
     return given
 
 
-def headroom_db(venue: Venue, output: str) -> float:
-    """Highest trim that keeps every box of an output within its maximum level."""
+def headroom_db(venue: Venue, output: str, shelf_db: float = 0.0) -> float:
+    """Highest trim that keeps every box of an output within its maximum, a shelf's lift off."""
     return highest_trim_db(
         vars(venue.loudspeakers[source.loudspeaker])
-        for source in venue.sources if source.output == output)
+        for source in venue.sources if source.output == output) - max(shelf_db, 0.0)
 
 
 # A file says these with a word; what computes takes the number.

@@ -6,13 +6,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import THIRDS_HZ, precedence_limit_db, seat_field, seat_speech
+from fillalign import (
+    THIRDS_HZ,
+    OutputSettings,
+    evaluate,
+    precedence_limit_db,
+    seat_field,
+    seat_speech,
+)
 from fillalign.field import Settings
 from fillalign.levels import weighted_total_db
 from fillalign.planning import Bound, plan_fills
 from fillalign.planning.need import RowCheck, make_yardstick
 from fillalign.planning.trim import Judged, Tier, _last, joined, trim_curves, trim_grid_db
 from fillalign.planning.zones import make_zones
+from fillalign.sheet.content import sheet_content
 from fillalign.venue import headroom_db
 from tests.small_venue import small_hall
 
@@ -318,6 +326,23 @@ def test_a_shelf_takes_its_gain_from_the_headroom(plan):
     assert curve_at(plan, lifted).bounds[Bound.MAXIMUM] == 19.0
     cut = plan.settings.replaced("Fills", shelf_db=-3.0)
     assert curve_at(plan, cut).bounds[Bound.MAXIMUM] == 22.0
+
+
+def test_headroom_is_less_by_a_shelf_that_lifts_wherever_it_is_told():
+    """Trim and lift add up at the top of the box: sheet, figures and bound tell the same."""
+    hall = small_hall()
+    dialled = OutputSettings(delay_ms=62.0, trim_db=-4.0, shelf_db=5.0)
+    plan = evaluate(hall, {"Fills": dialled})
+    left = 114.0 - 92.0 - 5.0 + 4.0
+    assert plan.figures()["Fills: headroom_db"] == left
+    own = next(one for one in sheet_content(plan).outputs if one["output"] == "Fills")
+    assert own["headroom_db"] == left
+    assert plan.fills[0].trim.bounds[Bound.MAXIMUM] == left - 4.0
+    cut = evaluate(hall, {"Fills": replace(dialled, shelf_db=-5.0)})
+    assert cut.figures()["Fills: headroom_db"] == left + 5.0
+    assert not any("more than its boxes give" in line for line in plan.unmet)
+    over = evaluate(hall, {"Fills": replace(dialled, trim_db=19.0)})
+    assert any("ask for 2.0 dB more than its boxes give" in line for line in over.unmet)
 
 
 def test_grid_goes_beyond_the_headroom_in_half_decibels():

@@ -29,7 +29,7 @@ def test_every_sentence_is_filled_by_its_values(kind):
         shown = "Fill 1" if name == "where" else format(values[name], form)
         assert shown in said
     whole = kind.group in ("need", "summary", "reason", "unmet", "cure", "caution",
-                                "assumption", "change", "reading")
+                                "assumption", "change", "reading", "doubt")
     assert said.endswith(".") == whole
 
 

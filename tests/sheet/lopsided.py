@@ -166,7 +166,8 @@ def headroom(plan, name):
                                                      (90.0, (-19.1, -16.1, -13.4)))
                               for weight in weights))
     return min(kind.maximum_dba - (sub if kind.level_dba is None else kind.level_dba)
-               for kind in kinds) - plan.settings[name].trim_db
+               for kind in kinds) - plan.settings[name].trim_db - max(
+                   plan.settings[name].shelf_db, 0.0)
 
 
 def expected_more(fill):
