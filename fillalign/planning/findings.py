@@ -214,8 +214,9 @@ def _no_need_finding(venue: Venue, need: AreaNeed, told: dict[str, Any]) -> Find
     """Say how near an area is to needing a fill, and by which half of the rule it does not."""
     goals, short = venue.goals, need.short_rows
     if not short:
-        return Finding(Kind.NOT_NEEDED if goals.sti is None else Kind.NOT_NEEDED_CLEAR, need.area, {
-            **told, "index": need.speech_index, "goal": goals.sti, "limit_db": SHORT_DB,
+        clear = Finding(Kind.CLEAR, need.area, {"index": need.speech_index, "goal": goals.sti})
+        return Finding(Kind.NOT_NEEDED, need.area, {
+            **told, "limit_db": SHORT_DB, "speech": () if goals.sti is None else (clear,),
             "away_db": abs(need.shortfall_db),
             "side": "below" if need.shortfall_db > 0 else "above",
             "highs_limit_db": goals.highs_loss_db, "loss_db": max(need.highs_loss_db, 0.0),

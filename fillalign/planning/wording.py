@@ -15,7 +15,12 @@ _HEARING = (
     "occupational limits are lower (85 dBA over 8 h, NIOSH); local rules decide."
 )
 _LOWEST = ("The lowest speech transmission is {index:.2f} (row at {x_m:.0f} m{of}, goal "
-           "{goal:.2f}): ")
+           "{goal:.2f}): 10 dB more from everything would change it by {change}")
+_MAINS = ("The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: on the "
+          "mains ")
+_OFF = ("The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
+        "average; ")
+_ROWS = "rows at {from_x_m:g} to {to_x_m:g} m{of} "
 _AT = "{where} at x {x_m:.1f}, y {y_m:.1f} m: "
 _JOINTS = {"cause": " and ", "offer": " and ", "cost": ", ", "effect": "; "}
 """What stands between findings of a group that are listed inside another."""
@@ -32,13 +37,10 @@ class Kind(Enum):
     NEEDED = "need", "{where}{beside}: {what} needed from {from_x_m:g} m, because {causes}."
     NOT_NEEDED = "need", (
         "{where}{beside}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the profile "
-        "and loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)."
+        "and loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)"
+        "{speech}."
     )
-    NOT_NEEDED_CLEAR = "need", (
-        "{where}{beside}: no fill needed: its weakest row lies {away_db:.1f} dB {side} the "
-        "profile, loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} "
-        "dB) and its speech transmission is at least {index:.2f} (goal {goal:.2f})."
-    )
+    CLEAR = "cause", "; its speech transmission is at least {index:.2f} (goal {goal:.2f})"
     NOT_NEEDED_FEW = "need", (
         "{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and speech, "
         "which is the 90 % asked for. {short} short: {causes}."
@@ -79,21 +81,12 @@ class Kind(Enum):
         "Harm: the fills cost up to {loss:.2f} of speech transmission (row at {x_m:.0f} m{of}: "
         "{before:.2f} without, {after:.2f} with; {step:g} is just noticeable)."
     )
-    LEVEL_IS_NO_LIMIT = "summary", (
-        _LOWEST + "10 dB more from everything would change it by {change}, so level is not what "
-        "limits it."
-    )
+    LEVEL_IS_NO_LIMIT = "summary", _LOWEST + ", so level is not what limits it."
     DECAY_LIMITS = "summary", (
-        _LOWEST + "10 dB more from everything would change it by {change}, so level is not what "
-        "limits it and the decay of {rt60_s:.1f} s rules."
+        _LOWEST + ", so level is not what limits it and the decay of {rt60_s:.1f} s rules."
     )
-    NOISE_LIMITS = "summary", (
-        _LOWEST + "noise limits it, since 10 dB more from everything would change it by {change}."
-    )
-    MASKING_LIMITS = "summary", (
-        _LOWEST + "10 dB more from everything would change it by {change}: loud bands mask the "
-        "ones above them."
-    )
+    NOISE_LIMITS = "summary", _LOWEST + ": noise limits it."
+    MASKING_LIMITS = "summary", _LOWEST + ": loud bands mask the ones above them."
     BACK_GOAL = "summary", (
         "The back row's goal of {goal_dba:.1f} dBA takes {without_db:+z.1f} dB on the mains "
         "without fills and {with_db:+z.1f} dB on everything with them."
@@ -139,15 +132,12 @@ class Kind(Enum):
     OFF_NOT_NEEDED = "reason", "The output stays off: its rows need no help."
     OFF_BARRED = "reason", "The output stays off, since {bound} leaves it no trim."
     OFF_NOT_WORTH = "reason", (
-        "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
-        "average; the best trim within its bounds, {trim_db:+z.1f} dB, would leave {missing:.2f} "
-        "and cost other rows {elsewhere:.2f}, which nobody would hear."
+        _OFF + "the best trim within its bounds, {trim_db:+z.1f} dB, would leave {missing:.2f} and "
+        "cost other rows {elsewhere:.2f}, which nobody would hear."
     )
     OFF_BOUND = "reason", (
-        "The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
-        "average; {trim_db:+z.1f} dB would leave {missing:.2f} and cost other rows "
-        "{elsewhere:.2f}, which nobody would hear, and {bound} forbids the louder trims that would "
-        "do better."
+        _OFF + "{trim_db:+z.1f} dB would leave {missing:.2f} and cost other rows {elsewhere:.2f}, "
+        "which nobody would hear, and {bound} forbids the louder trims that would do better."
     )
     OFF_USELESS = "reason", (
         "The output stays off: its rows lack {without:.2f} just noticeable steps on average, and "
@@ -252,17 +242,9 @@ class Kind(Enum):
     EFFECT_ECHO_LESS = "effect", "at {seats} of {all} seats no echo any more"
     EFFECT_IMAGE = "effect", "at {seats} of {all} seats the image leaves the stage"
     EFFECT_IMAGE_LESS = "effect", "at {seats} of {all} seats the image comes back to the stage"
-    EFFECT_SHORT = "effect", (
-        "rows at {from_x_m:g} to {to_x_m:g} m{of} up to {short_db:.1f} dB short ({before:.1f} as "
-        "planned)"
-    )
-    EFFECT_LOUDER = "effect", (
-        "rows at {from_x_m:g} to {to_x_m:g} m{of} up to {louder_db:.1f} dB louder"
-    )
-    EFFECT_DULL = "effect", (
-        "rows at {from_x_m:g} to {to_x_m:g} m{of} lose up to {loss_db:.1f} dB of highs "
-        "({before:.1f} as planned)"
-    )
+    EFFECT_SHORT = "effect", _ROWS + "up to {short_db:.1f} dB short ({before:.1f} as planned)"
+    EFFECT_LOUDER = "effect", _ROWS + "up to {louder_db:.1f} dB louder"
+    EFFECT_DULL = "effect", _ROWS + "lose up to {loss_db:.1f} dB of highs ({before:.1f} as planned)"
     EFFECT_SPEECH = "effect", (
         "speech transmission at {from_x_m:g} to {to_x_m:g} m{of} down to {index:.2f} ({before:.2f} "
         "as planned)"
@@ -359,14 +341,8 @@ class Kind(Enum):
         "{seats} seats that hear a fill exceed the echo criterion of {limit:g}, worst {worst:.2f} "
         "in the area {area} at x {x_m:.1f}, y {y_m:.1f} m."
     )
-    MAINS_SHORT = "unmet", (
-        "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
-        "{short_db:+z.1f} dB on the mains, or a stronger system, would meet it."
-    )
-    MAINS_LOUD = "unmet", (
-        "The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1f} dBA: "
-        "{short_db:+z.1f} dB on the mains would meet it."
-    )
+    MAINS_SHORT = "unmet", _MAINS + "{short_db:+z.1f} dB, or a stronger system, would meet it."
+    MAINS_LOUD = "unmet", _MAINS + "{short_db:+z.1f} dB would meet it."
     MAIN_AT_MAXIMUM = "unmet", (
         "{where} is at its maximum level, {behind_db:.1f} dB behind the other mains: their balance "
         "has shifted; a stronger box there, or less level, would keep it."

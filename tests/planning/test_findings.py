@@ -64,8 +64,8 @@ def test_where_no_fill_is_needed_it_says_how_near_it_is(plan):
     assert said.values["away_db"] == abs(need.shortfall_db)
     assert said.values["side"] == ("below" if need.shortfall_db > 0 else "above")
     clear = plan_fills(small_hall(sti=0.3))
-    said = of_kind(clear.findings, Kind.NOT_NEEDED_CLEAR)
-    assert said.values["index"] == clear.needs[0].speech_index
+    said = of_kind(clear.findings, Kind.NOT_NEEDED)
+    assert said.values["speech"][0].values["index"] == clear.needs[0].speech_index
     assert "goal 0.30" in str(said)
 
 
