@@ -314,7 +314,7 @@ class Hall {
                            (height - 2 * edge - gap) / (y1 - y0 + z1 - z0));
     const left = (width - scale * (x1 - x0)) / 2, top = edge, floor = top + scale * (y1 - y0)
       + gap + scale * (z1 - z0);
-    Object.assign(this, { scale, left });
+    Object.assign(this, { scale, left, lift: 0.36 * edge });
     this.px = x => left + scale * (x - x0);
     this.py = y => top + scale * (y1 - y);
     this.pz = z => floor - scale * (z - z0);
@@ -324,7 +324,7 @@ class Hall {
   }
 
   still() {
-    const { px, py, pz, hall, left } = this, parts = [], [x0, x1, , , z0] = hall.box;
+    const { px, py, pz, hall, left, lift } = this, parts = [], [x0, x1, , , z0] = hall.box;
     const box = (x, y, width, height, more) => parts.push(svg("rect", { x, y, width, height, ...more }));
     for (const area of hall.areas) {
       const [a, b] = area.x.map(px), [low, high] = area.y;
@@ -355,8 +355,8 @@ class Hall {
       return mark;
     }));
     const note = (words, at, up, anchor) => svg("text", { x: at, y: up, fill: "#555", "text-anchor": anchor }, words);
-    this.above = note("from above", left, py(hall.box[3]) - 5, "start");
-    const side = note("from the side", px(hall.box[1]), pz(hall.box[5]) - 5, "end");
+    this.above = note("from above", left, py(hall.box[3]) - lift, "start");
+    const side = note("from the side", px(hall.box[1]), pz(hall.box[5]) - lift, "end");
     return [...parts, this.above, side, this.below, this.seat];
   }
 
