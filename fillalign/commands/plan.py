@@ -169,9 +169,9 @@ def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
     from fillalign.planning import as_measured
     from fillalign.sheet import read_as_set
 
-    found = read_as_set(path, plan)
-    return as_measured(plan, found.settings, found.readings,
-                       air=found.air or (None if air == plan.air else air))
+    other = None if air == plan.air else air
+    found = read_as_set(path, plan, air=other)
+    return as_measured(plan, found.settings, found.readings, air=found.air or other)
 
 
 def _retime_line(plan: FillPlan, moved: FillPlan) -> str:

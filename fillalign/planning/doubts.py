@@ -6,13 +6,11 @@ Each is a question to whoever surveyed; nothing is decided by it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
 
 import numpy as np
 
 from fillalign._text import listed
-from fillalign._validate import FloatArray
-from fillalign.field import BoolArray, Paths, hides
+from fillalign.field import Paths, hides
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import TIER_M
 from fillalign.room import sabine_rt60_s
@@ -27,15 +25,9 @@ def survey_doubts(paths: Paths) -> Iterator[Finding]:
     venue = paths.venue
     yield from room_doubts(venue)
     yield from _swapped(venue)
-    for one, other in combinations(venue.sources, 2):
-        if np.allclose(one.position_m, other.position_m, atol=0.01):
-            yield Finding(Kind.SAME_PLACE, one.name, {"other": other.name})
-    for number, source in enumerate(venue.sources):
-        areas = [at for at, area in enumerate(venue.areas)
-                 if area.name in source.covers and not hides(area, source)]
-        here = np.isin(paths.seats.area, areas)
-        if source.role == "fill" and here.any():
-            yield from _aimed_away(source, paths.seats.points_m[here], paths.within[number, here])
+    yield from _at_one_point(venue)
+    for output in dict.fromkeys(source.output for source in venue.of_role("fill")):
+        yield from _aimed_away(paths, output)
 
 
 def room_doubts(venue: Venue) -> Iterator[Finding]:
@@ -70,19 +62,43 @@ def _swapped(venue: Venue) -> Iterator[Finding]:
             return
 
 
-def _aimed_away(
-    source: Source, seats_m: FloatArray, within: BoolArray
-) -> Iterator[Finding]:
-    """Yield a box that has none of its seats in its angles, or most behind it, and a wrong side."""
-    x, y, z = source.position_m
-    ahead = (seats_m - (x, y, z)) @ np.subtract(source.aim_m, (x, y, z))
-    if within.any() and (ahead < 0).mean() <= 0.5:
+def _at_one_point(venue: Venue) -> Iterator[Finding]:
+    """Yield the boxes that hang at one point, to a centimetre, each group once."""
+    points: dict[tuple[float, ...], list[str]] = {}
+    for source in venue.sources:
+        points.setdefault(tuple(np.round(source.position_m, 2).tolist()), []).append(source.name)
+    for first, *others in points.values():
+        if others:
+            yield Finding(Kind.SAME_PLACE, first, {"others": _several(others)})
+
+
+def _aimed_away(paths: Paths, output: str) -> Iterator[Finding]:
+    """Yield the boxes of an output that have no seat in their angles, or most of them behind."""
+    found, within = [], np.zeros(len(paths.seats), dtype=bool)
+    for number, source in enumerate(paths.venue.sources):
+        here = np.isin(paths.seats.area, [
+            at for at, area in enumerate(paths.venue.areas)
+            if area.name in source.covers and not hides(area, source)])
+        if source.output != output or not here.any():
+            continue
+        way = paths.seats.points_m[here] - source.position_m
+        behind = (way @ np.subtract(source.aim_m, source.position_m) < 0).mean() > 0.5
+        if behind or not paths.within[number, here].any():
+            found.append(source)
+            within, covered = within | paths.within[number], here
+    if not found:
         return
-    covers = listed(source.covers)
-    yield Finding(Kind.AIMS_AWAY, source.name, {
-        "covers": covers, "outside_pct": 100 * float(1 - within.mean())})
-    across = seats_m[:, 1]
-    if (across * y < 0).all() and source.aim_m[1] * y > 0:
-        yield Finding(Kind.WRONG_SIDE, source.name, {
+    covers = listed(found[0].covers)
+    yield Finding(Kind.AIMS_AWAY, found[0].name, {
+        "boxes": _several([one.name for one in found]), "covers": covers,
+        "outside_pct": 100 * float(1 - within[covered].mean())})
+    (_, y, _), across = found[0].position_m, paths.seats.points_m[covered, 1]
+    if (across * y < 0).all() and found[0].aim_m[1] * y > 0:
+        yield Finding(Kind.WRONG_SIDE, found[0].name, {
             "covers": covers, "y_m": y, "from_y_m": float(across.min()),
             "to_y_m": float(across.max())})
+
+
+def _several(names: list[str]) -> str:
+    """Name one box, and count the others: page one has room for no list of them."""
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"

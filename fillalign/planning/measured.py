@@ -16,7 +16,7 @@ from fillalign.field import (
     place_among_seats,
     trace_paths,
 )
-from fillalign.levels import power_sum_db, power_to_db
+from fillalign.levels import coherent_sum_db, power_to_db
 from fillalign.planning.assess import evaluate
 from fillalign.planning.compare import retimed
 from fillalign.planning.delay import basis_at
@@ -28,8 +28,8 @@ from fillalign.venue import Measured, OutputSettings, Venue, check_outputs
 
 _TOLD_DB = 1.0
 _TOLD_MS = 0.1
-# Two sounds add by 3 dB as power, by 6 dB where they agree in every band; a meter errs by 0.5.
-_LEAST_BOTH_DB, _MOST_BOTH_DB = -0.5, 3.5
+# A meter may err by so much: above two sounds in step, and below the louder of them.
+_OVER_DB, _UNDER_DB = 1.0, 0.5
 
 
 def as_measured(
@@ -151,13 +151,13 @@ class _Expected:
             yield Finding(Kind.READ_OFF, read.output, place)
         if (away_db := self.away_db) is not None and not off:
             yield self._level(away_db, place)
-        alone = read.mains_dba, read.fill_dba
-        if read.both_dba is not None and None not in alone:
-            over = read.both_dba - float(power_sum_db(np.array(alone, dtype=float)))
-            if not (read.both_dba >= max(filter(None, alone)) + _LEAST_BOTH_DB
-                    and over <= _MOST_BOTH_DB):
-                yield Finding(Kind.READ_BOTH, read.output, {**place, "both_dba": read.both_dba,
-                                                            "over_db": over})
+        both, alone = read.both_dba, [read.mains_dba, read.fill_dba]
+        if both is not None and None not in alone:
+            levels = np.array(alone, dtype=float)
+            least, most = float(levels.max()), float(coherent_sum_db(levels))
+            if not least - _UNDER_DB <= both <= most + _OVER_DB:
+                yield Finding(Kind.READ_BOTH, read.output, {
+                    **place, "both_dba": both, "least_dba": least, "most_dba": most})
         if read.gap_ms is not None and not off:
             yield self._gap(read.gap_ms, place)
         if read.polarity_same is False:

@@ -272,8 +272,8 @@ class Kind(Enum):
         "that is not on or not aimed: read again. This sheet does not use it."
     )
     READ_BOTH = "reading", (
-        _AT + "both read {both_dba:.1f} dBA, {over_db:+z.1f} dB "
-        "against what the two alone add up to. That cannot be with the same noise: read again."
+        _AT + "both read {both_dba:.1f} dBA, where the two alone make {least_dba:.1f} to "
+        "{most_dba:.1f} dBA (in step). That cannot be with the same noise: read again."
     )
     READ_GAP = "reading", (
         _AT + "the fill comes {gap_ms:+z.2f} ms after the mains "
@@ -375,10 +375,10 @@ class Kind(Enum):
         "{where}, a main, hangs {apart_m:.1f} m deeper than {other}, a {role}: look whether a main "
         "and a fill are swapped."
     )
-    SAME_PLACE = "doubt", "{where} and {other} hang at the same point: look at their positions."
+    SAME_PLACE = "doubt", "At one and the same point: {where} and {others}. Look where they hang."
     AIMS_AWAY = "doubt", (
-        "{where} aims away from what it covers, {covers}: {outside_pct:.0f} % of the seats there "
-        "lie outside its nominal angles."
+        "Aimed away from what is covered, {covers}: {boxes}. Of the seats there {outside_pct:.0f} "
+        "% lie outside the nominal angles."
     )
     WRONG_SIDE = "doubt", (
         "{where} hangs and aims at y {y_m:+.1f} m, and {covers} has seats from y {from_y_m:+.1f} "

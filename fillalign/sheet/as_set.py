@@ -20,7 +20,7 @@ from typing import Any
 from fillalign._text import LONGEST_PATH, csv_text, listed, plain, quoted, short
 from fillalign._validate import as_path, check_type
 from fillalign.air import Air
-from fillalign.planning import FillPlan, MeterRead
+from fillalign.planning import FillPlan, MeterRead, retimed
 from fillalign.venue import OutputSettings, check_dialled
 
 _MOST_BYTES = 2_000_000
@@ -52,7 +52,9 @@ class AsSet:
     signed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
-def read_as_set(path: str | os.PathLike[str], plan: FillPlan) -> AsSet:
+def read_as_set(
+    path: str | os.PathLike[str], plan: FillPlan, *, air: Air | None = None
+) -> AsSet:
     r"""Read what was set and read at the venue.
 
     Parameters
@@ -62,6 +64,8 @@ def read_as_set(path: str | os.PathLike[str], plan: FillPlan) -> AsSet:
         (also with semicolons and decimal commas, as some spreadsheets save it).
     plan : FillPlan
         The plan whose sheet it was.
+    air : Air, optional
+        The air found, where the file names none: what is left blank is taken as planned for it.
 
     Returns
     -------
@@ -96,7 +100,7 @@ def read_as_set(path: str | os.PathLike[str], plan: FillPlan) -> AsSet:
         reason = error.strerror if isinstance(error, OSError) else error
         raise ValueError(plain(f"{name}: cannot be read, {reason or error}")) from None
     problems: list[str] = []
-    found = _as_set(tables, plan, problems)
+    found = _as_set(tables, plan, air, problems)
     if problems:
         raise ValueError("\n".join(plain(f"{name}: {line}") for line in problems[:50]))
     return found
@@ -158,11 +162,14 @@ def _cell(text: str, *, comma: bool) -> str | float:
 # Tables as what was set ---------------------------------------------------------------------
 
 
-def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
+def _as_set(tables: Tables, plan: FillPlan, air: Air | None, problems: list[str]) -> AsSet:
     """Make what was set of tables, and note every problem."""
     _known("", tables, ("as_set", "output", "reading"), problems)
     head = _table("[as_set]", tables.get("as_set", {}), (*_NOTES, *_AIR), problems)
-    settings, signed = {}, {}
+    found = _air(head, plan, problems)
+    # A delay left blank was dialled as the re-time table has it.
+    here = found or air
+    planned, settings, signed = plan.settings if here is None else retimed(plan, here), {}, {}
     outputs = tables.get("output", {})
     for name, raw in (outputs.items() if isinstance(outputs, dict) else ()):
         where = f"[output.{quoted(name)}]"
@@ -175,8 +182,8 @@ def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
         dialled: dict[str, Any] = {key: _WORDS.get((key, str(own[key])), own[key])
                                    for key in _DIALLED if key in own}
         with _noted("[output]", problems):
-            check_dialled(plan.venue, {name: replace(plan.settings[name], **dialled)})
-            settings[name] = replace(plan.settings[name], **dialled)
+            check_dialled(plan.venue, {name: replace(planned[name], **dialled)})
+            settings[name] = replace(planned[name], **dialled)
     if not isinstance(outputs, dict):
         problems.append("[output] must be written as [output.NAME]")
     read = list(_readings(tables.get("reading", []), plan, problems))
@@ -184,7 +191,7 @@ def _as_set(tables: Tables, plan: FillPlan, problems: list[str]) -> AsSet:
     if notes.get("venue", "") not in ("", plan.venue.name):
         problems.insert(0, f"[as_set] venue: this is of {quoted(notes['venue'])}, the venue file "
                            f"is of {quoted(plan.venue.name)}")
-    return AsSet(settings, tuple(read), _air(head, plan, problems), notes, signed)
+    return AsSet(settings, tuple(read), found, notes, signed)
 
 
 @contextmanager

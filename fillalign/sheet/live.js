@@ -111,8 +111,8 @@
         : change === 0 ? `${said}: as planned, leave it`
         : `${said}, planned ${signed(expected, 1)}: trim ${signed(change, 1)} dB`);
       if (Number.isFinite(both)) {
-        const sum = 10 * Math.log10(10 ** (mains / 10) + 10 ** (fill / 10));
-        if (both < Math.max(mains, fill) - 0.5 || both > sum + 3.5)
+        const step = 20 * Math.log10(10 ** (mains / 20) + 10 ** (fill / 20));
+        if (both < Math.max(mains, fill) - 0.5 || both > step + 1)
           parts.push("both cannot be that with the same noise: read again");
       }
     } else if (Number.isFinite(mains) && Math.abs(mains - read.mains) >= 1)

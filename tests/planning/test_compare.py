@@ -228,14 +228,17 @@ def test_a_slip_is_not_believed(plan):
     assert "read again" in found.differences[-1]
 
 
-@pytest.mark.parametrize(("over_db", "wrong"), [(-0.5, False), (3.4, False), (3.6, True),
-                                                (-9.0, True)])
-def test_both_cannot_be_less_than_one_nor_more_than_both_agreeing(plan, over_db, wrong):
-    """Two equal sounds add to 6 dB more than one where they agree: 3 over their power sum."""
-    expected = plan.fill("Fills").reading
-    alone = 10 * math.log10(10 ** (expected.mains_dba / 10) + 10 ** (expected.fill_dba / 10))
-    found = as_measured(plan, {}, [read(plan, both=alone + over_db)])
-    assert any("That cannot be" in line for line in found.differences) == wrong
+@pytest.mark.parametrize(("mains", "fill", "both", "wrong"), [
+    (76.7, 68.0, 80.5, True), (76.7, 68.0, 80.3, False), (76.7, 68.0, 76.3, False),
+    (76.7, 68.0, 76.1, True), (70.0, 70.0, 76.9, False), (70.0, 70.0, 77.1, True)])
+def test_both_cannot_be_less_than_one_nor_more_than_both_in_step(plan, mains, fill, both, wrong):
+    """Sounds in step add as pressures: 76.7 and 68.0 dB to 79.4, two alike to 6.0 dB more."""
+    said = as_measured(plan, {}, [MeterRead(
+        "Fills", mains_dba=mains, fill_dba=fill, both_dba=both)]).differences
+    most = 20 * math.log10(10 ** (mains / 20) + 10 ** (fill / 20))
+    assert wrong == (both > most + 1.0 or both < max(mains, fill) - 0.5)
+    assert any(f"make {max(mains, fill):.1f} to {most:.1f} dBA (in step). That cannot be" in line
+               for line in said) == wrong
 
 
 def test_a_gap_from_a_recording_asks_for_a_delay(plan):

@@ -56,6 +56,11 @@ def test_a_box_aimed_away_is_told_with_the_seats_outside_its_angles():
     assert said.values["outside_pct"] == 100.0
     hung_behind = doubts(with_source(2, position_m=(37.0, -4.0, 5.0), aim_m=(44.0, -4.0, 1.2)))
     assert Kind.AIMS_AWAY in hung_behind
+    both = small_hall()
+    turned = tuple(replace(one, aim_m=(0.0, 0.0, 1.2)) if one.role == "fill" else one
+                   for one in both.sources)
+    assert doubts(replace(both, sources=turned))[Kind.AIMS_AWAY].values["boxes"] == (
+        "Fill -6.5 and 1 more")
     backwards = doubts(with_source(2, position_m=(37.0, -4.0, 5.0), aim_m=(30.0, -4.0, 1.2)))
     assert backwards == {}
 
@@ -99,7 +104,11 @@ def test_a_main_deeper_than_a_fill_or_far_behind_the_others_is_asked_about():
 def test_two_boxes_at_one_point_are_asked_about():
     twin = with_source(3, position_m=small_hall().sources[2].position_m)
     said = doubts(twin)[Kind.SAME_PLACE]
-    assert (said.where, said.values["other"]) == ("Fill -6.5", "Fill +6.5")
+    assert (said.where, said.values["others"]) == ("Fill -6.5", "Fill +6.5")
+    hall = small_hall()
+    heap = replace(hall, sources=(*hall.sources, *(
+        replace(hall.sources[2], name=f"Fill {at}") for at in range(12))))
+    assert doubts(heap)[Kind.SAME_PLACE].values["others"] == "Fill 0 and 11 more"
 
 
 def test_feet_typed_as_metres_are_asked_about():

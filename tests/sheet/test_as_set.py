@@ -77,6 +77,18 @@ def test_a_temperature_alone_keeps_the_vapour(given, plan):
     assert given("").air is None
 
 
+def test_a_delay_left_blank_is_the_one_of_the_air_found(given, plan):
+    """What was not written down was dialled as the re-time table has it: no change to tell of."""
+    text = '[as_set]\ntemperature_c = 9\n[output."Near"]\npolarity = "inverted"'
+    found = given(text)
+    row, = plan.retime_rows([found.air])
+    assert found.settings["Near"].delay_ms == pytest.approx(row["Near"])
+    assert row["Near"] != plan.settings["Near"].delay_ms
+    told = as_measured(plan, found.settings, found.readings, air=found.air).differences
+    assert any(line.startswith("Near: polarity") for line in told)
+    assert not any(line.startswith("Near: delay") for line in told)
+
+
 def filled(plan, blanks, *, semicolons=False):
     """Return the sheet's CSV as a spreadsheet saves it with some blanks filled."""
     rows = list(csv.DictReader(io.StringIO(setup_sheet_csv(plan))))
