@@ -590,8 +590,12 @@ def test_numbers_that_make_no_venue_write_nothing(tmp_path, capsys, change, said
 def test_what_is_not_given_is_asked_for(tmp_path, monkeypatch, capsys):
     """At a prompt; without one, what is missing is named."""
     path = tmp_path / "gym.toml"
-    assert ends(["new", str(path)]) == 2
-    assert "name of the venue: not given" in capsys.readouterr().err
+    assert ends(["new", str(path), "--width-m", "1", "--first-row-m", "9", "--last-row-m", "8",
+                 "--length-m", "30"]) == 2
+    said = capsys.readouterr().err
+    for line in ("name must be", "height_m is missing", "width_m must be", "temperature_c is missi",
+                 "last_row_m must be above first_row_m, 9 m", "mains_dba is missing"):
+        assert line in said
     asked = []
     answers = iter(["Gym", "", "36", "18", "7", "", "21", "4", "34", "10", "4", "94", "22",
                     ""])

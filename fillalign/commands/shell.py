@@ -51,7 +51,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say what is wrong, and end with 2."""
-        super().error(short(message, LONGEST_PATH))
+        super().error("\n".join(short(line, LONGEST_PATH) for line in message.splitlines()[:50]))
 
     @contextmanager
     def judging(self) -> Iterator[None]:

@@ -92,7 +92,8 @@ def new(argv: Sequence[str]) -> int:
 def _first_venue(given: dict[str, Any]) -> str:
     """Return a first venue file; what is not given is asked for, and once more where it is wrong.
 
-    What does not fit the other answers is named by the first word of what is said of it.
+    What does not fit the other answers is named by the first word of what is said of it. Where
+    nobody is there to ask, all that is missing or wrong is named at once.
     """
     from fillalign.venue import QUESTIONS, starter_toml
 
@@ -102,23 +103,24 @@ def _first_venue(given: dict[str, Any]) -> str:
         **{question[0]: partial(_number_asked, *question) for question in QUESTIONS},
     }
     answers = {key: given[key] for key in asking if given[key] is not None}
+    if not sys.stdin or not sys.stdin.isatty():
+        return starter_toml(**{"name": "", "programme": "speech", **answers})
     while True:
         answers |= {key: ask() for key, ask in asking.items() if key not in answers}
         try:
             return starter_toml(**answers)
         except ValueError as error:
-            wrong = str(error).partition(" ")[0]
-            if given.get(wrong, error) is not None:
+            wrong = {line.partition(" ")[0]: line for line in str(error).splitlines()}
+            if any(given.get(key, error) is not None for key in wrong):
                 raise
-            print(plain(str(error)), file=sys.stderr)
-            del answers[wrong]
+            for key, line in wrong.items():
+                print(plain(line), file=sys.stderr)
+                del answers[key]
 
 
 def _asked(words: str, default: str = "") -> str:
     """Ask at the prompt; where there is nobody to answer, the default or one clear error."""
     try:
-        if not sys.stdin or not sys.stdin.isatty():
-            raise EOFError
         return input(f"{words}{default and f' [{default}]'}: ").strip() or default
     except EOFError:
         if not default:

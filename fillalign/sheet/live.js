@@ -49,7 +49,7 @@
   const number = key => typed(value(key));
   function air() {
     const temperature = number("temperature_c");
-    if (!(temperature >= data.air.temperature_from && temperature <= 50)) return null;
+    if (!(temperature >= data.air.temperature_from && temperature <= data.air.temperature_to)) return null;
     let humidity = number("humidity_pct");
     if (!(humidity >= 0 && humidity <= 100)) humidity = humidityAt(data.air, temperature);
     return {temperature, humidity, speed: speedAt(data.air, temperature, humidity)};
@@ -129,7 +129,7 @@
     note.textContent = now
       ? `At ${now.temperature.toFixed(1)} C, ${now.humidity.toFixed(0)} %: sound travels `
         + `${now.speed.toFixed(1)} m/s. Today's delays stand beside those planned.`
-      : typedAir ? "Type the air's temperature in C, -20 to 50, and its humidity if known." : "";
+      : typedAir ? "Type the air's temperature in C, -50 to 60, and its humidity if known." : "";
     data.outputs.forEach((own, at) => {
       showToday(own, now);
       showSet(own, at, now);

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from fillalign._text import plain, slug
-from fillalign._validate import RangeWarning
+from fillalign._validate import COLDEST_C, HOTTEST_C, RangeWarning
 from fillalign.air import Air
 from fillalign.planning import BELIEVED_DB
-from fillalign.sheet.tables import COLDEST_C, WARMEST_C, air_table
+from fillalign.sheet.tables import air_table
 from fillalign.venue import headroom_db
 
 if TYPE_CHECKING:
     from fillalign.planning import FillPlan, FillReport
 
-_AIRS = 41
+_AIRS = 64
 _LATER_MS = np.arange(-40.0, 60.5, 2.0)
 
 
@@ -49,8 +49,8 @@ def live_data(plan: FillPlan) -> dict[str, Any]:
 def _airs(plan: FillPlan) -> list[Air]:
     """Airs from the slowest to the fastest that the page takes, at the plan's pressure."""
     pressure = plan.air.pressure_kpa
-    dry = [Air(float(t), 0.0, pressure) for t in np.linspace(COLDEST_C, WARMEST_C, _AIRS)]
-    return [*dry, *(Air(WARMEST_C, damp, pressure) for damp in (25.0, 50.0, 75.0, 100.0))]
+    dry = [Air(float(t), 0.0, pressure) for t in np.linspace(COLDEST_C, HOTTEST_C, _AIRS)]
+    return [*dry, *(Air(HOTTEST_C, damp, pressure) for damp in (25.0, 50.0, 75.0, 100.0))]
 
 
 def _output(

@@ -68,13 +68,14 @@
   function follow() {
     answer.textContent = "";
     const unit = Number(part("lengths").value), feet = unit !== 1, warm = part("degrees").value === "F";
-    const number = name => typed(part(name).value);
+    const number = name => typed(part(name).value), degrees = c => warm ? 1.8 * c + 32 : c;
     const most = feet ? 3281 : 1000, main = number("main"), fill = number("fill");
     const temperature = number("temperature"), humidity = number("humidity");
     const margin = number("margin"), latency = number("latency"), rate = Number(part("rate").value);
     const good = [within("main", main, 0, most, feet ? "ft" : "m"),
       within("fill", fill, 0, most, feet ? "ft" : "m"),
-      within("temperature", temperature, warm ? -4 : -20, warm ? 122 : 50, warm ? "F" : "C"),
+      within("temperature", temperature, degrees(data.air.temperature_from), degrees(data.air.temperature_to),
+        warm ? "F" : "C"),
       within("humidity", humidity, 0, 100, "%"), within("margin", margin, -100, 100, "ms"),
       within("latency", latency, -1000, 1000, "ms")];
     const levels = ["mains_db", "fill_db", "goal_db"].map(name => [name, number(name)]);

@@ -22,7 +22,7 @@ def pocket_page() -> str:
 
     Two distances in metres or feet, the temperature, readings: it needs no network, and
     reads the speed of sound, the level that the fill must bring and the precedence table
-    off tables worked out here. Up to 1000 m and from -20 to 50 C, at sea level.
+    off tables worked out here. Up to 1000 m and from -50 to 60 C, at sea level.
 
     Returns
     -------

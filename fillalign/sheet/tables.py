@@ -13,11 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from fillalign._validate import RangeWarning
+from fillalign._validate import COLDEST_C, HOTTEST_C, RangeWarning
 from fillalign.air import Air, speed_of_sound, vapour_mole_fraction
 
-COLDEST_C, WARMEST_C = -20.0, 50.0
-TEMPERATURES_C = np.arange(COLDEST_C, WARMEST_C + 0.5, 2.0)
+TEMPERATURES_C = np.arange(COLDEST_C, HOTTEST_C + 0.5)
 HUMIDITIES_PCT = np.arange(0.0, 100.5, 20.0)
 _FOLDER = Path(__file__).parent
 
@@ -32,7 +31,7 @@ def air_table(air: Air) -> dict[str, Any]:
     --------
     >>> table = air_table(Air(20.0, 50.0))
     >>> table["temperature_from"], len(table["speed"]), len(table["speed"][0])
-    (-20.0, 36, 6)
+    (-50.0, 111, 6)
     """
     with warnings.catch_warnings():
         # A page says itself which air it takes.
@@ -42,7 +41,7 @@ def air_table(air: Air) -> dict[str, Any]:
     return {
         "temperature": air.temperature_c, "humidity": air.humidity_pct,
         "pressure": air.pressure_kpa,
-        "temperature_from": COLDEST_C, "temperature_step": 2.0,
+        "temperature_from": COLDEST_C, "temperature_to": HOTTEST_C, "temperature_step": 1.0,
         "humidity_from": 0.0, "humidity_step": 20.0,
         "speed": np.round(speed, 6).tolist(), "log_vapour": np.round(np.log(vapour), 9).tolist(),
     }

@@ -142,7 +142,10 @@ def _read(family: str, raw: dict[str, Any], row: Row, log: Log, listed: str = ""
     spellings, spelt = _spellings(table), dict[str, str]()
     for word, value in raw.items():
         if word not in spellings:
-            hint = "" if log.full else nearest(word, spellings, table)
+            celsius = f"{word.removesuffix('_f')}_c"
+            hint = ("" if log.full
+                    else f"give {celsius}, C = (F - 32) / 1.8" if word.endswith("_f")
+                    and celsius in table else nearest(word, spellings, table))
             log.problem(row.where, label(word), f"unknown key; {hint}")
             continue
         name, factor, unit = spellings[word]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -115,7 +116,8 @@ def starter_toml(name: str, programme: str, **measured: float) -> str:
     Raises
     ------
     ValueError
-        If a number is missing or out of range, or the rows do not fit the length.
+        If a number is missing or out of range, or the rows do not fit the length: a line for
+        each.
 
     Examples
     --------
@@ -126,24 +128,38 @@ def starter_toml(name: str, programme: str, **measured: float) -> str:
     'name = "Gym"'
     """
     check_choice("programme", programme, TABLES["venue"]["programme"].choices)
+    given: dict[str, float] = {}
+    wrong = []
     if not name.strip() or not name.isprintable() or {*name} & {*'"\\'} or len(name) > 80:
-        raise ValueError(f"name must be 1 to 80 letters without quotes, got {name[:80]!r}")
-    given = {}
+        wrong.append(f"name must be 1 to 80 letters without quotes, got {name[:80]!r}")
     for key, _, unit, low, high, default in QUESTIONS:
         value = measured.get(key, default)
         if value is None:
-            raise ValueError(f"{key} is missing: in {unit}, {low} to {high}")
-        given[key] = as_number(key, value, unit, low=low, high=high)
-    first, last, length, fill = (given[key] for key in
-                                 ("first_row_m", "last_row_m", "length_m", "fill_at_m"))
-    if not first < last <= length:
-        raise ValueError(f"last_row_m must be above first_row_m, {first:g} m, and at most "
-                         f"length_m, {length:g} m, got {last:g}")
-    if fill and not first < fill < last:
-        raise ValueError(f"fill_at_m must be between the first and the last row, {first:g} to "
-                         f"{last:g} m, or 0 for none, got {fill:g}")
+            wrong.append(f"{key} is missing: in {unit}, {low} to {high}")
+            continue
+        try:
+            given[key] = as_number(key, value, unit, low=low, high=high)
+        except ValueError as error:
+            wrong.append(str(error))
+    wrong += _misfits(given)
+    if wrong:
+        raise ValueError("\n".join(wrong))
     return "\n".join([*_head(name, programme, given), *_boxes(given), *_rows(given),
                       *_goals(programme, given), ""])
+
+
+def _misfits(given: dict[str, float]) -> Iterator[str]:
+    """Say which rows and fills do not fit the room, of what could be read."""
+    first, last, length, fill = (given.get(key) for key in
+                                 ("first_row_m", "last_row_m", "length_m", "fill_at_m"))
+    if first is None or last is None:
+        return
+    if length is not None and not first < last <= length:
+        yield (f"last_row_m must be above first_row_m, {first:g} m, and at most length_m, "
+               f"{length:g} m, got {last:g}")
+    elif fill and first < last and not first < fill < last:
+        yield (f"fill_at_m must be between the first and the last row, {first:g} to {last:g} m, "
+               f"or 0 for none, got {fill:g}")
 
 
 def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
