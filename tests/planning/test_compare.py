@@ -136,6 +136,14 @@ def test_each_change_stands_alone_and_what_nobody_hears_says_so(plan):
         told["low cut"])
 
 
+def test_what_one_change_does_is_told_of_no_other(plan):
+    own = plan.settings["Fills"]
+    settings = changed(plan, delay_ms=own.delay_ms + 0.05, trim_db=own.trim_db - 6.0)
+    delay, trim = compared(plan, settings)
+    assert list(effects(delay)) == [Kind.EFFECT_NONE]
+    assert Kind.EFFECT_SHORT in effects(trim)
+
+
 def test_what_makes_no_difference_is_no_change(plan):
     """The order of a low cut that is not there, the corner of no shelf, all of what is off."""
     bare = replace(plan, settings=changed(plan, low_cut_hz=None, shelf_db=0.0))
