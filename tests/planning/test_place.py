@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from fillalign import plan_fills, read_demo_venue
-from fillalign.planning import Kind, find_cures, propose_places
+from fillalign.planning import Kind, find_cures, place, propose_places
 from fillalign.venue import read_venue_text
 from tests.small_venue import RT60, small_hall, with_output
 
@@ -82,6 +82,36 @@ def test_the_hold_back_of_a_late_fill_is_tried_and_priced():
         len({*one.seat[~one.keeps_image]}) for one in lost]
 
 
+def test_a_cure_that_costs_other_rows_as_much_is_none():
+    plan = short_plan()
+    need = next(one for one in plan.needs_after if one.needed)
+    served = {"settings": plan.settings, "served_share": 1.0, "missing": 0.0, "speech_index": 0.6,
+              "spread_db": 3.0, "won_db": 0.0, "image_lost": 0}
+    kinds = [[one.kind for one in place._told(plan, need.area, [
+        (need.area, "a change", place._Outcome(elsewhere=elsewhere, **served))])]
+        for elsewhere in (0.0, 9.0)]
+    assert [Kind.CURE in one for one in kinds] == [True, False]
+    assert [Kind.NO_CURE in one for one in kinds] == [False, True]
+
+
+def test_what_changes_is_the_fills_of_the_area_and_nothing_else():
+    """Stronger boxes leave a main of the same kind alone; boxes that move aim as they did."""
+    hall = small_hall()
+    alike = replace(hall, sources=tuple(replace(one, loudspeaker=hall.sources[0].loudspeaker)
+                                        for one in hall.sources))
+    strong = place._stronger(alike, ["Fills"], 6.0)
+    most = {one.output: strong.loudspeakers[one.loudspeaker].maximum_dba for one in strong.sources}
+    usual = alike.loudspeakers[hall.sources[0].loudspeaker].maximum_dba
+    assert most == {"Mains": usual, "Fills": usual + 6.0}
+    for by_m, aim_m in ((2.0, 0.0), (-1.5, 3.0)):
+        moved = place._moved(hall, ["Fills"], by_m, aim_m)
+        for one, was in zip(moved.sources, hall.sources, strict=True):
+            mine = was.output == "Fills"
+            assert one.position_m[0] == was.position_m[0] + by_m * mine
+            assert one.aim_m[0] == pytest.approx(was.aim_m[0] + (by_m + aim_m) * mine)
+            assert (one.position_m[1:], one.aim_m[1:]) == (was.position_m[1:], was.aim_m[1:])
+
+
 def test_where_nothing_is_short_nothing_is_tried():
     assert find_cures(plan_fills(read_demo_venue("lantern_room"))) == ()
 
@@ -112,6 +142,14 @@ def test_the_best_place_is_what_its_lines_plan():
         (need.served_share, need.missing_steps))
     assert best["boxes"] == 2
     assert best["area"] == "back"
+
+
+def test_places_stand_in_the_order_of_what_they_leave_and_cost():
+    field = small_hall(outdoors=True).with_goals(allowed_fall_db=0.0)
+    places = propose_places(field, "back", from_m=14.0, to_m=17.0)
+    cost = places["missing_steps"] + places["elsewhere_steps"]
+    assert cost.is_monotonic_increasing
+    assert cost.iloc[0] < cost.iloc[-1]
 
 
 def test_what_is_locked_where_the_boxes_hang_is_free_elsewhere():
