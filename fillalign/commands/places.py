@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
@@ -39,7 +40,7 @@ _LEGEND = (
 
 def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
-    from fillalign.planning import propose_places
+    from fillalign.planning import places_in_words, propose_places
 
     parser = Parser(prog="fillalign places", allow_abbrev=False,
                      description="Say where to hang the fills of an area: each place is planned "
@@ -68,7 +69,8 @@ def places(argv: Sequence[str]) -> int:
         return OK
     shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
-    for line in (*_LEGEND, *table["toml"].iloc[0].splitlines()):
+    verdict = ("", *textwrap.wrap(places_in_words(table), 88))
+    for line in (*(verdict if verdict[1:] else ()), *_LEGEND, *table["toml"].iloc[0].splitlines()):
         print(plain(line))
     print("\nA place is a calculation, not a rigging point: only qualified riggers say what may\n"
           "hang where, under local codes.")

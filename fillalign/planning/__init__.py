@@ -18,7 +18,7 @@ from fillalign.planning.expected import (
 from fillalign.planning.measured import as_measured
 from fillalign.planning.meter import BELIEVED_DB, MeterRead, MeterSeat, Reading
 from fillalign.planning.need import AreaNeed, Reference
-from fillalign.planning.place import find_cures, propose_places
+from fillalign.planning.place import find_cures, places_in_words, propose_places
 from fillalign.planning.result import FillPlan, FillReport
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve
@@ -53,6 +53,7 @@ __all__ = [
     "low_cuts",
     "main_outputs",
     "mirror_of",
+    "places_in_words",
     "plan_fills",
     "propose_places",
     "resting_levels_db",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from fillalign.planning import places_in_words
 from fillalign.propagation import distance_m
 from fillalign.units import m_to_ft, round_up_to_step
 from fillalign.venue import headroom_db
@@ -325,6 +326,7 @@ def _hang(places: pd.DataFrame) -> Section:
     note = ("Each place was planned with, best first (* as now); what rows lack is in just "
             "noticeable steps. A place is a calculation, not a rigging point: only qualified "
             "riggers say what may hang where, under local codes.")
+    note = " ".join(filter(None, (note, places_in_words(places))))
     return _table("hang", f"Where the fills of {best['area'].iloc[0]} could hang", note, (
         {
             "x, m": f"{own['x_m']:.1f}{' *' if own['now'] else ''}",

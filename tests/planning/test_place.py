@@ -5,10 +5,11 @@ from __future__ import annotations
 import tomllib
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from fillalign import plan_fills, read_demo_venue
-from fillalign.planning import Kind, find_cures, place, propose_places
+from fillalign.planning import Kind, find_cures, place, places_in_words, propose_places
 from fillalign.venue import read_venue_text
 from tests.small_venue import RT60, small_hall, with_output
 
@@ -231,3 +232,16 @@ def test_a_box_that_leaves_the_room_and_a_margin_past_its_range_are_no_cures():
     assert not words & {"its boxes 2 m nearer to the stage", "its boxes 4 m nearer to the stage",
                         "an image margin of 32 ms", "an image margin of 8 ms"}
     assert words
+
+
+@pytest.mark.parametrize(("best", "served", "better"), [
+    (0.74, 0.0, True), (0.76, 0.0, False), (0.9, 0.6, True), (0.91, 0.6, False),
+    (1.0, 0.0, False), (1.0, 1.0, False)])
+def test_a_place_is_called_better_by_what_is_worth_a_fill(best, served, better):
+    """A quarter of a step for each row that lacks anything, as for switching a fill on."""
+    table = pd.DataFrame({"missing_steps": [best - 0.2, 0.5], "elsewhere_steps": [0.2, 0.5],
+                          "served_share": [1.0, served], "now": [False, True]})
+    said = places_in_words(table)
+    assert said.startswith("The best place leaves" if better else "No place tried is audibly")
+    assert f"{1.0 - best:.2f} just noticeable steps" in said
+    assert places_in_words(table[:1]) == ""
