@@ -17,8 +17,8 @@ from fillalign.planning.expected import (
 )
 from fillalign.planning.measured import as_measured
 from fillalign.planning.meter import BELIEVED_DB, MeterRead, MeterSeat, Reading
-from fillalign.planning.need import AreaNeed, Reference
-from fillalign.planning.place import find_cures, places_in_words, propose_places
+from fillalign.planning.need import AreaNeed, Reference, places_in_words
+from fillalign.planning.place import find_cures, propose_places
 from fillalign.planning.result import FillPlan, FillReport
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve

@@ -18,7 +18,7 @@ from fillalign._text import quoted
 from fillalign._validate import as_air, as_number, check_type
 from fillalign.air import Air
 from fillalign.field import Settings
-from fillalign.planning.need import WORTH_STEPS, Yardstick, gain_before_feedback_db, rows_with
+from fillalign.planning.need import Yardstick, gain_before_feedback_db, rows_with
 from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
 from fillalign.planning.seats import check_seats
@@ -334,26 +334,6 @@ def propose_places(
     table = pd.DataFrame(rows)
     order = table.assign(cost=table["missing_steps"] + table["elsewhere_steps"])
     return table.loc[order.sort_values(["cost", "spread_db"]).index].reset_index(drop=True)
-
-
-def places_in_words(table: pd.DataFrame) -> str:
-    """Say what moving the boxes to the best place is worth, or nothing where none hang yet.
-
-    As a fill is worth switching on: by a quarter of a just noticeable step for each row that
-    lacks anything at the present place.
-    """
-    now = table[table["now"]]
-    if now.empty:
-        return ""
-    best, here = (float((one["missing_steps"] + one["elsewhere_steps"]).iloc[0])
-                  for one in (table, now))
-    lacking = 1.0 - float(now["served_share"].iloc[0])
-    if here - best >= max(WORTH_STEPS * lacking, 1e-9):
-        return (f"The best place leaves {here - best:.2f} just noticeable steps a row less lacking "
-                "than the present one.")
-    return ("No place tried is audibly better than the present one: the best leaves "
-            f"{here - best:.2f} just noticeable steps a row less lacking, below a quarter of a "
-            "step for each row that lacks anything.")
 
 
 def _hung(
