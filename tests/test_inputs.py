@@ -397,7 +397,8 @@ def test_what_is_no_air_is_named(name):
              "propose_places": ({}, {"venue": HALL, "area": HALL.areas[-1].name}),
              "air_filter": ({}, {"distance_m": 10.0}),
              "retimed": ({}, {"plan": planned()}),
-             "as_measured": ({}, {"plan": planned(), "settings": {}})}
+             "as_measured": ({}, {"plan": planned(), "settings": {}}),
+             "read_as_set": ({}, {"path": "set.toml", "plan": planned()})}
     given, fixed = known[name]
     refused = r"^air must be an Air, such as Air\(20\.0\) at 20 C, got "
     for wrong in (20.0, 0, "20 C", (20.0, 50.0)):

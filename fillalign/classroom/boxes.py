@@ -260,7 +260,7 @@ def reveal(prediction_id: str) -> Reveal:
     --------
     >>> shown = reveal("00-a")
     >>> _ = predictions.write_down("00-a", 12)
-    >>> "You predicted 12 ms" in shown.reply.value
+    >>> "You predicted 12" in shown.reply.value
     True
     >>> kept.forget()
     """

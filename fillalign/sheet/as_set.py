@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from fillalign._text import LONGEST_PATH, csv_text, listed, plain, quoted, short
-from fillalign._validate import as_path, check_type
+from fillalign._validate import as_air, as_path, check_type
 from fillalign.air import Air
 from fillalign.planning import FillPlan, MeterRead, retimed
 from fillalign.venue import OutputSettings, check_dialled
@@ -74,6 +74,8 @@ def read_as_set(
 
     Raises
     ------
+    TypeError
+        If the plan or the air is something else.
     ValueError
         If the file cannot be read or holds what does not fit the plan: a line for
         each mistake, with file, table and key.
@@ -92,6 +94,7 @@ def read_as_set(
     """
     file = as_path("path", path)
     check_type("plan", plan, FillPlan)
+    air = None if air is None else as_air(air)
     name = short(file.name or str(file), LONGEST_PATH)
     try:
         text = _text(file)
