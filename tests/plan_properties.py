@@ -15,6 +15,8 @@ import numpy as np
 
 from fillalign import FillPlan, OutputSettings, Venue, evaluate, plan_fills
 from fillalign.planning import Kind, find_cures
+from fillalign.planning.need import make_yardstick, rows_with
+from fillalign.planning.zones import make_zones
 from fillalign.sheet import setup_sheet_csv, setup_sheet_text
 from tests.plan_venues import mirrored
 
@@ -41,15 +43,17 @@ def lacking(plan: FillPlan, names: tuple[str, ...]) -> tuple[float, float]:
 
 def missing(plan: FillPlan, names: tuple[str, ...]) -> tuple[float, float]:
     """Return what the rows of some areas lack, and what those of the others do, in steps."""
+    counts = np.bincount(plan.walk.area, minlength=len(plan.venue.areas))
+    lack = np.array([need.missing_steps for need in plan.needs_after]) * counts
     own = np.array([area.name in names for area in plan.venue.areas])
-    lack = lacks(plan)
     return float(lack[own].sum()), float(lack[~own].sum())
 
 
-def lacks(plan: FillPlan) -> np.ndarray:
-    """Return what all rows of each area lack, in steps."""
-    counts = np.bincount(plan.walk.area, minlength=len(plan.venue.areas))
-    return np.array([need.missing_steps for need in plan.needs_after]) * counts
+def row_lacks(plan: FillPlan) -> np.ndarray:
+    """Return what each row lacks, in steps."""
+    yardstick = make_yardstick(make_zones(plan.venue, plan.air), plan.settings)
+    sounding = [name for name in plan.settings if plan.settings.sounds(name)]
+    return rows_with(yardstick, plan.settings, sounding).missing
 
 
 def with_trims(venue: Venue, settings: dict[str, OutputSettings], trims: dict[str, float],
@@ -158,8 +162,9 @@ def needed_fills_that_help_play(venue: Venue, plan: FillPlan) -> Iterator[str]:
         if any(plan.settings.sounds(name) or "trim_db" in venue.outputs[name].locked
                for name in tier) or not any(need.needed for need in first.needs):
             continue
-        before, _ = missing(plan, first.areas)
-        others = np.array([area.name not in first.areas for area in venue.areas])
+        before = row_lacks(plan)
+        own = np.isin(plan.walk.area, [number for number, area in enumerate(venue.areas)
+                                       if area.name in first.areas])
         short = [need for need in plan.needs_after if need.area in first.areas]
         rows = rows_of(plan, first.areas).sum()
         lacking_rows = max(sum(1 - need.served_share for need in short) * rows / len(short), 1.0)
@@ -168,13 +173,14 @@ def needed_fills_that_help_play(venue: Venue, plan: FillPlan) -> Iterator[str]:
                        _headroom(venue, name) for name in tier)
         for trim in np.arange(np.floor(headroom * 2) / 2, -25.0, -3.0):
             tried = with_trims(venue, dict(plan.settings), dict.fromkeys(tier, float(trim)))
-            # What one area loses is not made good by what another gains.
-            cost = np.maximum(lacks(tried) - lacks(plan), 0.0)[others].sum()
-            won = before - missing(tried, first.areas)[0] - cost
+            won = before - row_lacks(tried)
+            # What one row loses is not made good by what another gains.
+            won = won[own].sum() + np.minimum(won[~own], 0.0).sum()
             image = first_priority(venue, tier[0]) != "words"
             if won > SPARE * 0.25 * lacking_rows + 0.1 and keeps_bounds(
                     tried, plan, tier, image=image):
-                yield f"{tier}: off, though {trim:+.1f} dB mends {won:.2f} of {before:.2f} steps"
+                yield (f"{tier}: off, though {trim:+.1f} dB mends {won:.2f} of "
+                       f"{before[own].sum():.2f} steps")
                 break
 
 
