@@ -113,3 +113,11 @@ def test_more_distance_or_volume_never_brings_more_tail(distance, rt60, volume):
 def test_nonsense_is_refused(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_sabine_by_hand():
+    """Sabine 1922: 1,440 m3 with 864 m2, a fifth of it absorbing; the constant from memory."""
+    assert room.sabine_rt60_s(20.0, 12.0, 6.0, 0.2) == pytest.approx(
+        0.161 * 1440.0 / (864.0 * 0.2))
+    twice = room.sabine_rt60_s(20.0, 12.0, 6.0, np.array([0.2, 0.4]))
+    assert twice[0] == pytest.approx(2.0 * twice[1])

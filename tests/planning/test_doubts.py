@@ -78,6 +78,8 @@ def test_a_box_on_the_wrong_side_of_its_area_is_asked_for_its_sign():
         -3.0, 5.0, 8.0)
     across = replace(flipped, aim_m=(30.0, 6.0, 1.2))
     assert doubts(replace(right, sources=(*hall.sources, across))) == {}
+    backwards = replace(flipped, aim_m=(2.0, 0.5, 1.2))
+    assert list(doubts(replace(right, sources=(*hall.sources, backwards)))) == [Kind.AIMS_AWAY]
 
 
 def test_a_main_deeper_than_a_fill_or_far_behind_the_others_is_asked_about():

@@ -368,3 +368,12 @@ def test_headroom_is_that_of_the_weakest_box():
     loud = replace(hall, loudspeakers={**hall.loudspeakers, "weak box": by_octave},
                    sources=mixed)
     assert headroom_db(loud, "Fills") == pytest.approx(100 - 90 - weight, abs=0.03)
+
+
+def test_the_cheapest_trim_keeps_every_bound_and_counts_what_others_lose():
+    curve = next(fill.trim for fill in plan_fills(small_hall()).fills)
+    better = np.linspace(5.0, 0.0, curve.trim_db.size)
+    free = replace(curve, missing=better, elsewhere=np.zeros_like(better),
+                   bounds={Bound.HARM: -11.0, Bound.PRECEDENCE: 3.0})
+    assert free.trim_db[free.cheapest()] == -11.0
+    assert replace(free, elsewhere=8.0 - 2.0 * better).cheapest() == 0
