@@ -56,6 +56,20 @@ def row_lacks(plan: FillPlan) -> np.ndarray:
     return rows_with(yardstick, plan.settings, sounding).missing
 
 
+def won_and_asked(without: FillPlan, tried: FillPlan, names: tuple[str, ...],
+                  ) -> tuple[float, float]:
+    """Return the steps that fills win for the rows of their areas, and what is worth it.
+
+    What a row elsewhere loses counts; what it gains does not.
+    """
+    before, own = row_lacks(without), rows_of(without, names)
+    won = before - row_lacks(tried)
+    short = [need for need in without.needs_after if need.area in names]
+    lacking_rows = max(sum(1 - need.served_share for need in short) * own.sum() / len(short), 1.0)
+    return (float(won[own].sum() + np.minimum(won[~own], 0.0).sum()),
+            float(SPARE * 0.25 * lacking_rows + 0.1))
+
+
 def with_trims(venue: Venue, settings: dict[str, OutputSettings], trims: dict[str, float],
                ) -> FillPlan:
     """Evaluate settings with other trims, each delay by its rule at the trim that is set."""
@@ -162,25 +176,15 @@ def needed_fills_that_help_play(venue: Venue, plan: FillPlan) -> Iterator[str]:
         if any(plan.settings.sounds(name) or "trim_db" in venue.outputs[name].locked
                for name in tier) or not any(need.needed for need in first.needs):
             continue
-        before = row_lacks(plan)
-        own = np.isin(plan.walk.area, [number for number, area in enumerate(venue.areas)
-                                       if area.name in first.areas])
-        short = [need for need in plan.needs_after if need.area in first.areas]
-        rows = rows_of(plan, first.areas).sum()
-        lacking_rows = max(sum(1 - need.served_share for need in short) * rows / len(short), 1.0)
         headroom = min(plan.figures()[f"{name}: headroom_db"]
                        if np.isfinite(plan.figures()[f"{name}: headroom_db"]) else
                        _headroom(venue, name) for name in tier)
         for trim in np.arange(np.floor(headroom * 2) / 2, -25.0, -3.0):
             tried = with_trims(venue, dict(plan.settings), dict.fromkeys(tier, float(trim)))
-            won = before - row_lacks(tried)
-            # What one row loses is not made good by what another gains.
-            won = won[own].sum() + np.minimum(won[~own], 0.0).sum()
+            won, asked = won_and_asked(plan, tried, first.areas)
             image = first_priority(venue, tier[0]) != "words"
-            if won > SPARE * 0.25 * lacking_rows + 0.1 and keeps_bounds(
-                    tried, plan, tier, image=image):
-                yield (f"{tier}: off, though {trim:+.1f} dB mends {won:.2f} of "
-                       f"{before[own].sum():.2f} steps")
+            if won > asked and keeps_bounds(tried, plan, tier, image=image):
+                yield f"{tier}: off, though {trim:+.1f} dB mends {won:.2f} steps, {asked:.2f} asked"
                 break
 
 
@@ -226,7 +230,9 @@ def _compared(venue: Venue, milder: FillPlan, how: str) -> Iterator[str]:
         planned = plan_fills(venue)
     except ValueError:
         return
-    trims = {fill.output: milder.settings[fill.output].trim_db for fill in milder.fills}
+    # A trim that the file holds is no decision: a fill with one is filtered for the harder venue.
+    trims = {fill.output: milder.settings[fill.output].trim_db for fill in milder.fills
+             if "trim_db" not in venue.outputs[fill.output].locked}
     mains = {name: own for name, own in planned.settings.items() if name not in trims}
     old = with_trims(venue, {**milder.settings, **mains}, trims)
     for tier in tiers_of(old):
@@ -245,6 +251,13 @@ def _compared(venue: Venue, milder: FillPlan, how: str) -> Iterator[str]:
     steps, was = missing(planned, served), missing(old, served)
     if sum(steps) <= sum(was) + 1e-9:
         return
+    silent = [name for name in trims if old.settings.sounds(name)
+              and not planned.settings.sounds(name)]
+    if silent:
+        # A fill that would not be worth it stays off: what it lacks is then no fault.
+        won, asked = won_and_asked(planned, old, served)
+        if won <= asked:
+            return
     if level > was_level + 0.5 or speech > was_speech + 0.01:
         yield (f"{how}: {level:.2f} dB and {speech:.3f} short, with the milder settings "
                f"{was_level:.2f} and {was_speech:.3f}")
