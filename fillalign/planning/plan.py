@@ -42,7 +42,6 @@ from fillalign.planning.trim import (
     Bound,
     Judged,
     Tier,
-    joined,
     trim_grid_db,
 )
 from fillalign.planning.zones import (
@@ -204,7 +203,7 @@ def _broken_by_more(case: Tier, settings: Settings) -> Bound | None:
     for name in case.moving:
         tried = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
                  for one, trim, delay in zip(tried, trims[name], delays[name], strict=True)]
-    judged = _judged(case, tried, np.array([kept[name] for name in case.moving]))
+    judged = case.judge(tried, np.array([kept[name] for name in case.moving]))
     cost = judged.check.missing[:, case.own].mean(axis=1) + judged.elsewhere
     better = np.flatnonzero(cost < cost[0] - EQUAL_STEPS)
     if not better.size:
@@ -265,13 +264,13 @@ def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> Candidate |
     _, first = np.unique(dialled, axis=1, return_index=True)
     places = np.sort(first)
     coarse = np.unique(np.append(places[::STRIDE], places[-1]))
-    judged = _judged(case, [complete[at] for at in coarse], kept[:, coarse])
+    judged = case.judge([complete[at] for at in coarse], kept[:, coarse])
     best = case.choose(judged)
     if best is None:
         return None
     at = int(np.searchsorted(places, coarse[best]))
     fine = places[max(at - STRIDE + 1, 0) : at + STRIDE // 2 + 1]
-    judged = _judged(case, [complete[at] for at in fine], kept[:, fine])
+    judged = case.judge([complete[at] for at in fine], kept[:, fine])
     best = case.choose(judged)
     return None if best is None else _candidate(case, complete[fine[best]], judged, best)
 
@@ -320,21 +319,6 @@ def _timed_for(
         kept[name] = bases[name].image_share(case.zones.paths.air, delays[name], own,
                                              case.bounded_seats(name, released))
     return delays, kept
-
-
-def _judged(case: Tier, candidates: list[Settings], kept: FloatArray) -> Judged:
-    """Judge complete candidates; those with the same delays share their paths."""
-    delays = [tuple(one[name].delay_ms for name in case.moving) for one in candidates]
-    trims = np.array([[one[name].trim_db for one in candidates] for name in case.moving])
-    # Delays some ms apart change no modulation: speech is swept with the middle one's.
-    index = case.index(candidates[len(candidates) // 2], trims)
-    parts, order = [], []
-    for delay in dict.fromkeys(delays):
-        here = [at for at, one in enumerate(delays) if one == delay]
-        field = case.field(candidates[here[0]])
-        parts.append(case.judge(field, trims[:, here], kept[:, here], index[here]))
-        order += here
-    return joined(parts, np.argsort(order))
 
 
 def _candidate(case: Tier, settings: Settings, judged: Judged, place: int) -> Candidate:

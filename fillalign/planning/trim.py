@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import chain
@@ -16,12 +16,10 @@ from fillalign.field import (
     JUST_NOTICEABLE,
     BoolArray,
     Field,
-    IntArray,
     Settings,
     speech_at,
     superpose,
 )
-from fillalign.levels import db_to_amplitude
 from fillalign.planning.delay import delay_basis
 from fillalign.planning.need import (
     SHARE_OF_ROWS,
@@ -89,26 +87,6 @@ class Judged:
             Bound.OVERSHOOT: self.overshoot_db <= OVERSHOOT_DB + 1e-9,
             Bound.HARM: self.harm <= JUST_NOTICEABLE + 1e-9,
         }
-
-
-def joined(parts: list[Judged], order: IntArray) -> Judged:
-    """Put judgements side by side, in an order of their own."""
-
-    def along(name: str, axis: int) -> FloatArray:
-        every = np.concatenate([getattr(one, name) for one in parts], axis=axis)
-        return np.asarray(np.take(every, order, axis=axis))
-
-    check = RowCheck(*(np.concatenate([getattr(one.check, name) for one in parts])[order]
-                       for name in RowCheck.__dataclass_fields__))
-    return Judged(
-        dialled_db=along("dialled_db", 1),
-        check=check,
-        elsewhere=along("elsewhere", 0),
-        overshoot_db=along("overshoot_db", 0),
-        harm=along("harm", 0),
-        image_share=along("image_share", 1),
-        maximum_db=parts[0].maximum_db,
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,10 +171,6 @@ class Tier:
         far = alone.shortfall_db > LEFT_ALONE_DB
         return np.asarray(self.own & (hidden | far | unclear))
 
-    def field(self, settings: Settings) -> Field:
-        """Return everything that sounds with the tier, under some delays and filters."""
-        return superpose(self.zones.paths, settings, sounding=[*self.others, *self.moving])
-
     def highest_db(self, settings: Settings) -> FloatArray:
         """Highest trim of each output of the tier within its boxes' maximum, (t,)."""
         return np.array([
@@ -212,48 +186,64 @@ class Tier:
 
     def judge(
         self,
-        field: Field,
-        dialled_db: FloatArray,
+        candidates: Sequence[Settings],
         image_share: FloatArray,
-        index: FloatArray,
+        as_set: Settings | None = None,
+        every: int = 1,
     ) -> Judged:
-        """Judge trims of the tier's outputs (t, k) under the delays and filters of a field.
+        """Judge complete candidates: k settings that differ in what the tier has.
 
-        `image_share` (t, k) of the covered seats keep the image with them; `index` (k, r)
-        is the speech index of the rows.
+        `image_share` (t, k) of the covered seats keep the image with them. What only trims
+        change is weighed in the field of the settings `as_set`, if they are given. The speech
+        index is worked out for one in `every` and interpolated between.
         """
         zones, yardstick = self.zones, self.yardstick
-        gains = self._gains(field.settings, field.outputs, dialled_db)
-        check = yardstick.check(*_row_powers(yardstick, field, gains), index)
+        # Delays some ms apart change no modulation: speech is swept with the middle one's.
+        index = self._index(candidates, as_set or candidates[len(candidates) // 2], every)
+        check = yardstick.check(*self._row_powers(candidates, as_set), index)
         worse = np.maximum(check.missing - self.without.missing, 0.0)[:, ~self.own]
         behind = zones.row_x_m >= yardstick.reference.x_m - 1e-9
         floor = np.maximum(self.without.total_dba, yardstick.reference.meter_dba)
         return Judged(
-            dialled_db=dialled_db,
+            dialled_db=np.array([[one[name].trim_db for one in candidates]
+                                 for name in self.moving]),
             check=check,
             elsewhere=worse.sum(axis=1) / self.own.sum(),
             overshoot_db=(check.total_dba - floor)[:, behind].max(axis=1, initial=-np.inf),
             harm=self._harm(index),
             image_share=image_share,
-            maximum_db=self.highest_db(field.settings),
+            maximum_db=self.highest_db(candidates[0]),
         )
 
-    def _gains(
-        self, settings: Settings, outputs: tuple[str, ...], dialled_db: FloatArray
-    ) -> FloatArray:
-        """Amplitude gains (k, o) of some outputs for trims (t, k) of the tier."""
-        gains = np.tile(settings.gains(outputs), (dialled_db.shape[1], 1))
-        gains[:, [outputs.index(name) for name in self.moving]] = db_to_amplitude(dialled_db).T
-        return gains
+    def _row_powers(
+        self, candidates: Sequence[Settings], as_set: Settings | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Heard power (k, r, 3) by `WEIGHTS` and A-weighted total (k, r) with each candidate.
 
-    def index(self, settings: Settings, dialled_db: FloatArray, every: int = 1) -> FloatArray:
-        """Speech index (k, r) of the rows for trims (t, k), interpolated between some of them."""
-        outputs = [*self.others, *self.moving]
-        speech = speech_at(self.zones.paths, settings, sounding=outputs)
-        gains = self._gains(settings, speech.outputs, dialled_db)
-        places = np.arange(len(gains))
+        Those with the same delays share a field.
+        """
+        mean, fields = self.zones.row_mean, {}
+        heard, total = [], []
+        for one in candidates:
+            delays = tuple(one[name].delay_ms for name in self.moving)
+            if delays not in fields:
+                fields[delays] = _slim(superpose(
+                    self.zones.paths, as_set or one, sounding=[*self.others, *self.moving]))
+            field = fields[delays]
+            gains = one.gains(field.outputs)
+            heard.append(mean(field.heard(gains)))
+            total.append(mean(field.total(gains)[:, 0]))
+        return np.array(heard), np.array(total)
+
+    def _index(
+        self, candidates: Sequence[Settings], timed: Settings, every: int
+    ) -> FloatArray:
+        """Speech index (k, r) of the rows, interpolated between some candidates."""
+        speech = speech_at(self.zones.paths, timed, sounding=[*self.others, *self.moving])
+        places = np.arange(len(candidates))
         nodes = np.unique(np.append(places[::every], places[-1]))
-        index = self.zones.row_mean(speech.index(gains[nodes]).T)
+        gains = np.array([candidates[place].gains(speech.outputs) for place in nodes])
+        index = self.zones.row_mean(speech.index(gains).T)
         return np.array([np.interp(places, nodes, row) for row in index]).T
 
     def _harm(self, index: FloatArray) -> FloatArray:
@@ -309,18 +299,12 @@ class Tier:
         return np.asarray(won >= WORTH_STEPS * lacking)
 
 
-def _row_powers(
-    yardstick: Yardstick, field: Field, gains: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Heard power (k, r, 3) by `WEIGHTS` and A-weighted total (k, r), for gains (k, o)."""
-    slim = replace(
+def _slim(field: Field) -> Field:
+    """Return a field weighted by `WEIGHTS` over its bands."""
+    return replace(
         field, own=field.own @ WEIGHTS, early=field.early @ WEIGHTS, late=field.late @ WEIGHTS,
         cross={pair: power @ WEIGHTS for pair, power in field.cross.items()},
     )
-    mean = yardstick.zones.row_mean
-    heard = np.array([mean(slim.heard(row)) for row in gains])
-    total = np.array([mean(slim.total(row)[:, 0]) for row in gains])
-    return heard, total
 
 
 def trim_curves(
@@ -348,9 +332,8 @@ def trim_curves(
     tier = Tier(yardstick, settings, together, others)
     trims = trim_grid_db(max(headroom_db(venue, name) for name in together))
     shares = np.array([_image_share(zones, settings, name, trims) for name in together])
-    every = np.tile(trims, (len(together), 1))
-    index = tier.index(settings, every, _SPEECH_STEPS)
-    judged = tier.judge(tier.field(settings), every, shares, index)
+    candidates = [settings.replaced(*together, trim_db=float(trim)) for trim in trims]
+    judged = tier.judge(candidates, shares, settings, _SPEECH_STEPS)
     own = judged.check.rows(tier.own)
     ahead = ~tier.own & (zones.row_x_m < zones.row_x_m[tier.own].min())
     back = int(np.flatnonzero(tier.own)[zones.row_x_m[tier.own].argmax()])
