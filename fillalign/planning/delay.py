@@ -94,36 +94,40 @@ class DelayAnswers:
 
 
 @dataclass(frozen=True, eq=False)
+class Ways(ByValue):
+    """Ways of sound from boxes, k: lengths in m, round corners if any, and winds along them.
+
+    `heading` (k, 2) is the x and y of the mean unit vector along each, by which another
+    wind counts; `delay_ms` and `latency_ms` are those of the output that each comes from.
+    """
+
+    length_m: FloatArray
+    wind_m_s: FloatArray
+    heading: FloatArray
+    delay_ms: FloatArray
+    latency_ms: FloatArray
+
+    def blown(self, wind: FloatArray) -> Ways:
+        """Return the ways in another wind, of which x and y are given in m/s."""
+        return replace(self, wind_m_s=self.heading @ wind)
+
+
+@dataclass(frozen=True, eq=False)
 class DelayBasis(ByValue):
     """Paths that decide one output's delay, over its covered seats n.
 
-    Lengths in m, winds along them in m/s; `over_mains_db` (n,) is the direct sound of
-    the fill over that of the mains, by which seats weigh; `main_delay_ms` and
-    `main_latency_ms` (n,) are those of the main that counts, `fill_latency_ms` the
-    fill's own. What starts with `box` holds one entry a way to a box of the output
-    from a main that its seats hear. `along` (n,) is the cosine between the way from that
-    main to the box and the way on to the seat: how far a box that hangs a metre deeper
-    comes nearer.
-    `main_along`, `fill_along` and `box_along` (..., 2) are the x and y of the ways' unit
-    vectors, along which a wind counts.
+    `main` are the ways (n,) to the seats from the main that counts there, `fill` those
+    from the output's own boxes, `box` (k,) those to its boxes from a main that their seats
+    hear. `over_mains_db` (n,) is the direct sound of the fill over that of the mains, by
+    which seats weigh. `along` (n,) is the cosine between the way from that main to the box
+    and the way on to the seat: how far a box that hangs a metre deeper comes nearer.
     """
 
-    main_m: FloatArray
-    main_wind_m_s: FloatArray
-    main_delay_ms: FloatArray
-    main_latency_ms: FloatArray
-    fill_m: FloatArray
-    fill_wind_m_s: FloatArray
-    fill_latency_ms: float
+    main: Ways
+    fill: Ways
+    box: Ways
     over_mains_db: FloatArray
     along: FloatArray
-    main_along: FloatArray
-    fill_along: FloatArray
-    box_along: FloatArray
-    box_m: FloatArray
-    box_wind_m_s: FloatArray
-    box_delay_ms: FloatArray
-    box_latency_ms: FloatArray
 
     @property
     def weights(self) -> FloatArray:
@@ -137,24 +141,23 @@ class DelayBasis(ByValue):
 
     def blown(self, wind_m_s: float, wind_towards_deg: float) -> DelayBasis:
         """Return the basis in another wind."""
-        turn = np.radians(wind_towards_deg)
-        wind = wind_m_s * np.array([np.cos(turn), np.sin(turn)])
-        return replace(self, main_wind_m_s=self.main_along @ wind,
-                       fill_wind_m_s=self.fill_along @ wind, box_wind_m_s=self.box_along @ wind)
+        wind = _wind(wind_m_s, wind_towards_deg)
+        return replace(self, main=self.main.blown(wind), fill=self.fill.blown(wind),
+                       box=self.box.blown(wind))
 
     def wanted_ms(self, air: Air) -> FloatArray:
         """Delay that each seat wants, (n,), in ms."""
-        return np.asarray(self.main_delay_ms + seat_delay_ms(
-            self.main_m, self.fill_m, air,
-            main_latency_ms=self.main_latency_ms, fill_latency_ms=self.fill_latency_ms,
-            main_wind_along_m_s=self.main_wind_m_s, fill_wind_along_m_s=self.fill_wind_m_s,
+        return np.asarray(self.main.delay_ms + seat_delay_ms(
+            self.main.length_m, self.fill.length_m, air,
+            main_latency_ms=self.main.latency_ms, fill_latency_ms=self.fill.latency_ms,
+            main_wind_along_m_s=self.main.wind_m_s, fill_wind_along_m_s=self.fill.wind_m_s,
         ))
 
     def answers(self, air: Air) -> DelayAnswers:
         """Return the three answers for some air."""
-        box = self.box_delay_ms + fill_delay_ms(
-            self.box_m, air, main_latency_ms=self.box_latency_ms,
-            fill_latency_ms=self.fill_latency_ms, wind_along_m_s=self.box_wind_m_s,
+        box = self.box.delay_ms + fill_delay_ms(
+            self.box.length_m, air, main_latency_ms=self.box.latency_ms,
+            fill_latency_ms=self.fill.latency_ms[0], wind_along_m_s=self.box.wind_m_s,
         )
         return DelayAnswers(
             box_to_box_ms=float(box.max()),
@@ -281,40 +284,63 @@ def basis_at(paths: Paths, settings: Settings, output: str) -> DelayBasis:
     DelayBasis
         Over the seats of the paths.
     """
-    venue = paths.venue
     if not settings.sounds(output):
         settings = settings.replaced(output, trim_db=0.0)
     mains, _ = counting_mains(paths, settings, output)
-    fills = serving_fills(paths, output)
-    box, main = (np.array([source.position_m for source in venue.sources])[sources]
-                 for sources in (fills, mains))
-    points = paths.seats.points_m
-    round_main, round_fill = (_corners(paths, sources) for sources in (mains, fills))
-    way, on = box - np.where(np.isfinite(round_main), round_main, main), points - box
+    fills, seat = serving_fills(paths, output), np.arange(len(mains))
+    points, corners = paths.seats.points_m, _corners_m(paths)
+    main, fill = (replace(
+        _ways(paths, settings, sources, corners[sources, seat], points),
+        length_m=paths.serving_m[sources, seat], wind_m_s=paths.serving_wind_m_s[sources, seat],
+    ) for sources in (mains, fills))
+    box, start = (_places_m(paths)[sources] for sources in (fills, mains))
+    way, on = box - _bend_m(corners[mains, seat], start), points - box
     size = np.linalg.norm(way, axis=1) * np.linalg.norm(on, axis=1)
-    seat = np.arange(len(mains))
-    owners = [venue.sources[number].output for number in mains]
     return DelayBasis(
-        main_m=paths.serving_m[mains, seat],
-        main_wind_m_s=paths.serving_wind_m_s[mains, seat],
-        main_delay_ms=np.array([settings[name].delay_ms for name in owners]),
-        main_latency_ms=np.array([venue.outputs[name].latency_ms for name in owners]),
-        fill_m=paths.serving_m[fills, seat],
-        fill_wind_m_s=paths.serving_wind_m_s[fills, seat],
-        fill_latency_ms=venue.outputs[output].latency_ms,
+        main=main,
+        fill=fill,
+        box=_box_ways(paths, settings, reference_sources(paths.venue, output, settings), fills),
         over_mains_db=_over_mains_db(paths, settings, output),
         along=(way * on).sum(axis=1) / np.maximum(size, 1e-9),
-        main_along=_heading(main, round_main, points),
-        fill_along=_heading(box, round_fill, points),
-        **_box_ways(paths, settings, output, fills),
     )
 
 
-def _corners(paths: Paths, sources: IntArray) -> FloatArray:
-    """Corner round which each seat hears its own of some sources, (n, 3); NaN where straight."""
-    every = np.array([corners_m(paths.venue, source, paths.seats)
-                      for source in paths.venue.sources])
-    return np.asarray(every[sources, np.arange(len(sources))])
+def _places_m(paths: Paths) -> FloatArray:
+    """Where every source hangs, (s, 3)."""
+    return np.array([source.position_m for source in paths.venue.sources])
+
+
+def _corners_m(paths: Paths) -> FloatArray:
+    """Corner round which each seat hears each source, (s, n, 3); NaN where straight."""
+    return np.array([corners_m(paths.venue, source, paths.seats)
+                     for source in paths.venue.sources])
+
+
+def _bend_m(corner: FloatArray, straight: FloatArray) -> FloatArray:
+    return np.where(np.isfinite(corner), corner, straight)
+
+
+def _wind(wind_m_s: float, wind_towards_deg: float) -> FloatArray:
+    """X and y of a wind in m/s."""
+    return np.array([wind_along_m_s(np.zeros(3), axis, wind_m_s, wind_towards_deg)
+                     for axis in np.eye(3)[:2]])
+
+
+def _ways(
+    paths: Paths, settings: Settings, sources: IntArray, corner: FloatArray, end: FloatArray
+) -> Ways:
+    """Ways from some sources (k,) round corners (k, 3), NaN where straight, to points (k, 3)."""
+    start, bend = _places_m(paths)[sources], _bend_m(corner, end)
+    length = np.asarray(distance_m(start, bend) + distance_m(bend, end))
+    heading = (end - start)[:, :2] / np.maximum(length, 1e-9)[:, None]
+    owners = [paths.venue.sources[number].output for number in sources]
+    return Ways(
+        length_m=length,
+        wind_m_s=heading @ _wind(paths.state.wind_m_s, paths.state.wind_towards_deg),
+        heading=heading,
+        delay_ms=np.array([settings[name].delay_ms for name in owners]),
+        latency_ms=np.array([paths.venue.outputs[name].latency_ms for name in owners]),
+    )
 
 
 def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
@@ -324,60 +350,24 @@ def _over_mains_db(paths: Paths, settings: Settings, output: str) -> FloatArray:
     return np.asarray(power_to_db(fill / mains))
 
 
-def _box_ways(
-    paths: Paths, settings: Settings, output: str, serving: IntArray
-) -> dict[str, FloatArray]:
+def _box_ways(paths: Paths, settings: Settings, sources: list[int], serving: IntArray) -> Ways:
     """Return the ways to each box of an output from the mains that its seats hear.
 
     At a seat that is the nearest to the box of those within 10 dB of the loudest: what
-    is too weak to count there promises nothing. `serving` (n,) is the box of each seat.
+    is too weak to count there promises nothing. `sources` are those mains, `serving` (n,)
+    is the box of each seat.
     """
-    venue = paths.venue
-    mains = np.array(reference_sources(venue, output, settings))
-    trims = np.array([settings[venue.sources[number].output].trim_db for number in mains])
-    level = paths.level_dba[mains] + trims[:, None]
-    heard = level >= level.max(axis=0) - NEAR_DB
-    corners = np.array([corners_m(venue, venue.sources[number], paths.seats) for number in mains])
-    ways = []
-    for number in dict.fromkeys(serving.tolist()):
-        box = np.array(venue.sources[number].position_m)
-        start = np.array([venue.sources[main].position_m for main in mains])[:, None]
-        first = np.where(np.isfinite(corners), corners, start)
-        length = distance_m(start, first) + distance_m(first, box)
-        here = np.flatnonzero(serving == number)
-        near = np.where(heard, length, np.inf)[:, here].argmin(axis=0)
-        bends = {(place, corners[place, seat].tobytes()): corners[place, seat]
-                 for place, seat in zip(near.tolist(), here, strict=True)}
-        ways += [_box_way(paths, settings, int(mains[place]), box, corner)
-                 for (place, _), corner in bends.items()]
-    names = ("box_m", "box_wind_m_s", "box_delay_ms", "box_latency_ms")
-    found = np.array(ways).T
-    return {"box_along": found[4:].T, **dict(zip(names, found[:4], strict=True))}
-
-
-def _box_way(
-    paths: Paths, settings: Settings, main: int, box: FloatArray, corner: FloatArray
-) -> tuple[float, ...]:
-    """Length, wind, delay and latency of the way from a main to a box, and where it heads."""
-    source = paths.venue.sources[main]
-    start = np.array(source.position_m)
-    bend = corner if np.isfinite(corner).all() else box
-    legs, state = ((start, bend), (bend, box)), paths.state
-    lengths = [float(distance_m(begin, end)) for begin, end in legs]
-    winds = [float(wind_along_m_s(begin, end, state.wind_m_s, state.wind_towards_deg))
-             for begin, end in legs]
-    whole = max(sum(lengths), 1e-9)
-    wind = sum(length * wind for length, wind in zip(lengths, winds, strict=True)) / whole
-    heading = _heading(start[None], corner[None], box[None])[0]
-    return (whole, wind, settings[source.output].delay_ms,
-            paths.venue.outputs[source.output].latency_ms, *heading.tolist())
-
-
-def _heading(start: FloatArray, corner: FloatArray, end: FloatArray) -> FloatArray:
-    """Return x and y of the mean unit vector along some ways, (..., 2), round corners if any."""
-    bend = np.where(np.isfinite(corner), corner, end)
-    length = np.linalg.norm(bend - start, axis=-1) + np.linalg.norm(end - bend, axis=-1)
-    return np.asarray((end - start)[..., :2] / np.maximum(length, 1e-9)[..., None])
+    mains, places = np.array(sources), _places_m(paths)
+    trims = [settings[paths.venue.sources[number].output].trim_db for number in mains]
+    level = paths.level_dba[mains] + np.array(trims)[:, None]
+    heard, corners = level >= level.max(axis=0) - NEAR_DB, _corners_m(paths)[mains]
+    first = _bend_m(corners, places[mains, None])
+    length = distance_m(places[mains, None], first) + distance_m(first, places[serving])
+    near, seat = np.where(heard, length, np.inf).argmin(axis=0), np.arange(len(serving))
+    # Many seats share a way, and all of an area their corners.
+    _, first_seat = np.unique([mains[near], serving, paths.seats.area], axis=1, return_index=True)
+    near, seat = near[first_seat], first_seat
+    return _ways(paths, settings, mains[near], corners[near, seat], places[serving[seat]])
 
 
 def wanted_delays_ms(

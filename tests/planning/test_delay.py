@@ -345,9 +345,10 @@ def test_wind_is_known_to_half_its_speed(rule):
 def test_a_basis_in_another_wind_is_that_of_the_venue_in_it():
     calm, windy = basis_of(small_hall()), basis_of(small_hall(wind_m_s=6.0))
     blown = calm.blown(6.0, 30.0)
-    for name in ("main_wind_m_s", "fill_wind_m_s", "box_wind_m_s"):
-        np.testing.assert_allclose(getattr(blown, name), getattr(windy, name), atol=1e-9)
-        assert np.abs(getattr(windy, name)).max() > 1.0
+    for name in ("main", "fill", "box"):
+        expected = getattr(windy, name).wind_m_s
+        np.testing.assert_allclose(getattr(blown, name).wind_m_s, expected, atol=1e-9)
+        assert np.abs(expected).max() > 1.0
 
 
 def test_causes_add_by_their_squares():
@@ -364,7 +365,7 @@ def test_uncertainty_at_the_ends_of_the_range(temperature_c, humidity_pct):
     hall, air = small_hall(), Air(temperature_c, humidity_pct)
     basis = basis_of(hall, air=air)
     stated = delay_uncertainty(basis, air, "box-to-box", Survey(thermometer_c=1.0))
-    slope = 1000 * basis.box_m.max() / air.speed_m_s / (2 * (temperature_c + 273.15))
+    slope = 1000 * basis.box.length_m.max() / air.speed_m_s / (2 * (temperature_c + 273.15))
     assert stated.by_cause_ms["thermometer"] == pytest.approx(slope, rel=0.03)
     assert stated.by_cause_ms["hygrometer"] > 0
 

@@ -18,7 +18,7 @@ from fillalign.field import Settings
 from fillalign.levels import weighted_total_db
 from fillalign.planning import Bound, plan_fills
 from fillalign.planning.need import RowCheck, make_yardstick
-from fillalign.planning.trim import Judged, Tier, _last, joined, trim_curves, trim_grid_db
+from fillalign.planning.trim import Judged, Tier, _last, trim_curves, trim_grid_db
 from fillalign.planning.zones import make_zones
 from fillalign.sheet.content import sheet_content
 from fillalign.venue import headroom_db
@@ -287,14 +287,20 @@ def test_rows_that_the_mains_do_not_serve_are_released_from_the_image(plan):
     assert released(replace(hall, areas=(hall.areas[0], half))) == [False] * 16
 
 
-def test_judgements_are_put_side_by_side_in_an_order_of_their_own():
-    one = judged([[1.0] * 7, [2.0] * 7], elsewhere=[0.1, 0.2], harm=np.array([1.0, 2.0]))
-    other = judged([[3.0] * 7], elsewhere=0.3, harm=np.array([3.0]))
-    both = joined([one, other], np.array([2, 0, 1]))
-    assert both.harm.tolist() == [3.0, 1.0, 2.0]
-    assert both.elsewhere.tolist() == [0.3, 0.1, 0.2]
-    assert both.check.missing[:, -1].tolist() == [3.0, 1.0, 2.0]
-    assert both.dialled_db.tolist() == [[0.0, 0.0, 0.5]]
+def test_each_candidate_is_judged_at_its_own_delay(plan):
+    """Together as alone, in whatever order; and a delay makes a difference."""
+    settings = [plan.settings.replaced("Fills", trim_db=trim, delay_ms=delay)
+                for trim, delay in ((-3.0, 70.0), (-9.0, 150.0), (-3.0, 150.0), (-6.0, 70.0))]
+    tier = Tier(make_yardstick(make_zones(plan.venue, plan.air), plan.settings), settings[0],
+                ["Fills"], ["Mains"])
+    share = np.ones((1, 4))
+    together = tier.judge(settings, share)
+    for place, one in enumerate(settings):
+        alone = tier.judge([one], share[:, :1])
+        assert together.check.total_dba[place] == pytest.approx(alone.check.total_dba[0])
+        assert together.dialled_db[0, place] == one["Fills"].trim_db
+    short = together.check.shortfall_db
+    assert np.abs(short[0] - short[2]).max() > 0.1
 
 
 # Boxes ------------------------------------------------------------------------------------
