@@ -24,7 +24,6 @@ from fillalign.levels import power_to_db
 from fillalign.planning.zones import (
     Zones,
     asked_of,
-    covered_areas,
     main_outputs,
     mirror_of,
 )
@@ -263,8 +262,7 @@ def level_weights(difference_db: FloatArray) -> FloatArray:
 
 def delay_basis(zones: Zones, settings: Settings, output: str) -> DelayBasis:
     """Collect what decides an output's delay, over the seats in the areas that it covers."""
-    covered = zones.seats_in(covered_areas(zones.venue, [output]))
-    return basis_at(zones.paths.take(covered), settings, output)
+    return basis_at(zones.covered([output]), settings, output)
 
 
 def basis_at(paths: Paths, settings: Settings, output: str) -> DelayBasis:

@@ -15,7 +15,7 @@ from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import power_to_db
 from fillalign.planning.need import Yardstick
 from fillalign.planning.wording import Finding, Kind
-from fillalign.planning.zones import TRIM_STEP_DB, Zones, covered_areas
+from fillalign.planning.zones import TRIM_STEP_DB, Zones
 from fillalign.venue import OutputSettings, Venue, headroom_db
 
 LOW_CUTS_HZ = (80.0, 100.0, 120.0, 150.0, 180.0, 200.0, 250.0)
@@ -67,7 +67,7 @@ def try_low_cuts(
     Bands below what the mains and subs play do not count: there is nothing to keep.
     """
     venue, free = zones.venue, free_of_low_cut(zones.venue, tier)
-    paths = zones.paths.take(zones.seats_in(covered_areas(venue, tier)))
+    paths = zones.covered(tier)
 
     def level_db(corner_hz: float | None, **dialled: Any) -> FloatArray:
         cut = settings.replaced(*free, low_cut_hz=corner_hz, **dialled)
@@ -111,7 +111,7 @@ def choose_shelf(
     tier; gain 0 where the tone is within 1 dB already. `settings` have no shelf yet.
     """
     zones, venue = yardstick.zones, yardstick.zones.venue
-    paths = zones.paths.take(zones.seats_in(covered_areas(venue, tier)))
+    paths = zones.covered(tier)
     field = superpose(paths, settings, sounding=[*sounding, *tier])
     rest, everything = (field.heard(field.gains(names)).mean(axis=0)
                         for names in (sounding, None))

@@ -22,7 +22,7 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import DelayBasis, basis_at, delay_basis
-from fillalign.planning.zones import Zones, aim_seat, covered_areas, covered_seats, main_outputs
+from fillalign.planning.zones import Zones, aim_seat, covered_seats, main_outputs
 from fillalign.venue import Venue
 
 BELIEVED_DB = 12.0
@@ -183,7 +183,7 @@ def meter_powers(
 
 def _end_seats(venue: Venue, seats: Seats, output: str, aim: int) -> list[int]:
     """Seats of the first and the last row that an output covers, the nearest across to `aim`."""
-    inside = covered_seats(venue, seats, output)
+    inside = np.flatnonzero(covered_seats(venue, seats, [output]))
     x = seats.points_m[inside, 0]
     across = np.abs(seats.points_m[inside, 1] - seats.points_m[aim, 1])
     return [int(inside[np.where(x == end, across, np.inf).argmin()])
@@ -192,7 +192,7 @@ def _end_seats(venue: Venue, seats: Seats, output: str, aim: int) -> list[int]:
 
 def _equal_seat(zones: Zones, settings: Settings, output: str) -> int:
     """Covered seat at which the direct sounds of fill and mains are nearest to equal."""
-    covered = np.flatnonzero(zones.seats_in(covered_areas(zones.venue, [output])))
+    covered = np.flatnonzero(covered_seats(zones.venue, zones.paths.seats, [output]))
     over = delay_basis(zones, settings, output).over_mains_db
     return int(covered[np.abs(over).argmin()])
 

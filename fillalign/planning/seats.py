@@ -24,7 +24,7 @@ from fillalign.field import (
 )
 from fillalign.levels import power_to_db
 from fillalign.planning.delay import counting_mains
-from fillalign.planning.zones import Zones, covered_areas, main_outputs
+from fillalign.planning.zones import Zones, covered_seats, main_outputs
 from fillalign.precedence import keeps_image, precedence_limit_db, required_margin_ms
 from fillalign.propagation import NEAR_DB
 
@@ -165,9 +165,7 @@ def check_paths(
         number = field.outputs.index(name)
         main, arrival = counting_mains(paths, settings, name)
         gap, over = field.arrival_ms[number] - arrival, level[number] - mains_dba
-        covers = covered_areas(venue, [name])
-        covered = np.isin(paths.seats.area,
-                          [at for at, area in enumerate(venue.areas) if area.name in covers])
+        covered = covered_seats(venue, paths.seats, [name])
         other, other_gap = _others(field, level, fills, number)
         part = {
             **everywhere,

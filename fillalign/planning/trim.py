@@ -34,6 +34,7 @@ from fillalign.planning.zones import (
     TRIM_STEP_DB,
     Zones,
     covered_areas,
+    covered_seats,
     fill_tiers,
     hidden_areas,
 )
@@ -182,7 +183,8 @@ class Tier:
     def bounded_seats(self, output: str, released: BoolArray) -> BoolArray:
         """Which of the seats that an output covers have the image as a bound."""
         rows = np.repeat(released[np.argsort(self.zones.order)], self.zones.seats_a_row)
-        return np.asarray(~rows[self.zones.seats_in(covered_areas(self.venue, [output]))])
+        covered = covered_seats(self.venue, self.zones.paths.seats, [output])
+        return np.asarray(~rows[covered])
 
     def judge(
         self,

@@ -67,16 +67,13 @@ class Zones:
         counts = self.seats_a_row.reshape(-1, *(1,) * (values.ndim - 1))
         return np.asarray((sums / counts)[self.order])
 
-    def seats_in(self, areas: Collection[str]) -> BoolArray:
-        """Which seats lie in the named areas, (n,)."""
-        return np.isin(self.paths.seats.area, self._numbers(areas))
-
     def rows_in(self, areas: Collection[str]) -> BoolArray:
         """Which rows lie in the named areas, (r,)."""
-        return np.isin(self.row_area, self._numbers(areas))
+        return _lie_in(self.venue, self.row_area, areas)
 
-    def _numbers(self, areas: Collection[str]) -> list[int]:
-        return [number for number, area in enumerate(self.venue.areas) if area.name in areas]
+    def covered(self, outputs: Collection[str]) -> Paths:
+        """Paths to the seats in the areas that some outputs cover."""
+        return self.paths.take(covered_seats(self.venue, self.paths.seats, outputs))
 
 
 def deciding_seats(venue: Venue, most: int = SEATS_THAT_DECIDE) -> Seats:
@@ -216,16 +213,19 @@ class Asked:
     priority: str
 
 
-def covered_seats(venue: Venue, seats: Seats, output: str) -> IntArray:
-    """Seats in the areas that an output covers."""
-    covers = covered_areas(venue, [output])
-    return np.flatnonzero(np.isin(
-        seats.area, [at for at, area in enumerate(venue.areas) if area.name in covers]))
+def covered_seats(venue: Venue, seats: Seats, outputs: Collection[str]) -> BoolArray:
+    """Which seats lie in the areas that some outputs cover, (n,)."""
+    return _lie_in(venue, seats.area, covered_areas(venue, outputs))
+
+
+def _lie_in(venue: Venue, number: IntArray, areas: Collection[str]) -> BoolArray:
+    """Which of some numbers of areas are those of the named ones."""
+    return np.isin(number, [at for at, area in enumerate(venue.areas) if area.name in areas])
 
 
 def aim_seat(venue: Venue, seats: Seats, output: str) -> int:
     """Covered seat nearest to where an output's boxes aim."""
-    inside = covered_seats(venue, seats, output)
+    inside = np.flatnonzero(covered_seats(venue, seats, [output]))
     aims = np.array([source.aim_m for source in venue.sources if source.output == output])
     away = np.linalg.norm(seats.points_m[inside][:, None] - aims, axis=2).min(axis=1)
     return int(inside[away.argmin()])

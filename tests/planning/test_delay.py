@@ -112,13 +112,13 @@ def test_box_of_an_output_that_serves_is_the_earliest_within_10_db():
     away = [np.linalg.norm(seats - fill.position_m, axis=1) for fill in hall.sources[2:]]
     serving = serving_fills(zones.paths, "Fills")
     apart = np.abs(away[0] - away[1]) > 1.0
-    back = apart & zones.seats_in(["back"])
+    back = apart & (zones.paths.seats.area == 1)
     np.testing.assert_array_equal(serving[back], 2 + np.argmin(away, axis=0)[back])
     faint = replace(hall.loudspeakers["fill box"], name="faint", level_dba=70.0)
     hall = replace(hall, loudspeakers={**hall.loudspeakers, "faint": faint},
                    sources=(*hall.sources[:3], replace(hall.sources[3], loudspeaker="faint")))
     zones = make_zones(hall, None)
-    assert (serving_fills(zones.paths, "Fills")[zones.seats_in(["back"])] == 2).all()
+    assert (serving_fills(zones.paths, "Fills")[(zones.paths.seats.area == 1)] == 2).all()
 
 
 def test_three_answers_by_hand():

@@ -118,10 +118,14 @@ def test_of_too_many_seats_an_even_share_of_every_area_decides(most):
 
 
 def test_rows_run_from_front_to_back_whatever_their_area():
-    zones = make_zones(with_balcony(), None)
+    hall = with_balcony()
+    zones = make_zones(hall, None)
     assert (np.diff(zones.row_x_m) > 0).all()
     assert zones.row_x_m[zones.rows_in(["balcony"])].tolist() == [11.0, 13.0]
-    assert {*zones.paths.seats.points_m[zones.seats_in(["balcony"]), 0].tolist()} == {11.0, 13.0}
+    covered = zones.covered(["Fills"]).seats
+    names = {hall.areas[number].name for number in covered.area.tolist()}
+    assert names == {*covered_areas(hall, ["Fills"])}
+    assert len(covered) == sum(len(hall.area(name).seats_m()) for name in names)
 
 
 def test_mean_of_a_row_is_over_its_seats():
