@@ -23,8 +23,8 @@ if __name__ == "__main__":
     sys.path.insert(0, str(ROOT))
 
 import fillalign  # noqa: E402
-from fillalign.venue.reader import DEFAULTS  # noqa: E402
-from fillalign.venue.rules import LIMITS, SEAT_LIMIT, TABLES  # noqa: E402
+from fillalign.venue.model import TABLES  # noqa: E402
+from fillalign.venue.rules import LIMITS, SEAT_LIMIT  # noqa: E402
 from fillalign.venue.values import NAMED, ROWS, Key, Need, allowed  # noqa: E402
 from tests import public  # noqa: E402
 
@@ -116,14 +116,13 @@ def spelled(family: str) -> str:
             "locked": "locked of an output"}.get(family, f"[{family}]")
 
 
-def default_of(family: str, name: str, key: Key) -> str:
+def default_of(key: Key) -> str:
     """Return what a key that is left out becomes, in words."""
     if key.need is Need.MUST:
         return "must be given"
     if key.need is Need.MAY:
         return "may be left out"
-    value = DEFAULTS[family][key.field or name]
-    items = value if isinstance(value, tuple) else (value,)
+    items = key.default if isinstance(key.default, tuple) else (key.default,)
     return escape(", ".join(f"{one:g}" if isinstance(one, float) else str(one) for one in items))
 
 
@@ -140,13 +139,13 @@ def explained() -> dict[tuple[str, str], str]:
     return said
 
 
-def key_row(family: str, name: str, key: Key, said: str) -> tuple[str, ...]:
+def key_row(name: str, key: Key, said: str) -> tuple[str, ...]:
     """Return the row of one key."""
     notes = [said, f"instead of {key.instead_of}" if key.instead_of else "",
              f"comes with {key.needs}" if key.needs else "",
              "may end in _ft" if key.unit == "m" and name.endswith("_m") else ""]
     return (f"<code>{name}</code>", escape(key.unit), escape(allowed(key, whole=True)),
-            default_of(family, name, key), escape("; ".join(filter(None, notes))))
+            default_of(key), escape("; ".join(filter(None, notes))))
 
 
 def venue_file_page() -> str:
@@ -156,7 +155,7 @@ def venue_file_page() -> str:
              "left out stand below, as the reader and the records hold it. "
              "<code>data/tidewell_hall.toml</code> shows every table in use.</p>"]
     for family, keys in TABLES.items():
-        rows = [key_row(family, name, key, said.get((family, name), ""))
+        rows = [key_row(name, key, said.get((family, name), ""))
                 for name, key in keys.items() if (family, name) not in
                 {(one, "name") for one in NAMED}]
         parts += [f"<h2 id='{family}'>{escape(spelled(family))}</h2>",

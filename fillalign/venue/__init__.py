@@ -4,8 +4,8 @@ In comes a venue file (TOML) or records made in code; out goes a `Venue` that fi
 and the file again.
 """
 
-from fillalign.venue.amend import with_entries, with_latency
 from fillalign.venue.model import (
+    STATES,
     Area,
     Goals,
     Loudspeaker,
@@ -13,18 +13,13 @@ from fillalign.venue.model import (
     Output,
     OutputSettings,
     Room,
+    Rule,
     Source,
     State,
+    StateName,
     Survey,
 )
-from fillalign.venue.reader import (
-    VenueError,
-    read_venue,
-    read_venue_text,
-)
-from fillalign.venue.rules import (
-    STATES,
-)
+from fillalign.venue.reader import VenueError, read_venue, read_venue_text
 from fillalign.venue.starter import (
     DEMO_VENUES,
     QUESTIONS,
@@ -33,7 +28,6 @@ from fillalign.venue.starter import (
     starter_toml,
     survey_form_html,
 )
-from fillalign.venue.values import Rule, StateName
 from fillalign.venue.whole import (
     Venue,
     as_venue,
@@ -44,9 +38,7 @@ from fillalign.venue.whole import (
     saved_settings,
     write_venue,
 )
-from fillalign.venue.writer import (
-    entry_toml,
-)
+from fillalign.venue.writer import entry_toml, with_entries, with_latency
 
 __all__ = [
     "DEMO_VENUES",

@@ -1,51 +1,56 @@
-"""The parts of a venue: its states, room, loudspeakers, outputs, seat areas and goals.
+"""The parts of a venue, and its file's keys: states, room, loudspeakers, outputs, areas, goals.
 
-Frozen records that meet the rules of `fillalign.venue.rules` from when they are made.
-All lengths are metres in venue axes: the origin is the floor below the centre of the
-line of the mains, x points into the room, y to the left seen from the stage, z up.
+Frozen records that meet the rules of `fillalign.venue.rules` from when they are made. What
+a field takes stands beside it, once, for the record and for the file: a new key is a field
+here and a line in `data/tidewell_hall.toml`. All lengths are metres in venue axes: the
+origin is the floor below the centre of the line of the mains, x points into the room, y to
+the left seen from the stage, z up.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, dataclass, field, replace
 from numbers import Real
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, get_args
 
 import numpy as np
 
 from fillalign._text import short
-from fillalign._validate import FloatArray, check_choice, check_type
+from fillalign._validate import FloatArray, Programme, check_choice, check_type
 from fillalign.air import Air
 from fillalign.filters import LowCutKind
-from fillalign.venue.rules import TABLES, check_row, count_steps
+from fillalign.trilateration import SIDES
+from fillalign.venue.rules import check_row, steps_m
 from fillalign.venue.values import (
     ROLES,
     SIDES_M,
-    Feed,
-    FillKind,
     Fixed,
     Key,
-    Log,
-    Polarity,
-    Priority,
+    Need,
     Role,
     Row,
-    Rule,
-    StateName,
+    Table,
+    defaults_of,
     nearest,
+    refuse,
+    table_of,
     take,
 )
 
-Point = tuple[float, float, float]
+Feed: TypeAlias = Literal["left", "right", "mono"]
+FillKind: TypeAlias = Literal["delay", "under-balcony", "front", "tower"]
+Rule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
+Priority: TypeAlias = Literal["auto", "words", "image"]
+Polarity: TypeAlias = Literal["normal", "inverted"]
+StateName: TypeAlias = Literal["check", "show"]
+STATES: Final = get_args(StateName)
 
-
-def defaults_of(record: Any) -> dict[str, Any]:
-    """Return the default of every field of a record; MISSING where it has none."""
-    return {
-        item.name: item.default if item.default_factory is MISSING else item.default_factory()
-        for item in fields(record)
-    }
+MUST, MAY, OURS = Need
+Point: TypeAlias = tuple[float, float, float]
+Metres: TypeAlias = Annotated[float, Key("m", -2000, 2000)]
+Octaves: TypeAlias = Mapping[int, float]
+_HIDDEN: Final = Key(hidden=True)
 
 
 def title(record: Any) -> str:
@@ -54,13 +59,18 @@ def title(record: Any) -> str:
     return f"{type(record).__name__} {short(name) if isinstance(name, str) else ''}".strip()
 
 
-def _left_out(key: Key, value: object, default: object) -> bool:
+def _nothing(key: Key, value: object, default: object) -> bool:
     """Whether a field says that nothing is given: None, nothing in it, or 0 beyond the range."""
-    if value is None or default is None or default is MISSING or default:
-        return value is None and default is None
+    if value is None or default is None or default:
+        return value is default is None
     if isinstance(value, str | tuple | list | Mapping):
         return not value
     return isinstance(value, Real) and value == 0 and not key.low <= 0 <= key.high
+
+
+def blank_row(where: str, family: str, name: str = "") -> Row:
+    """Return a row of a family without a value."""
+    return Row(where, family, TABLES[family], name)
 
 
 def row_of(record: Any, family: str, *parts: Any, where: str = "") -> Row:
@@ -69,20 +79,26 @@ def row_of(record: Any, family: str, *parts: Any, where: str = "") -> Row:
     The error is a TypeError or ValueError with the name of the record, the field and
     what its value must be.
     """
-    row = Row(where or title(record), getattr(record, "name", ""))
-    for name, key in TABLES[family].items():
-        at = key.field or name
+    row = blank_row(where or title(record), family, getattr(record, "name", ""))
+    for name, key in row.table.items():
+        at = key.at or name
         for part in (one for one in (record, *parts) if hasattr(one, at)):
             value, default = getattr(part, at), defaults_of(part).get(at, MISSING)
-            if not _left_out(key, value, default):
-                row[name] = taken(row.where, at, key, value)
+            if not _nothing(key, value, default):
+                row[name] = _taken(row.where, at, key, value)
                 row.given |= {name} if row[name] != default else set()
     if "locked" in row:
-        row["locked"] = _inner(row, row["locked"])
+        locked = blank_row(f"{row.where} locked", "locked")
+        for name, value in row["locked"].items():
+            if name not in locked.table:
+                hint = nearest(str(name), locked.table)
+                raise ValueError(f"{locked.where}: {short(str(name))} unknown key; {hint}")
+            locked[name] = _taken(locked.where, name, locked.table[name], value)
+        row["locked"] = locked
     return row
 
 
-def taken(where: str, name: str, key: Key, value: Any) -> Any:
+def _taken(where: str, name: str, key: Key, value: Any) -> Any:
     """Return a value as a record keeps it, or raise an error with what it is called."""
     try:
         return take(key, value)
@@ -90,27 +106,14 @@ def taken(where: str, name: str, key: Key, value: Any) -> Any:
         raise type(error)(f"{where}: {name} {error}") from None
 
 
-def _inner(row: Row, locked: Mapping[str, Any]) -> Row:
-    inner = Row(f"{row.where} locked", row.name)
-    for name, value in locked.items():
-        if name not in TABLES["locked"]:
-            hint = nearest(str(name), TABLES["locked"])
-            raise ValueError(f"{inner.where}: {short(str(name))} unknown key; {hint}")
-        inner[name] = taken(inner.where, name, TABLES["locked"][name], value)
-    return inner
-
-
-def hold(record: Any, family: str, row: Row) -> None:
-    """Put the plain values of a row in a record's fields, or raise one error."""
+def keep(record: Any, row: Row) -> None:
+    """Put the plain values of a row in a record's fields."""
     defaults = defaults_of(record)
-    for name, key in TABLES[family].items():
-        at = key.field or name
+    for name, key in row.table.items():
+        at = key.at or name
         if at in defaults and (name in row or defaults[at] is not MISSING):
             value = row.get(name, defaults[at])
             object.__setattr__(record, at, Fixed(value) if isinstance(value, dict) else value)
-    log = Log()
-    check_row(family, row, log)
-    log.refuse()
 
 
 class Record:
@@ -125,7 +128,9 @@ class Record:
 
     def __post_init__(self) -> None:
         """Keep plain values that meet the rules, or raise one error."""
-        hold(self, self.family, self.row())
+        row = self.row()
+        keep(self, row)
+        refuse(check_row(row))
 
     def row(self) -> Row:
         """Return the record as the rules see it."""
@@ -141,11 +146,20 @@ class State(Record, family="state"):
     `wind_towards_deg` is counted from +x towards +y. `assumed` names what nobody measured.
     """
 
-    name: str
-    air: Air
-    wind_m_s: float = 0.0
-    wind_towards_deg: float = 0.0
-    rt60_s: Mapping[int, float] = field(default_factory=dict)
+    name: Annotated[str, Key(kind="choice", choices=STATES)]
+    air: Annotated[Air, Key(hidden=True, also={
+        "temperature_c": Key("C", -50, 60, MUST),
+        "humidity_pct": Key("%", 0, 100, OURS, default=defaults_of(Air)["humidity_pct"]),
+        # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
+        # where its equations hold near enough to learn from.
+        "pressure_kpa": Key("kPa", 50, 110, OURS, default=defaults_of(Air)["pressure_kpa"]),
+        "altitude_m": Key("m", -430, 5000, MAY, instead_of="pressure_kpa"),
+    })]
+    wind_m_s: Annotated[float, Key("m/s", 0, 40)] = 0.0
+    wind_towards_deg: Annotated[float, Key("deg", -360, 360, MAY)] = 0.0
+    # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
+    # `fillalign.room` hold on to 30 s.
+    rt60_s: Annotated[Octaves, Key("s", 0.05, 20)] = field(default_factory=dict)
     assumed: tuple[str, ...] = ()
 
     def row(self) -> Row:
@@ -162,12 +176,13 @@ class Room(Record, family="room"):
     seats, and nothing need lie inside.
     """
 
-    x_from_m: float
-    x_to_m: float
-    width_m: float
-    height_m: float
-    volume_m3: float
-    drawn: bool = False
+    # Whatever an audience sits under fits in here; `fillalign.room` takes as much.
+    x_from_m: Annotated[float, Key("m", -500, 500, MAY)]
+    x_to_m: Annotated[float, Key("m", -500, 500, MAY)]
+    width_m: Annotated[float, Key("m", 1, 500, MAY)]
+    height_m: Annotated[float, Key("m", 1, 200, MAY)]
+    volume_m3: Annotated[float, Key("m3", 10, 2_000_000, MAY)]
+    drawn: Annotated[bool, _HIDDEN] = False
 
     def row(self) -> Row:
         """Return what is known of the room as the rules see it."""
@@ -190,16 +205,17 @@ class Loudspeaker(Record, family="loudspeaker"):
     """
 
     name: str
-    coverage_deg: tuple[float, float]
-    maximum_dba: float
-    level_dba: float | None = None
-    level_by_octave_db: Mapping[int, float] = field(default_factory=dict)
-    rear_floor_db: float = -20.0
-    low_limit_hz: float = 80.0
-    control_hz: float = 800.0
-    elements: int = 1
-    spacing_m: float = 0.0
-    splay_deg: tuple[float, ...] = ()
+    coverage_deg: Annotated[tuple[float, float], Key("deg", 5, 360)]
+    maximum_dba: Annotated[float, Key("dBA", 0, 160)]
+    level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
+    level_by_octave_db: Annotated[Octaves, Key(
+        "dB", -20, 160, instead_of="level_dba", beyond="silent")] = field(default_factory=dict)
+    rear_floor_db: Annotated[float, Key("dB", -60, 0)] = -20.0
+    low_limit_hz: Annotated[float, Key("Hz", 20, 2000)] = 80.0
+    control_hz: Annotated[float, Key("Hz", 50, 8000)] = 800.0
+    elements: Annotated[int, Key(low=1, high=64)] = 1
+    spacing_m: Annotated[float, Key("m", 0.02, 5, MAY)] = 0.0
+    splay_deg: Annotated[tuple[float, ...], Key("deg", 0, 30, shape="splay")] = ()
     assumed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -218,14 +234,15 @@ class OutputSettings:
     `delay_ms` is what the device is set to; its latency comes on top.
     """
 
-    delay_ms: float = 0.0
-    trim_db: float = 0.0
-    low_cut_hz: float | None = None
-    low_cut_order: int = 4
-    low_cut_kind: LowCutKind = "linkwitz-riley"
-    shelf_db: float = 0.0
-    shelf_hz: float = 4000.0
-    polarity: Polarity = "normal"
+    delay_ms: Annotated[float, Key("ms", 0, 20_000, MAY)] = 0.0
+    # From as good as off to the loudest there is: the box's own maximum comes long before.
+    trim_db: Annotated[float, Key("dB", -120, 160, MAY, word="off")] = 0.0
+    low_cut_hz: Annotated[float | None, Key("Hz", 20, 2000, MAY, word="none")] = None
+    low_cut_order: Annotated[int, Key("", 1, 8, MAY)] = 4
+    low_cut_kind: Annotated[LowCutKind, Key(need=MAY)] = "linkwitz-riley"
+    shelf_db: Annotated[float, Key("dB", -12, 12, MAY)] = 0.0
+    shelf_hz: Annotated[float, Key("Hz", 500, 16_000, MAY)] = 4000.0
+    polarity: Annotated[Polarity, Key(need=MAY)] = "normal"
 
 
 @dataclass(frozen=True)
@@ -243,16 +260,18 @@ class Output(Record, family="output"):
     name: str
     feed: Feed
     set_in: str
-    latency_ms: float = 0.0
-    delay_step_ms: float = 0.01
-    delay_max_ms: float = 1000.0
-    sample_rate_hz: float = 48000.0
+    # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
+    latency_ms: Annotated[float, Key("ms", 0, 1000)] = 0.0
+    delay_step_ms: Annotated[float, Key("ms", 0.0001, 100, also={"delay_step_samples": Key(
+        "samples", 1, 10_000, MAY, kind="integer", instead_of="delay_step_ms")})] = 0.01
+    delay_max_ms: Annotated[float, Key("ms", 0.1, 20_000)] = 1000.0
+    sample_rate_hz: Annotated[float, Key("Hz", 8000, 384_000)] = 48000.0
     polarity: Polarity = "normal"
     low_cut_kinds: tuple[LowCutKind, ...] = ("linkwitz-riley",)
-    low_cut_orders: tuple[int, ...] = (4,)
+    low_cut_orders: Annotated[tuple[int, ...], Key(low=1, high=8)] = (4,)
     locked: Mapping[str, float | str | None] = field(default_factory=dict)
     delay_rule: Rule | None = None
-    image_margin_ms: float | None = None
+    image_margin_ms: Annotated[float | None, Key("ms", 0, 30)] = None
     priority: Priority | None = None
     assumed: tuple[str, ...] = ()
 
@@ -266,13 +285,20 @@ class Source(Record):
     """
 
     name: str
-    role: Role
+    role: Annotated[Role, _HIDDEN]
     output: str
     loudspeaker: str
-    position_m: Point
-    aim_m: Point
-    kind: FillKind | Literal[""] = ""
-    covers: tuple[str, ...] = ()
+    position_m: Annotated[Point, Key("m", -2000, 2000, also={
+        "position_from": Key(need=MAY, shape="tables", kind="table", instead_of="position_m"),
+        "height_m": Key("m", -100, 500, MAY, needs="position_from"),
+        "side": Key(need=MAY, kind="choice", choices=SIDES, needs="position_from"),
+    })]
+    aim_m: Annotated[Point, Key("m", -2000, 2000, also={
+        "yaw_deg": Key("deg", -360, 360, MAY, instead_of="aim_m", needs="tilt_deg"),
+        "tilt_deg": Key("deg", -90, 90, MAY, needs="yaw_deg"),
+    })]
+    kind: Annotated[FillKind | Literal[""], Key(need=MUST)] = ""
+    covers: Annotated[tuple[str, ...], Key(need=MUST)] = ()
 
     @property
     def family(self) -> str:  # type: ignore[override]
@@ -300,41 +326,42 @@ class Area(Record, family="areas"):
     """
 
     name: str
-    x_from_m: float
-    x_to_m: float
-    y_from_m: float
-    y_to_m: float
-    row_spacing_m: float = 1.0
-    seat_spacing_m: float = 1.0
-    floor_m: float = 0.0
-    rake_deg: float = 0.0
-    ear_height_m: float = 1.2
-    shadowed_from: tuple[str, ...] = ()
-    shadow_loss_db: Mapping[int, float] = field(default_factory=dict)
-    via_m: Point | None = None
-    allowed_fall_db: float | None = None
+    x_from_m: Metres
+    x_to_m: Metres
+    y_from_m: Metres
+    y_to_m: Metres
+    row_spacing_m: Annotated[float, Key("m", 0.2, 100)] = 1.0
+    seat_spacing_m: Annotated[float, Key("m", 0.2, 100)] = 1.0
+    floor_m: Annotated[float, Key("m", -100, 200)] = 0.0
+    rake_deg: Annotated[float, Key("deg", -20, 45)] = 0.0
+    ear_height_m: Annotated[float, Key("m", 0.5, 2.5)] = 1.2
+    shadowed_from: Annotated[tuple[str, ...], Key(needs="shadow_loss_db")] = ()
+    shadow_loss_db: Annotated[Octaves, Key("dB", 0, 60, needs="shadowed_from")] = field(
+        default_factory=dict)
+    via_m: Annotated[Point | None, Key("m", -2000, 2000, needs="shadowed_from")] = None
+    allowed_fall_db: Annotated[float | None, Key("dB", 0, 40)] = None
     priority: Priority | None = None
-    hang_from_m: float | None = None
-    hang_to_m: float | None = None
-    hang_heights_m: tuple[float, float] | None = None
+    hang_from_m: Annotated[float | None, Key("m", -2000, 2000)] = None
+    hang_to_m: Annotated[float | None, Key("m", -2000, 2000)] = None
+    # A box that somebody can walk into hangs nowhere.
+    hang_heights_m: Annotated[tuple[float, float] | None, Key("m", 2.5, 200)] = None
 
     @property
     def counts(self) -> tuple[int, int]:
-        """Number of rows and of seats in each, without making them."""
-        depth, width = self.x_to_m - self.x_from_m, self.y_to_m - self.y_from_m
-        return count_steps(depth, self.row_spacing_m), count_steps(width, self.seat_spacing_m)
+        """Number of rows and of seats in each."""
+        across = steps_m(self.y_from_m, self.y_to_m, self.seat_spacing_m)
+        return self.rows_x_m.size, across.size
 
     @property
     def rows_x_m(self) -> FloatArray:
         """Depth x of each row, first to last, in m."""
-        return self.x_from_m + self.row_spacing_m * np.arange(self.counts[0], dtype=float)
+        return steps_m(self.x_from_m, self.x_to_m, self.row_spacing_m)
 
     def seats_m(self) -> FloatArray:
         """Ear positions of all seats, row by row, shape (n, 3), in m."""
-        width, count = self.y_to_m - self.y_from_m, self.counts[1]
-        offset = (width - self.seat_spacing_m * (count - 1)) / 2
-        y = self.y_from_m + offset + self.seat_spacing_m * np.arange(count, dtype=float)
-        rows = self.rows_x_m
+        rows, count = self.rows_x_m, self.counts[1]
+        offset = (self.y_to_m - self.y_from_m - self.seat_spacing_m * (count - 1)) / 2
+        y = self.y_from_m + offset + self.seat_spacing_m * np.arange(count)
         x = np.repeat(rows, count)
         rise = np.tan(np.radians(self.rake_deg)) * (x - self.x_from_m)
         return np.column_stack([x, np.tile(y, rows.size), self.floor_m + self.ear_height_m + rise])
@@ -351,27 +378,29 @@ class Goals(Record, family="goals"):
     if that can be heard.
     """
 
-    allowed_fall_db: float = 4.0
-    reference_rows_m: tuple[float, float] | None = None
-    reference_dba: float | None = None
-    back_dba: float | None = None
-    image_margin_ms: float = 5.0
+    allowed_fall_db: Annotated[float, Key("dB", 0, 40)] = 4.0
+    reference_rows_m: Annotated[tuple[float, float] | None, Key("m", -2000, 2000)] = None
+    reference_dba: Annotated[float | None, Key("dBA", 30, 130)] = None
+    back_dba: Annotated[float | None, Key("dBA", 30, 130)] = None
+    # A fill ahead of the mains takes the image; 30 ms behind them it is an echo in speech
+    # (Haas 1951). `fill_delay_ms` takes -100 to 100, so that both can be drawn and heard.
+    image_margin_ms: Annotated[float, Key("ms", 0, 30)] = 5.0
     delay_rule: Rule = "equal-level"
     priority: Priority = "auto"
-    highs_loss_db: float = 6.0
-    sti: float | None = None
-    hearing_dba: float = 100.0
-    noise_db: Mapping[int, float] = field(default_factory=dict)
+    highs_loss_db: Annotated[float, Key("dB", 0, 40)] = 6.0
+    sti: Annotated[float | None, Key("(a fraction)", 0, 1)] = None
+    hearing_dba: Annotated[float, Key("dBA", 60, 120)] = 100.0
+    noise_db: Annotated[Octaves, Key("dB", -20, 160)] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Survey(Record, family="survey"):
     """Standard uncertainties of what was measured at the venue (common practice)."""
 
-    laser_m: float = 0.02
-    thermometer_c: float = 1.0
-    hygrometer_pct: float = 5.0
-    latency_ms: float = 0.2
+    laser_m: Annotated[float, Key("m", 0.001, 1)] = 0.02
+    thermometer_c: Annotated[float, Key("C", 0, 20)] = 1.0
+    hygrometer_pct: Annotated[float, Key("%", 0, 50)] = 5.0
+    latency_ms: Annotated[float, Key("ms", 0, 50)] = 0.2
 
 
 @dataclass(frozen=True)
@@ -383,14 +412,36 @@ class Measured(Record, family="measured"):
     """
 
     output: str
-    at_m: Point
+    at_m: Annotated[Point, Key("m", -2000, 2000, also={"sure": Key(need=MAY, kind="boolean")})]
     state: StateName = "check"
-    level_dba: float | None = None
-    by_octave_db: Mapping[int, float] = field(default_factory=dict)
-    sure: bool = False
+    level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
+    by_octave_db: Annotated[Octaves, Key("dB", -20, 160, instead_of="level_dba", beyond="")] = (
+        field(default_factory=dict))
+    sure: Annotated[bool, _HIDDEN] = False
 
 
-RECORDS: Mapping[str, type[Record]] = {
+RECORDS: Final[Mapping[str, type[Record]]] = {
     "room": Room, "goals": Goals, "survey": Survey, "state": State, "loudspeaker": Loudspeaker,
     "output": Output, **dict.fromkeys(ROLES, Source), "areas": Area, "measured": Measured,
 }  # fmt: skip
+_FILL: Final = table_of(Source)
+_MAIN: Final = {name: key for name, key in _FILL.items() if name not in ("kind", "covers")}
+_NAME: Final = Key(need=MUST, kind="text")
+TABLES: Final[Mapping[str, Table]] = {
+    "venue": {
+        "name": _NAME,
+        "setting": Key(need=MUST, kind="choice", choices=("indoors", "outdoors")),
+        "programme": Key(need=OURS, kind="choice", choices=get_args(Programme), default="speech"),
+        "hold_back_ms": Key("ms", 0, 1000, OURS, default=0.0),
+    },
+    "weather": {"temperatures_c": Key("C", -50, 60, MUST, "list", at="weather_c")},
+    "stage": {"microphone_m": Key("m", -2000, 2000, OURS, "point", default=(-1.0, 0.0, 1.5),
+                                  at="stage_microphone_m")},
+    **{family: table_of(record) for family, record in RECORDS.items()},
+    "mains": _MAIN,
+    "subs": {**_MAIN, "aim_m": replace(_MAIN["aim_m"], need=MAY)},
+    # Tables inside others; what is locked on an output in a file is what a script dials.
+    "position_from": {"point_m": Key("m", -2000, 2000, MUST, "point"),
+                      "distance_m": Key("m", 0.01, 2000, MUST)},
+    "locked": table_of(OutputSettings),
+}

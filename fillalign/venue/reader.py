@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
-from dataclasses import fields
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final
@@ -19,19 +19,19 @@ import numpy as np
 
 from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import FloatArray, as_path, check_type
+from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
-from fillalign.venue.across import check_whole, too_many
-from fillalign.venue.model import RECORDS, Area, defaults_of
-from fillalign.venue.rules import STATES, TABLES, box_volume_m3, check_row
+from fillalign.venue.model import RECORDS, STATES, Area, blank_row
+from fillalign.venue.rules import box_volume_m3, check_row, check_whole, too_many
 from fillalign.venue.values import (
     NAMED,
+    PROBLEMS_TOLD,
     ROLES,
     ROWS,
     SINGLE,
-    Key,
-    Log,
     Need,
+    Problem,
     Row,
     Table,
     Tables,
@@ -40,6 +40,7 @@ from fillalign.venue.values import (
     nearest,
     shown,
     take,
+    told,
 )
 from fillalign.venue.whole import Venue
 
@@ -54,8 +55,6 @@ _AXIS_M = 10.0
 _FARTHEST_AIM_M = 100.0
 _ALWAYS = ("venue", "goals", "stage", "survey")
 _FAMILIES = (*SINGLE, *NAMED, *ROWS)
-DEFAULTS: Final = {family: defaults_of(RECORDS.get(family, Venue)) for family in _FAMILIES}
-DEFAULTS["state"] |= defaults_of(Air)
 
 
 class VenueError(ValueError):
@@ -125,6 +124,44 @@ def _parsed(path: Path, given: bytes | None) -> dict[str, Any]:
     raise VenueError(path, (("", message),))
 
 
+@dataclass
+class Log:
+    """What is wrong with a file, in order, and the defaults used; `broken` as in `Tables`."""
+
+    problems: list[Problem] = field(default_factory=list)
+    broken: set[str] = field(default_factory=set)
+    _defaults: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+
+    @property
+    def full(self) -> bool:
+        """Whether further problems are only counted."""
+        return len(self.problems) >= PROBLEMS_TOLD
+
+    def problem(self, where: str, key: str, message: str) -> None:
+        """Add a problem of a key, or of the whole row where the key is empty."""
+        self.problems.append((where, key, message))
+
+    def default(self, where: str, text: str, member: str = "") -> None:
+        """Add a default; the same one in several tables becomes one line."""
+        self._defaults.setdefault((where, text), []).append(member)
+
+    def defaults(self) -> tuple[str, ...]:
+        """Every default used, one line each, with the tables it was used in."""
+        return tuple(
+            f"{where} {text}" + (f" ({', '.join(members)})" if any(members) else "")
+            for (where, text), members in self._defaults.items()
+        )
+
+
+def _place(family: str, name: str = "") -> str:
+    return f"[[{family}]]" if family in ROWS else f"[{family}{name and '.'}{name}]"
+
+
+def _listed(family: str) -> str:
+    """Return where the defaults of a family are listed."""
+    return _place(family, "*" if family in NAMED else "")
+
+
 def _spellings(table: Table) -> dict[str, tuple[str, float, str]]:
     """Map every accepted spelling to its key, the factor to our unit, and its unit."""
     spellings = {name: (name, 1.0, key.unit) for name, key in table.items()}
@@ -135,10 +172,10 @@ def _spellings(table: Table) -> dict[str, tuple[str, float, str]]:
     return spellings
 
 
-def _read(family: str, raw: dict[str, Any], row: Row, log: Log, listed: str = "") -> Row:
+def _read(row: Row, raw: Mapping[str, Any], log: Log) -> Row:
     """Fill a row from a table; a bad value leaves its key out, a default is listed."""
     # The name in `[family.NAME]` is no key inside it.
-    table = {name: key for name, key in TABLES[family].items() if name not in row}
+    table = {name: key for name, key in row.table.items() if name not in row}
     spellings, spelt = _spellings(table), dict[str, str]()
     for word, value in raw.items():
         if word not in spellings:
@@ -158,33 +195,33 @@ def _read(family: str, raw: dict[str, Any], row: Row, log: Log, listed: str = ""
             row[name] = take(table[name], value, factor, unit)
         except (TypeError, ValueError) as error:
             log.problem(row.where, word, str(error))
-    replaced = {key.instead_of for name, key in table.items() if name in row.given}
-    for name, key in table.items():
-        if key.need is Need.OURS and name not in row.given | replaced:
-            row[name] = DEFAULTS[family][key.field or name]
-            items = row[name] if isinstance(row[name], tuple) else (row[name],)
-            text = ", ".join(item if isinstance(item, str) else shown(item) for item in items)
-            log.default(listed, f"{name} = {text} {key.unit}".strip(), row.name)
-        if key.shape == "octaves" and key.beyond and name in row:
-            _fill_octaves(key, name, row, log)
+    _fill_in(row, table, log)
     return row
 
 
-def _fill_octaves(key: Key, name: str, row: Row, log: Log) -> None:
-    """Put in the octaves between and beyond those given, and list them."""
-    given = row[name]
-    missing = [octave for octave in key.bands if octave not in given]
-    if key.beyond == "silent":
-        beyond = [octave for octave in missing if not min(given) < octave < max(given)]
-        missing = [octave for octave in missing if octave not in beyond]
-        if beyond:
-            log.default(row.where, f"{name} = none at {', '.join(map(str, beyond))} Hz")
-    if missing:
-        bands = ", ".join(map(str, missing))
-        log.default(row.where, f"{name} at {bands} Hz from the octaves beside")
-    places = [key.bands.index(octave) for octave in (*given, *missing)]
-    filled = np.interp(places, places[: len(given)], list(given.values())).tolist()
-    row[name] = dict(sorted(zip((*given, *missing), filled, strict=True)))
+def _fill_in(row: Row, table: Table, log: Log) -> None:
+    """Put in the defaults, and the octaves between and beyond those given, and list them."""
+    replaced = {key.instead_of for name, key in table.items() if name in row.given}
+    for name, key in table.items():
+        if key.need is Need.OURS and name not in row.given | replaced:
+            row[name] = key.default
+            items = key.default if isinstance(key.default, tuple) else (key.default,)
+            text = ", ".join(item if isinstance(item, str) else shown(item) for item in items)
+            log.default(_listed(row.family), f"{name} = {text} {key.unit}".strip(), row.name)
+        if key.shape == "octaves" and key.beyond and name in row:
+            given = row[name]
+            gaps = [octave for octave in OCTAVES_NOMINAL if octave not in given]
+            if key.beyond == "silent":
+                beyond = [octave for octave in gaps if not min(given) < octave < max(given)]
+                gaps = [octave for octave in gaps if octave not in beyond]
+                if beyond:
+                    log.default(row.where, f"{name} = none at {', '.join(map(str, beyond))} Hz")
+            if gaps:
+                bands = ", ".join(map(str, gaps))
+                log.default(row.where, f"{name} at {bands} Hz from the octaves beside")
+            places = [OCTAVES_NOMINAL.index(octave) for octave in (*given, *gaps)]
+            filled = np.interp(places, places[: len(given)], list(given.values())).tolist()
+            row[name] = dict(sorted(zip((*given, *gaps), filled, strict=True)))
 
 
 def _entries(family: str, content: Any) -> Iterator[tuple[Row, Any]]:
@@ -193,63 +230,55 @@ def _entries(family: str, content: Any) -> Iterator[tuple[Row, Any]]:
         for number, raw in enumerate(content, 1):
             given = raw.get("name") if isinstance(raw, dict) else ""
             name = str(given) if is_text(given) else ""
-            yield Row(f"[[{family}]] {number}{name and f' {shown(name)}'}", name), raw
+            yield blank_row(f"[[{family}]] {number}{name and f' {shown(name)}'}", family, name), raw
     elif family in NAMED:
         for name, raw in content.items():
-            yield Row(f"[{family}.{label(name)}]", name, [("name", name)]), raw
+            row = blank_row(_place(family, label(name)), family, name)
+            row["name"] = name
+            yield row, raw
     else:
-        yield Row(f"[{family}]"), content
+        yield blank_row(_place(family), family), content
 
 
 def _read_family(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
-    form = list if family in ROWS else dict
-    content, where, rows = raw.get(family, form()), _place(family).where, []
+    form, rows = list if family in ROWS else dict, list[Row]()
+    content = raw.get(family, form())
+    if family in SINGLE and family not in (*raw, *_ALWAYS):
+        return rows
     if not isinstance(content, form):
-        log.problem(f"[{family}]", "", f"must be written as {where}, got {shown(content)}")
+        log.problem(f"[{family}]", "", f"must be written as {_place(family)}, got {shown(content)}")
         log.broken.add(family)
-        return [Row(where)] if family in _ALWAYS else []
+        return [blank_row(_place(family), family)] if family in _ALWAYS else rows
     for row, inner in _entries(family, content):
+        problem = ""
         if family == "state" and row.name not in STATES:
             problem = f"unknown state; {nearest(row.name, STATES)}"
         elif family in NAMED and not is_text(row.name):
             problem = "needs a name of 1 to 80 characters without control characters"
         elif not isinstance(inner, dict):
             problem = f"must be a table, got {shown(inner)}"
-        elif family in raw or family in _ALWAYS:
-            problem = ""
-            rows.append(_read(family, inner, row, log, _listed(family)))
         else:
-            continue
+            rows.append(_read(row, inner, log))
         if problem:
             log.problem(row.where, "", problem)
-        if problem or (not row.name and "name" in TABLES[family] and family != "venue"):
+        if problem or (not row.name and "name" in row.table and family != "venue"):
             log.broken.add(family)
-    for row in rows:
-        if "locked" in row:
-            locked = Row(f"{row.where[:-1]}.locked]", row.name)
-            row["locked"] = _read("locked", row["locked"], locked, log)
+    for row in (row for row in rows if "locked" in row):
+        locked = blank_row(f"{row.where[:-1]}.locked]", "locked")
+        row["locked"] = _read(locked, row["locked"], log)
     return rows
-
-
-def _place(family: str, name: str = "") -> Row:
-    return Row(f"[[{family}]]" if family in ROWS else f"[{family}{name and '.'}{name}]")
-
-
-def _listed(family: str) -> str:
-    """Return where the defaults of a family are listed."""
-    return f"[{family}.*]" if family in NAMED else _place(family).where
 
 
 # --- what the file gives in another form -------------------------------------------------
 
 
-def _locate(family: str, row: Row, tables: Tables, log: Log) -> None:
+def _locate(row: Row, tables: Tables, log: Log) -> None:
     """Work out a position from laser distances, kept to the millimetre as the laser shows."""
     before, readings = len(log.problems), []
     for number, raw in enumerate(row.get("position_from", ()), 1):
-        reading = Row(f"{row.where} position_from {number}", row.name)
-        readings.append(_read("position_from", raw, reading, log))
-        check_row("position_from", reading, log)
+        reading = blank_row(f"{row.where} position_from {number}", "position_from")
+        readings.append(_read(reading, raw, log))
+        log.problems += check_row(reading)
     slipped = any(key in row.given and key not in row for key in ("height_m", "side"))
     laser, box = tables["survey"][0].get("laser_m"), tables.outline()
     if not readings or len(log.problems) > before or slipped or laser is None:
@@ -266,15 +295,15 @@ def _locate(family: str, row: Row, tables: Tables, log: Log) -> None:
     place = ", ".join(f"{value:.3f}" for value in found.position_m)
     height = " and a height" if "height_m" in row else ""
     unsure = sum(part**2 for part in found.uncertainty_m) ** 0.5
-    log.default(_listed(family), f"position_m = [{place}] m from {len(readings)} laser distances"
-                f"{height}, misfit {1000 * found.misfit_m:.0f} mm, uncertain by "
+    log.default(_listed(row.family), f"position_m = [{place}] m from {len(readings)} laser "
+                f"distances{height}, misfit {1000 * found.misfit_m:.0f} mm, uncertain by "
                 f"{1000 * unsure:.0f} mm", row.name)
 
 
-def _aim(family: str, row: Row, log: Log) -> None:
+def _aim(row: Row, log: Log) -> None:
     """Work out an aim point from the angles, or straight ahead for a sub without any."""
     turned = {"yaw_deg", "tilt_deg"} <= row.keys()
-    ahead = family == "subs" and not any(map(row.has, ("aim_m", "yaw_deg", "tilt_deg")))
+    ahead = row.family == "subs" and not any(map(row.has, ("aim_m", "yaw_deg", "tilt_deg")))
     if "position_m" not in row or not (turned or ahead):
         return
     yaw, tilt = (np.radians(row.get(key, 0.0)) for key in ("yaw_deg", "tilt_deg"))
@@ -284,14 +313,14 @@ def _aim(family: str, row: Row, log: Log) -> None:
     far = reach if reach <= _FARTHEST_AIM_M else _AXIS_M
     row["aim_m"] = tuple((row["position_m"] + far * axis).tolist())
     place = f"at ears {_EAR_M} m high" if far == reach else f"{_AXIS_M:g} m out"
-    log.default(_listed(family), f"aim_m = where the axis is {place}", row.name)
+    log.default(_listed(row.family), f"aim_m = where the axis is {place}", row.name)
 
 
 def _work_out(tables: Tables, log: Log) -> None:
     """Put in what the file gives in another form or leaves to us, and list it."""
-    for family, row in tables.sources():
-        _locate(family, row, tables, log)
-        _aim(family, row, log)
+    for row in tables.sources():
+        _locate(row, tables, log)
+        _aim(row, log)
     for row in tables["state"]:
         if row.get("wind_m_s", 0.0) > 0 and not row.has("wind_towards_deg"):
             log.problem(row.where, "wind_towards_deg", "is missing: between -360 and 360 deg, "
@@ -336,22 +365,22 @@ def _venue(tables: Tables, log: Log) -> Venue:
         log.default("[state.check]", "is not given: the same as [state.show]")
     for row in tables["state"]:
         row["air"] = _made(Air, row)
-    for family, row in tables.sources():
-        row["role"] = ROLES[family]
-    areas = [_made(Area, row) for row in tables["areas"]]
-    points = [row["position_m"] for _, row in tables.sources()]
+    for row in tables.sources():
+        row["role"] = ROLES[row.family]
+    seats = [_made(Area, row).seats_m() for row in tables["areas"]]
+    points = np.vstack([*(row["position_m"] for row in tables.sources()), *seats])
     for row in tables["room"]:
-        _complete(row, np.vstack([points, *(area.seats_m() for area in areas)]), log)
+        _complete(row, points, log)
     made = {family: [_made(kind, row) for row in tables[family]]
             for family, kind in RECORDS.items()}
     own: dict[str, Any] = {
-        key.field or name: row[name] for family in ("venue", "stage", "weather")
-        for row in tables[family] for name, key in TABLES[family].items()
+        key.at or name: row[name] for family in ("venue", "stage", "weather")
+        for row in tables[family] for name, key in row.table.items()
         if name in row and name != "setting"}
     own |= {f"{family}s": {one.name: one for one in made[family]} for family in NAMED}
     own |= {family: one for family in ("goals", "survey", "room") for one in made[family]}
     return Venue(**own, sources=tuple(one for family in ROLES for one in made[family]),
-                 areas=tuple(areas), measured=tuple(made["measured"]),
+                 areas=tuple(made["areas"]), measured=tuple(made["measured"]),
                  defaults_used=log.defaults())
 
 
@@ -361,16 +390,18 @@ def _read_venue(path: Path, content: bytes | None) -> Venue:
         if word not in _FAMILIES:
             hint = "" if log.full else nearest(word, _FAMILIES)
             log.problem(f"[{label(word)}]", "", f"unknown table; {hint}")
-    tables = Tables({family: _read_family(family, raw, log) for family in _FAMILIES}, _place)
-    if not too_many(tables, log):
+    rows = {family: _read_family(family, raw, log) for family in _FAMILIES}
+    tables = Tables(rows, _place, log.broken)
+    many = [*too_many(tables)]
+    log.problems += many
+    if not many:
         _work_out(tables, log)
-        for family, rows in tables.items():
-            for row in rows:
-                check_row(family, row, log)
-        check_whole(tables, log)
-    problems = tuple((f"{where} {key}".strip(), text) for where, key, text in log.told())
-    if problems:
-        raise VenueError(path, problems)
+        for row in (row for several in rows.values() for row in several):
+            log.problems += check_row(row)
+        log.problems += check_whole(tables)
+    if log.problems:
+        raise VenueError(path, tuple((f"{where} {key}".strip(), text)
+                                     for where, key, text in told(log.problems)))
     try:
         return _venue(tables, log)
     except ValueError as error:

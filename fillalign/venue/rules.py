@@ -1,235 +1,100 @@
-"""Every range and condition of a venue, once: for files, records and what is dialled.
+"""What the values of a venue ask of one another: for files, records and what is dialled.
 
-`TABLES` says what each key takes; below it stands what a value asks of others in its row.
-`fillalign.venue.across` has what rows ask of one another. The reader makes rows of a
-file's tables, the records of themselves: the same words come out for both. A new key is
-a line in `TABLES`, a field of its record and a line in `data/tidewell_hall.toml`.
+First what a value asks of others in its row, then what rows ask of one another: presence,
+names, roles, places, and how many. The reader makes rows of a file's tables, the records of
+themselves: the same words come out for both.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import operator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from functools import partial
-from typing import Any, Final, TypeAlias, get_args
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from fillalign._validate import Programme, range_text
+from fillalign._validate import FloatArray, range_text
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
-from fillalign.filters import LOW_CUT_ORDERS, LowCutKind
+from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import weighted_total_db
-from fillalign.trilateration import SIDES
 from fillalign.venue.values import (
     ROLES,
+    ROWS,
     SIDES_M,
-    Feed,
-    FillKind,
-    Key,
-    Log,
     Need,
-    Polarity,
-    Priority,
+    Problem,
     Row,
-    Rule,
-    StateName,
-    Table,
+    Tables,
     allowed,
-    lacking,
     must,
     nearest,
     shown,
 )
 
-STATES: Final = get_args(StateName)
 SEAT_LIMIT: Final = 250_000
 # Levels add by pairs of outputs at every seat, and by pairs of elements: so many still fit a
 # laptop, and no venue of the trade comes near them.
 LIMITS: Final = {"loudspeaker": 100, "output": 64, "areas": 500, "measured": 500,
                  "mains, subs and fills": 300, "elements of all boxes": 1000}
-
-MUST, MAY, OURS = Need
-_NAME = Key(MUST, kind="text")
-_POINT = Key(MUST, "m", -2000, 2000, "point")
-_LEVEL = Key(MUST, "dBA", 0, 160)
-# Keys of its own table whose values nobody has measured or looked up yet.
-_ASSUMED = Key(MAY, shape="list", kind="text")
-_whole = partial(Key, kind="integer")
-_bands = partial(Key, MAY, shape="octaves", bands=OCTAVES_NOMINAL)
-
-
-def _choice(need: Need, *words: str, **more: Any) -> Key:
-    return Key(need, kind="choice", choices=words, **more)
-
-
-_SOURCE: Final[Table] = {
-    "name": _NAME,
-    "output": _NAME,
-    "loudspeaker": _NAME,
-    "position_m": _POINT,
-    "position_from": Key(MAY, shape="tables", kind="table", instead_of="position_m"),
-    "height_m": Key(MAY, "m", -100, 500, needs="position_from"),
-    "side": _choice(MAY, *SIDES, needs="position_from"),
-    "aim_m": _POINT,
-    "yaw_deg": Key(MAY, "deg", -360, 360, instead_of="aim_m", needs="tilt_deg"),
-    "tilt_deg": Key(MAY, "deg", -90, 90, needs="yaw_deg"),
-}
-TABLES: Final[Mapping[str, Table]] = {
-    "venue": {
-        "name": _NAME,
-        "setting": _choice(MUST, "indoors", "outdoors"),
-        "programme": _choice(OURS, *get_args(Programme)),
-        "hold_back_ms": Key(OURS, "ms", 0, 1000),
-    },
-    # Whatever an audience sits under fits in here; `fillalign.room` takes as much.
-    "room": {
-        **dict.fromkeys(("x_from_m", "x_to_m"), Key(MAY, "m", -500, 500)),
-        "width_m": Key(MAY, "m", 1, 500),
-        "height_m": Key(MAY, "m", 1, 200),
-        "volume_m3": Key(MAY, "m3", 10, 2_000_000),
-    },
-    "goals": {
-        "allowed_fall_db": Key(OURS, "dB", 0, 40),
-        "reference_rows_m": Key(MAY, "m", -2000, 2000, "pair"),
-        "reference_dba": Key(MAY, "dBA", 30, 130),
-        "back_dba": Key(MAY, "dBA", 30, 130),
-        # A fill ahead of the mains takes the image; 30 ms behind them it is an echo in speech
-        # (Haas 1951). `fill_delay_ms` takes -100 to 100, so that both can be drawn and heard.
-        "image_margin_ms": Key(OURS, "ms", 0, 30),
-        "delay_rule": _choice(OURS, *get_args(Rule)),
-        "priority": _choice(OURS, *get_args(Priority)),
-        "highs_loss_db": Key(OURS, "dB", 0, 40),
-        "sti": Key(MAY, "(a fraction)", 0, 1),
-        "hearing_dba": Key(OURS, "dBA", 60, 120),
-        "noise_db": _bands("dB", -20, 160),
-    },
-    "weather": {"temperatures_c": Key(MUST, "C", -50, 60, "list", field="weather_c")},
-    "stage": {"microphone_m": Key(OURS, "m", -2000, 2000, "point", field="stage_microphone_m")},
-    "survey": {
-        "laser_m": Key(OURS, "m", 0.001, 1),
-        "thermometer_c": Key(OURS, "C", 0, 20),
-        "hygrometer_pct": Key(OURS, "%", 0, 50),
-        "latency_ms": Key(OURS, "ms", 0, 50),
-    },
-    "state": {
-        "name": _choice(MUST, *STATES),
-        "temperature_c": Key(MUST, "C", -50, 60),
-        "humidity_pct": Key(OURS, "%", 0, 100),
-        # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
-        # where its equations hold near enough to learn from.
-        "pressure_kpa": Key(OURS, "kPa", 50, 110),
-        "altitude_m": Key(MAY, "m", -430, 5000, instead_of="pressure_kpa"),
-        "wind_m_s": Key(OURS, "m/s", 0, 40),
-        "wind_towards_deg": Key(MAY, "deg", -360, 360),
-        # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
-        # `fillalign.room` hold on to 30 s.
-        "rt60_s": _bands("s", 0.05, 20),
-        "assumed": _ASSUMED,
-    },
-    "loudspeaker": {
-        "name": _NAME,
-        "coverage_deg": Key(MUST, "deg", 5, 360, "pair"),
-        "maximum_dba": _LEVEL,
-        "level_dba": _LEVEL,
-        "level_by_octave_db": _bands("dB", -20, 160, instead_of="level_dba", beyond="silent"),
-        "rear_floor_db": Key(OURS, "dB", -60, 0),
-        "low_limit_hz": Key(OURS, "Hz", 20, 2000),
-        "control_hz": Key(OURS, "Hz", 50, 8000),
-        "elements": _whole(OURS, "", 1, 64),
-        "spacing_m": Key(MAY, "m", 0.02, 5),
-        "splay_deg": Key(MAY, "deg", 0, 30, "splay"),
-        "assumed": _ASSUMED,
-    },
-    "output": {
-        "name": _NAME,
-        "feed": _choice(MUST, *get_args(Feed)),
-        "set_in": _NAME,
-        # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
-        "latency_ms": Key(OURS, "ms", 0, 1000),
-        "delay_step_ms": Key(OURS, "ms", 0.0001, 100),
-        "delay_step_samples": _whole(MAY, "samples", 1, 10_000, instead_of="delay_step_ms"),
-        "delay_max_ms": Key(OURS, "ms", 0.1, 20_000),
-        "sample_rate_hz": Key(OURS, "Hz", 8000, 384_000),
-        "polarity": _choice(OURS, *get_args(Polarity)),
-        "low_cut_kinds": _choice(OURS, *get_args(LowCutKind), shape="list"),
-        "low_cut_orders": _whole(OURS, "", 1, 8, shape="list"),
-        "locked": Key(MAY, kind="table"),
-        "delay_rule": _choice(MAY, *get_args(Rule)),
-        "image_margin_ms": Key(MAY, "ms", 0, 30),
-        "priority": _choice(MAY, *get_args(Priority)),
-        "assumed": _ASSUMED,
-    },
-    "mains": _SOURCE,
-    "subs": {**_SOURCE, "aim_m": Key(MAY, "m", -2000, 2000, "point")},
-    "fills": {
-        **_SOURCE,
-        "kind": _choice(MUST, *get_args(FillKind)),
-        "covers": Key(MUST, shape="list", kind="text"),
-    },
-    "areas": {
-        "name": _NAME,
-        **dict.fromkeys(("x_from_m", "x_to_m", "y_from_m", "y_to_m"), Key(MUST, "m", -2000, 2000)),
-        "row_spacing_m": Key(OURS, "m", 0.2, 100),
-        "seat_spacing_m": Key(OURS, "m", 0.2, 100),
-        "floor_m": Key(OURS, "m", -100, 200),
-        "rake_deg": Key(OURS, "deg", -20, 45),
-        "ear_height_m": Key(OURS, "m", 0.5, 2.5),
-        "shadowed_from": Key(MAY, shape="list", kind="text", needs="shadow_loss_db"),
-        "shadow_loss_db": _bands("dB", 0, 60, needs="shadowed_from"),
-        "via_m": Key(MAY, "m", -2000, 2000, "point", needs="shadowed_from"),
-        "allowed_fall_db": Key(MAY, "dB", 0, 40),
-        "priority": _choice(MAY, *get_args(Priority)),
-        **dict.fromkeys(("hang_from_m", "hang_to_m"), Key(MAY, "m", -2000, 2000)),
-        # A box that somebody can walk into hangs nowhere.
-        "hang_heights_m": Key(MAY, "m", 2.5, 200, "pair"),
-    },
-    "measured": {
-        **{"output": _NAME, "at_m": _POINT, "sure": Key(MAY, kind="boolean")},
-        "state": _choice(OURS, *STATES),
-        "level_dba": _LEVEL,
-        "by_octave_db": _bands("dB", -20, 160, instead_of="level_dba", beyond=""),
-    },
-    # Tables inside others; what is locked on an output in a file is what a script dials.
-    "position_from": {"point_m": _POINT, "distance_m": Key(MUST, "m", 0.01, 2000)},
-    "locked": {
-        "delay_ms": Key(MAY, "ms", 0, 20_000),
-        # From as good as off to the loudest there is: the box's own maximum comes long before.
-        "trim_db": Key(MAY, "dB", -120, 160, word="off"),
-        "low_cut_hz": Key(MAY, "Hz", 20, 2000, word="none"),
-        "low_cut_order": _whole(MAY, "", 1, 8),
-        "low_cut_kind": _choice(MAY, *get_args(LowCutKind)),
-        "shelf_db": Key(MAY, "dB", -12, 12),
-        "shelf_hz": Key(MAY, "Hz", 500, 16_000),
-        "polarity": _choice(MAY, *get_args(Polarity)),
-    },
-}
+_OFF_CENTRE = (
+    "; width_m reaches as far to both sides of y = 0: of a room that is off centre or L-shaped "
+    "give the box around it, width_m twice the farther wall's y, and volume_m3, its true volume"
+)
 
 Said: TypeAlias = Iterator[tuple[str, str]]
 
 
 # --- what a value asks of others in its row ----------------------------------------------
 
-def _rising(key: str, row: Row) -> bool:
-    return bool(row[key][0] <= row[key][1])
 
-
-_ORDERED: Final[tuple[tuple[str, str, str, Callable[[Row], bool]], ...]] = (
-    ("room", "x_to_m", "above x_from_m, {x_from_m} m", lambda r: r["x_to_m"] > r["x_from_m"]),
-    ("loudspeaker", "low_limit_hz", "below control_hz, {control_hz} Hz",
-     lambda r: r["low_limit_hz"] < r["control_hz"]),
-    ("loudspeaker", "level_dba", "at most maximum_dba, {maximum_dba} dBA",
-     lambda r: r["level_dba"] <= r["maximum_dba"]),
-    ("output", "delay_max_ms", "above the delay step, {delay_step_ms} ms",
-     lambda r: r["delay_max_ms"] > r["delay_step_ms"]),
-    *((family, "aim_m", "away from position_m", lambda r: r["aim_m"] != r["position_m"])
-      for family in ROLES),
-    ("areas", "x_to_m", "at least x_from_m, {x_from_m} m", lambda r: r["x_to_m"] >= r["x_from_m"]),
-    ("areas", "y_to_m", "at least y_from_m, {y_from_m} m", lambda r: r["y_to_m"] >= r["y_from_m"]),
-    ("areas", "hang_to_m", "at least hang_from_m, {hang_from_m} m",
-     lambda r: r["hang_to_m"] >= r["hang_from_m"]),
-    *((family, key, "from and to in m, the smaller first", partial(_rising, key))
-      for family, key in (("goals", "reference_rows_m"), ("areas", "hang_heights_m"))),
+# A key, how it stands to another one of its row (or the first of a pair to the second), words.
+_ORDERED: Final[tuple[tuple[tuple[str, ...], str, Callable[..., Any], str, str], ...]] = (
+    (("room",), "x_to_m", operator.gt, "x_from_m", "above x_from_m, {} m"),
+    (("loudspeaker",), "low_limit_hz", operator.lt, "control_hz", "below control_hz, {} Hz"),
+    (("loudspeaker",), "level_dba", operator.le, "maximum_dba", "at most maximum_dba, {} dBA"),
+    (("output",), "delay_max_ms", operator.gt, "delay_step_ms", "above the delay step, {} ms"),
+    ((*ROLES,), "aim_m", operator.ne, "position_m", "away from position_m"),
+    (("areas",), "x_to_m", operator.ge, "x_from_m", "at least x_from_m, {} m"),
+    (("areas",), "y_to_m", operator.ge, "y_from_m", "at least y_from_m, {} m"),
+    (("areas",), "hang_to_m", operator.ge, "hang_from_m", "at least hang_from_m, {} m"),
+    (("goals",), "reference_rows_m", operator.le, "", "from and to in m, the smaller first"),
+    (("areas",), "hang_heights_m", operator.le, "", "from and to in m, the smaller first"),
 )
+
+
+def _order(row: Row) -> Said:
+    for families, key, stands, other, words in _ORDERED:
+        if row.family in families:
+            with suppress(KeyError):
+                one, two = (row[key], row[other]) if other else row[key]
+                if not stands(one, two):
+                    yield key, must(words.format(shown(two)), row[key])
+
+
+def _lacking(row: Row) -> Said:
+    """Yield keys that are missing, come alone or are given twice over, or lack an octave.
+
+    Octaves that a file leaves out are filled by the reader, and listed.
+    """
+    instead = {key.instead_of: name for name, key in row.table.items() if key.instead_of}
+    for name, key in row.table.items():
+        other = instead.get(name, "")
+        if key.needs and name in row.given and not row.has(key.needs):
+            yield name, f"needs {key.needs} beside it"
+        if {name, other} <= row.given:
+            yield name, f"give {name} or {other}, not both"
+        elif key.need is Need.MUST and not row.has(name) and not row.has(other):
+            either = f", or give {other}" if other else ""
+            yield name, f"is missing: {allowed(key, whole=True)}{either}"
+        if key.shape == "octaves" and key.beyond and row.get(name):
+            held = key.beyond == "held"
+            first, last = (0.0, np.inf) if held else (min(row[name]), max(row[name]))
+            gaps = [band for band in OCTAVES_NOMINAL
+                    if first < band < last and band not in row[name]]
+            span = "" if held else " from the lowest to the highest"
+            if gaps:
+                yield name, f"must have every octave{span}, got none at {gaps[0]} Hz"
 
 
 def box_volume_m3(row: Row) -> float:
@@ -243,7 +108,7 @@ def _room(row: Row) -> Said:
         yield "", f"needs all its dimensions in m, and has no {', '.join(missing)}"
     elif missing and not row.has("volume_m3"):
         yield "", f"needs {', '.join(SIDES_M)} in m, or volume_m3, or both"
-    key, box = TABLES["room"]["volume_m3"], box_volume_m3(row)
+    key, box = row.table["volume_m3"], box_volume_m3(row)
     low, high = max(box / 5, key.low), min(box * 5, key.high)
     if box > 0 and (low > high or not (row.has("volume_m3") or key.low <= box <= key.high)):
         yield "", f"holds {shown(box)} m3 by its dimensions: it must hold {allowed(key)}"
@@ -264,17 +129,23 @@ def _array(row: Row) -> Said:
                                 "elements", f"{len(splay)} angles")
 
 
-def level_at_1m_dba(level_dba: float | None, by_octave: Mapping[int, float]) -> float:
+def _level_at_1m_dba(box: Mapping[str, Any]) -> float:
     """Return the A-weighted level at 1 m; the thirds of an octave of pink noise are alike."""
-    if level_dba is not None:
-        return level_dba
+    if box.get("level_dba") is not None:
+        return float(box["level_dba"])
+    by_octave = box.get("level_by_octave_db", {})
     thirds = THIRDS_HZ[np.isin(OCTAVES_NOMINAL, list(by_octave)).repeat(3)]
     levels = np.repeat([by_octave[octave] for octave in sorted(by_octave)], 3) - 10 * np.log10(3)
     return float(weighted_total_db(levels, thirds))
 
 
+def highest_trim_db(boxes: Iterable[Mapping[str, Any]]) -> float:
+    """Return the highest trim that keeps every one of some boxes within its maximum level."""
+    return min(float(box["maximum_dba"]) - _level_at_1m_dba(box) for box in boxes)
+
+
 def _loudest(row: Row) -> Said:
-    total = level_at_1m_dba(None, row["level_by_octave_db"])
+    total = _level_at_1m_dba({"level_by_octave_db": row["level_by_octave_db"]})
     if total > row["maximum_dba"]:
         yield "level_by_octave_db", must(f"in all at most maximum_dba, {shown(row['maximum_dba'])} "
                                          "dBA", round(total, 1))
@@ -298,29 +169,209 @@ def _assumed(row: Row) -> Said:
 
 
 _OWN: Final[Mapping[str, tuple[Callable[[Row], Said], ...]]] = {
-    "room": (_room,),
-    "state": (_assumed,),
-    "loudspeaker": (_array, _loudest, _assumed),
-    "output": (_orders, _assumed),
+    "room": (_room,), "loudspeaker": (_array, _loudest), "output": (_orders,),
     "locked": (_orders,),
 }
 
 
-def check_row(family: str, row: Row, log: Log) -> None:
-    """Add what a row lacks, and what its good values ask of one another."""
-    for key, message in lacking(TABLES[family], row):
-        log.problem(row.where, key, message)
-    for check in _OWN.get(family, ()):
+def check_row(row: Row) -> Iterator[Problem]:
+    """Yield what a row lacks, and what its good values ask of one another."""
+    for check in (_lacking, *_OWN.get(row.family, ()), _assumed, _order):
         with suppress(KeyError):
-            for key, message in check(row):
-                log.problem(row.where, key, message)
-    for where, key, words, test in _ORDERED:
-        with suppress(KeyError):
-            if where == family and not test(row):
-                values = {name: shown(value) for name, value in row.items()}
-                log.problem(row.where, key, must(words.format_map(values), row[key]))
+            yield from ((row.where, key, message) for key, message in check(row))
 
 
-def count_steps(length_m: float, spacing_m: float) -> int:
-    """Return how many rows or seats stand in a length with both its ends."""
-    return int(length_m / spacing_m + 1e-9) + 1
+def steps_m(low: float, high: float, spacing: float) -> FloatArray:
+    """Return where rows or seats stand from one end, so many as fit between both."""
+    return np.asarray(low + spacing * np.arange(int((high - low) / spacing + 1e-9) + 1))
+
+
+# --- what rows ask of one another --------------------------------------------------------
+
+
+def too_many(tables: Tables) -> Iterator[Problem]:
+    """Yield what there is too much of: the rest is not looked at then."""
+    boxes = [row.get("loudspeaker", "") for row in tables.sources()]
+    elements = {row.name: row.get("elements", 1) for row in tables["loudspeaker"]}
+    counts = {family: len(rows) for family, rows in tables.items()} | {
+        "mains, subs and fills": len(boxes),
+        "elements of all boxes": sum(elements.get(kind, 1) for kind in boxes),
+    }
+    for what, limit in LIMITS.items():
+        if counts[what] > limit:
+            yield (tables.place("venue"), "",
+                   f"has too many {what}: at most {limit}, got {counts[what]}")
+
+
+def check_device(row: Row, device: Row, tables: Tables) -> Iterator[Problem]:
+    """Yield what is dialled or locked and the device or the boxes on it do not have."""
+    yield from check_row(row)
+    most = {"delay_ms": device.get("delay_max_ms", np.inf), "trim_db": np.inf}
+    with suppress(KeyError, ValueError):
+        most["trim_db"] = highest_trim_db(tables.boxes(device.name))
+    for key, words in (("delay_ms", "delay_max_ms of the output, {} ms"),
+                       ("trim_db", "{} dB, the maximum of its boxes")):
+        if row.get(key, -np.inf) > most[key] + 1e-9:
+            yield row.where, key, must(f"at most {words.format(shown(most[key]))}", row[key])
+    for key in ("low_cut_order", "low_cut_kind"):
+        offered = device.get(f"{key}s", ())
+        if offered and key in row and row[key] not in offered:
+            words = f"in {key}s of the output, {', '.join(map(str, offered))}"
+            yield row.where, key, must(words, row[key])
+
+
+def _presence(tables: Tables) -> Iterator[Problem]:
+    """Yield what a venue indoors or outdoors must have or cannot have."""
+    setting, states = tables["venue"][0].get("setting"), {row.name for row in tables["state"]}
+    air = "give at least temperature_c in C"
+    for family, name, there, words in (
+        ("room", "", tables["room"] or setting != "indoors",
+         "a venue indoors needs its dimensions or volume_m3"),
+        ("state", "show", "show" in states, air),
+        ("state", "check", "check" in states or setting != "indoors", air),
+        ("mains", "", tables["mains"], "a venue needs at least one main loudspeaker"),
+        ("areas", "", tables["areas"], "a venue needs at least one seat area"),
+    ):
+        if not there and family not in tables.broken:
+            yield tables.place(family, name), "", f"is missing: {words}"
+    if setting == "outdoors" and tables["room"]:
+        yield tables.place("room"), "", "has no place in a venue whose setting is outdoors"
+    for row in tables["state"]:
+        if setting == "indoors" and not row.has("rt60_s"):
+            needed = allowed(row.table["rt60_s"], whole=True)
+            yield row.where, "rt60_s", f"is missing: {needed}"
+        if setting == "outdoors" and row.has("rt60_s"):
+            yield row.where, "rt60_s", "has no place outdoors, where there is no decay in s"
+
+
+def _outputs(tables: Tables) -> Iterator[Problem]:
+    driven = {row.get("output") for row in tables.sources()}
+    # A slip in a source's output is reported there, and once.
+    sure = (driven <= {row.name for row in tables["output"]}
+            and not tables.broken & {*ROLES, "output"})
+    for row in tables["output"]:
+        if row.name in ("temperature_c", "humidity_pct", "speed_m_s"):
+            yield row.where, "", ("must have another name: the re-time table has a column of this "
+                                  "name")
+        if sure and row.name not in driven:
+            yield row.where, "", "drives no loudspeaker of mains, subs or fills"
+        if "locked" in row:
+            yield from check_device(row["locked"], row, tables)
+
+
+def _hold_back(tables: Tables) -> Iterator[Problem]:
+    venue, mains = tables["venue"][0], {row.get("output") for row in tables["mains"]}
+    hold = venue.get("hold_back_ms", 0.0)
+    for row in (row for row in tables["output"] if row.name in mains):
+        most, own = row.get("delay_max_ms", np.inf), row.get("locked", {}).get("delay_ms", hold)
+        if hold > most:
+            words = f"at most delay_max_ms of {row.where}, {shown(most)} ms"
+            yield venue.where, "hold_back_ms", must(words, hold)
+        if own != hold and "hold_back_ms" in venue.given:
+            words = f"the delay_ms locked on {row.where}, a main's output, {shown(own)} ms"
+            yield venue.where, "hold_back_ms", must(words, hold)
+
+
+def _roles(tables: Tables) -> Iterator[Problem]:
+    first: dict[str, Row] = {}
+    for row in tables.sources():
+        before = first.setdefault(row["output"], row) if "output" in row else row
+        if before.family != row.family:
+            yield row.where, "output", (
+                f"{shown(row['output'])} already drives {shown(before.name)} of {before.family}: "
+                "one output serves mains, subs or fills, not two of them")
+
+
+_LINKS: Final[Mapping[str, tuple[str, ...]]] = {
+    "output": ("output",), "loudspeaker": ("loudspeaker",), "covers": ("areas",),
+    "shadowed_from": (*ROLES,),
+}
+
+
+def _links(tables: Tables) -> Iterator[Problem]:
+    """Yield names of what is not there, unless the names are in doubt."""
+    names = {key: [row.name for family in families for row in tables[family]]
+             for key, families in _LINKS.items()}
+    names["shadowed_from"].insert(0, "mains")
+    for row in (row for family in ROWS for row in tables[family]):
+        for key, families in _LINKS.items():
+            given = row.get(key, ())
+            for word in (given,) if isinstance(given, str) else given:
+                if word not in names[key] and not tables.broken & {*families}:
+                    hint = nearest(word, names[key])
+                    yield row.where, key, f"{shown(word)} is not in the venue; {hint}"
+
+
+def _twins(tables: Tables) -> Iterator[Problem]:
+    for rows in ([*tables.sources()], tables["areas"]):
+        seen = {""}
+        for row in rows:
+            if row.name and row.name in seen:
+                yield row.where, "name", f"{shown(row.name)} is given twice"
+            seen.add(row.name)
+
+
+# The axes of what must lie in the room.
+_PLACES: Final = {
+    "x_from_m": "x", "x_to_m": "x", "y_from_m": "y", "y_to_m": "y", "hang_from_m": "x",
+    "hang_to_m": "x", "hang_heights_m": "zz", "position_m": "xyz", "at_m": "xyz",
+    "microphone_m": "xyz",
+}
+
+
+def _in_room(tables: Tables) -> Iterator[Problem]:
+    """Yield what lies outside the room, which lies evenly about y = 0."""
+    if (box := tables.outline()) is None:
+        return
+    limits = {"x": box[:2], "y": (-box[2] / 2, box[2] / 2), "z": (0.0, box[3])}
+    rows = (row for family in (*ROWS, "stage") for row in tables[family])
+    for row, key in ((row, key) for row in rows for key in _PLACES if key in row.given & {*row}):
+        values = row[key] if isinstance(row[key], tuple) else (row[key],)
+        for axis, value in zip(_PLACES[key], values, strict=True):
+            low, high = limits[axis]
+            if not low <= value <= high:
+                words = f"{axis} {range_text(low, high, 'm')}" if len(values) > 1 else (
+                    range_text(low, high, "m"))
+                hint = _OFF_CENTRE if axis == "y" else ""
+                yield row.where, key, must(f"inside the room, {words}", value) + hint
+    for row in tables["areas"]:
+        with suppress(KeyError):
+            ears = row["floor_m"] + row["ear_height_m"] + np.tan(np.radians(row["rake_deg"])) * (
+                _rows_x_m(row)[[0, -1]] - row["x_from_m"])
+            for end, ear in zip(("first", "last"), ears, strict=True):
+                if not 0 < ear < box[3]:
+                    yield row.where, "", (
+                        f"puts the ears of its {end} row at {ear:.2f} m: they must be "
+                        f"{range_text(0.0, box[3], 'm')}, the ceiling")
+                    break
+
+
+def _rows_x_m(area: Row) -> FloatArray:
+    """Return the depth of each row of seats, or meet a KeyError where a value is not good."""
+    if area["x_to_m"] < area["x_from_m"] or area["y_to_m"] < area["y_from_m"]:
+        raise KeyError("the other way round, which has been told")
+    return steps_m(area["x_from_m"], area["x_to_m"], area["row_spacing_m"])
+
+
+def _seats(tables: Tables) -> Iterator[Problem]:
+    """Yield more seats than can be, and reference rows without any."""
+    goals, x, total = tables["goals"][0], np.array([]), 0
+    for row in tables["areas"]:
+        with suppress(KeyError):
+            rows = _rows_x_m(row)
+            x = np.append(x, rows)
+            total += rows.size * steps_m(row["y_from_m"], row["y_to_m"], row["seat_spacing_m"]).size
+    if total > SEAT_LIMIT:
+        yield (tables.place("areas"), "",
+               f"must hold at most {SEAT_LIMIT} seats in all, got {total}")
+    low, high = goals.get("reference_rows_m", (-np.inf, np.inf))
+    if x.size and low <= high and not ((x >= low - 1e-9) & (x <= high + 1e-9)).any():
+        words = "from and to in m with a row of seats between"
+        yield goals.where, "reference_rows_m", must(words, [low, high])
+
+
+def check_whole(tables: Tables) -> Iterator[Problem]:
+    """Yield every problem that shows only across rows."""
+    checks = (_presence, _outputs, _hold_back, _roles, _links, _twins, _in_room, _seats)
+    found = [*too_many(tables)]
+    yield from found or (problem for check in checks for problem in check(tables))

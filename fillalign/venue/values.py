@@ -1,32 +1,41 @@
 """Values of a venue as given: taken in our unit or refused in words, and kept in rows.
 
-Private to the room. The same words refuse a value in a file and in a record; the
-reader puts file and table before them, a record its name.
+Private to the room. What each key takes stands beside its field in `fillalign.venue.model`.
+The same words refuse a value in a file and in a record; the reader puts file and table
+before them, a record its name.
 """
 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import MISSING, dataclass, field, fields
 from enum import Enum
 from numbers import Real
-from typing import Any, Final, Literal, NoReturn, TypeAlias, TypeVar
+from types import NoneType
+from typing import (
+    Annotated,
+    Any,
+    Final,
+    Literal,
+    NoReturn,
+    TypeAlias,
+    TypeVar,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import numpy as np
 
 from fillalign._text import short
 from fillalign._validate import range_text, slip_text
+from fillalign.absorption import OCTAVES_NOMINAL
 
-# Words that a value may be; `fillalign.venue.rules` takes them from here.
-Feed: TypeAlias = Literal["left", "right", "mono"]
 Role: TypeAlias = Literal["main", "sub", "fill"]
-FillKind: TypeAlias = Literal["delay", "under-balcony", "front", "tower"]
-Rule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
-Priority: TypeAlias = Literal["auto", "words", "image"]
-Polarity: TypeAlias = Literal["normal", "inverted"]
-StateName: TypeAlias = Literal["check", "show"]
+# Where, at which key (none: all of it), and what is wrong there.
+Problem: TypeAlias = tuple[str, str, str]
 
 ROLES: Final[Mapping[str, Role]] = {"mains": "main", "subs": "sub", "fills": "fill"}
 # How a file writes its tables: [one], [one.NAME] or [[one]].
@@ -40,8 +49,15 @@ LONGEST: Final = 500
 VALUES_TOLD: Final = 9
 PROBLEMS_TOLD: Final = 50
 
-_SIZES = {"pair": (2, "two values"), "point": (3, "three values, x, y and z")}
-_LIST = (0, "a list of one or more values")
+# How many values a shape has, 0 for any number, and words for it.
+_SHAPES = {
+    "pair": (2, "two values"),
+    "point": (3, "three values, x, y and z"),
+    "list": (0, "a list of one or more values"),
+    "tables": (0, "a list of one or more values"),
+    "octaves": (0, "a table of octaves in Hz"),
+}
+_KINDS = {float: "number", int: "integer", str: "text", bool: "boolean"}
 # Words for what has no number: no low cut, an output that is off.
 _WORDS = {"none": None, "off": -np.inf}
 # Control characters, halves of characters, line and paragraph separators; marks that turn
@@ -58,43 +74,82 @@ class Need(Enum):
     OURS = "ours"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Key:
-    """One key of a table, and the field of the record that has its name (or that of `field`).
+    """One key of a table, and the field of the record that has its name (or the name `at`).
 
-    `kind` is number, integer, text, choice, boolean or table; `shape` is one, pair,
-    point, list, tables (a list of them), splay (one number or a list) or octaves
-    (a table of one of `bands` in Hz to number). `instead_of` names the key this one replaces,
-    `needs` one it comes with. `word` is none or off, accepted in place of the number. In
-    a file, octaves not given are held `beyond` those given, or there is silence, or
-    with neither only those given are kept.
+    What is not told here follows from the field: `need`, `default`, `choices`, `kind`, which
+    is number, integer, text, choice, boolean or table, and `shape`, which is one, pair,
+    point, list, tables (a list of them), splay (one number or a list) or octaves (a table of
+    octave in Hz to number). `also` are keys beside it that a record does not have; `hidden`
+    are fields that a file does not have. `instead_of` names the key this one replaces,
+    `needs` one it comes with. `word` is none or off, accepted in place of the number. In a
+    file, octaves not given are held `beyond` those given, or there is silence, or with
+    neither only those given are kept.
     """
 
-    need: Need
     unit: str = ""
     low: float = 0.0
     high: float = 0.0
+    need: Need | None = None
     shape: str = "one"
     kind: str = "number"
     choices: tuple[str, ...] = ()
-    bands: tuple[int, ...] = ()
+    default: Any = None
+    at: str = ""
     instead_of: str = ""
     needs: str = ""
     word: str = ""
     beyond: str = "held"
-    field: str = ""
+    hidden: bool = False
+    also: Mapping[str, Key] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        """Say what it takes, as the reference shows it beside a field."""
+        return "in no file" if self.hidden else allowed(self, whole=True)
 
 
 Table: TypeAlias = Mapping[str, Key]
-
-
-_OFF_CENTRE = (
-    "; width_m reaches as far to both sides of y = 0: of a room that is off centre or L-shaped "
-    "give the box around it, width_m twice the farther wall's y, and volume_m3, its true volume"
-)
-
 K = TypeVar("K")
 V = TypeVar("V")
+
+
+def defaults_of(record: Any) -> dict[str, Any]:
+    """Return the default of every field of a record; MISSING where it has none."""
+    return {
+        item.name: item.default if item.default_factory is MISSING else item.default_factory()
+        for item in fields(record)
+    }
+
+
+def table_of(record: type) -> Table:
+    """Return the keys of a record's table in a file, as its fields say."""
+    table: dict[str, Key] = {}
+    hints, blank = get_type_hints(record, include_extras=True), Key()
+    for name, default in defaults_of(record).items():
+        hint = hints[name]
+        hint, key = get_args(hint) if get_origin(hint) is Annotated else (hint, blank)
+        if not key.hidden:
+            need = (Need.MUST if default is MISSING else
+                    Need.MAY if default in (None, "", (), {}) else Need.OURS)
+            told = {item: value for item, value in vars(key).items()
+                    if value != getattr(blank, item)}
+            table[name] = Key(**{"need": need, "default": default} | _form(hint) | told)
+        table |= key.also
+    return table
+
+
+def _form(hint: Any) -> dict[str, Any]:
+    """Return kind, shape and choices of what a field of this type holds."""
+    origin, inner = get_origin(hint), [one for one in get_args(hint) if one is not NoneType]
+    if origin is Literal:
+        return {"kind": "choice", "choices": tuple(inner)}
+    if origin is tuple:
+        shape = "list" if inner[-1] is ... else "pair" if len(inner) == 2 else "point"
+        return _form(inner[0]) | {"shape": shape}
+    if origin is Mapping:
+        return {"shape": "octaves"} if inner[0] is int else {"kind": "table"}
+    return _form(inner[0]) if inner else {"kind": _KINDS[hint]}
 
 
 # --- words -------------------------------------------------------------------------------
@@ -126,12 +181,6 @@ def must(words: str, got: object) -> str:
     return f"must be {words}, got {shown(got)}"
 
 
-def outside(key: str, axis: str, room: str, got: object) -> str:
-    """Return what is wrong with a place outside the room, which lies evenly about y = 0."""
-    across = axis == "y " or key.startswith("y_")
-    return must(f"inside the room, {axis}{room}", got) + (_OFF_CENTRE if across else "")
-
-
 def label(name: str) -> str:
     """Return a table's name as TOML writes it, shortened."""
     bare = name.isascii() and name.replace("_", "").replace("-", "").isalnum()
@@ -146,24 +195,21 @@ def nearest(word: str, known: Iterable[str], listed: Iterable[str] = ()) -> str:
     near = difflib.get_close_matches(word.lower(), plain, n=1, cutoff=0.6)
     if near:
         return f"did you mean {plain[near[0]]}?"
-    words = list(listed) or list(known)
+    words = list(listed) or list(plain.values())
     return f"known: {', '.join(words[:30])}" if words else "there are none"
 
 
 def allowed(key: Key, factor: float = 1.0, unit: str = "", *, whole: bool = False) -> str:
     """Return in words what a key takes: one of its values, or the whole of them."""
-    if whole and key.shape in ("pair", "point", "list", "tables"):
-        return f"{_SIZES.get(key.shape, _LIST)[1]}, each {allowed(key, factor, unit)}"
-    if whole and key.shape == "octaves":
-        return f"a table of octaves in Hz, each {allowed(key)}"
-    if key.kind == "text":
-        return "text of 1 to 80 characters without control characters"
-    if key.kind == "choice":
-        return f"one of {', '.join(key.choices)}"
-    if key.kind in ("table", "boolean"):
-        return "a table" if key.kind == "table" else "true or false"
-    limits = (key.low, key.high)
-    low, high = limits if factor == 1.0 else (round(limit / factor, 2) for limit in limits)
+    if whole and key.shape in _SHAPES:
+        return f"{_SHAPES[key.shape][1]}, each {allowed(key, factor, unit)}"
+    words = {"text": "text of 1 to 80 characters without control characters",
+             "choice": f"one of {', '.join(key.choices)}",
+             "table": "a table", "boolean": "true or false"}
+    if key.kind in words:
+        return words[key.kind]
+    low, high = ((key.low, key.high) if factor == 1.0 else
+                 (round(limit / factor, 2) for limit in (key.low, key.high)))
     number = "a whole number " if key.kind == "integer" else ""
     word = f" or '{key.word}'" if key.word else ""
     return f"{number}{range_text(low, high, unit or key.unit)}{word}"
@@ -186,23 +232,20 @@ def is_text(value: object) -> bool:
 
 def _one(key: Key, raw: Any, factor: float, unit: str) -> Any:
     """Return one value of a key in our unit, or raise an error saying what it must be."""
-    hint, number = "", isinstance(raw, Real) and not isinstance(raw, bool)
     if key.word and (raw == key.word or raw == _WORDS[key.word]):
         return _WORDS[key.word]
-    if key.kind == "text" or key.kind == "choice":
-        good = is_text(raw) if key.kind == "text" else isinstance(raw, str) and raw in key.choices
-        if good:
-            return raw
-    elif key.kind in ("table", "boolean"):
-        if isinstance(raw, Mapping if key.kind == "table" else bool):
-            return raw
-    elif number:
-        hint = slip_text(raw, key.unit)
-        good = key.low / factor <= raw <= key.high / factor
+    hint, kind_fits = "", isinstance(raw, str)
+    if key.kind in ("number", "integer"):
+        kind_fits = isinstance(raw, Real) and not isinstance(raw, bool)
+        hint = slip_text(raw, key.unit) if kind_fits else ""
         # A humidity below 1 % is within the range, yet no air at a venue is so dry.
-        if good and not (hint and key.unit == "%") and (key.kind == "number" or raw == int(raw)):
+        if (kind_fits and key.low / factor <= raw <= key.high / factor
+                and not (hint and key.unit == "%") and (key.kind == "number" or raw == int(raw))):
             return int(raw) if key.kind == "integer" else float(raw * factor)
-    kind_fits = number if key.kind in ("number", "integer") else isinstance(raw, str)
+    elif ((key.kind == "text" and is_text(raw)) or (kind_fits and raw in key.choices)
+          or (key.kind == "table" and isinstance(raw, Mapping))
+          or (key.kind == "boolean" and isinstance(raw, bool))):
+        return raw
     wrong = ValueError if kind_fits else TypeError
     raise wrong(f"{must(allowed(key, factor, unit), raw)}{hint}")
 
@@ -222,11 +265,11 @@ def _several(key: Key, items: Iterable[tuple[str, Any]], factor: float, unit: st
 
 
 def _octaves(key: Key, raw: Mapping[Any, Any]) -> dict[int, float]:
-    octaves = {band: octave for octave in key.bands for band in (octave, str(octave))}
+    octaves = {band: octave for octave in OCTAVES_NOMINAL for band in (octave, str(octave))}
     strange = [shown(band) for band in raw if band not in octaves]
     if strange:
         bands = ", ".join([*strange[:VALUES_TOLD], *(["..."] if strange[VALUES_TOLD:] else [])])
-        raise ValueError(f"has no octave {bands}: use {', '.join(map(str, key.bands))}")
+        raise ValueError(f"has no octave {bands}: use {', '.join(map(str, OCTAVES_NOMINAL))}")
     values = _several(key, ((f"at {band} Hz", item) for band, item in raw.items()), 1.0, "")
     return dict(sorted(zip(map(octaves.__getitem__, raw), values, strict=True)))
 
@@ -252,9 +295,8 @@ def take(key: Key, raw: Any, factor: float = 1.0, unit: str = "") -> Any:
     raw = raw.tolist() if isinstance(raw, np.ndarray) else raw
     if key.shape == "one" or (key.shape == "splay" and not isinstance(raw, list | tuple)):
         return _one(key, raw, factor, unit)
-    size = _SIZES.get(key.shape, _LIST)[0]
     kind_fits = isinstance(raw, Mapping if key.shape == "octaves" else list | tuple)
-    if not kind_fits or not raw or (size and len(raw) != size):
+    if not kind_fits or not raw or _SHAPES.get(key.shape, (0,))[0] not in (0, len(raw)):
         wrong = ValueError if kind_fits else TypeError
         raise wrong(must(allowed(key, factor, unit, whole=True), raw))
     if key.shape == "octaves":
@@ -309,54 +351,36 @@ class Row(dict[str, Any]):
     and is not judged, since the value has been refused already.
     """
 
-    def __init__(self, where: str, name: str = "", values: Iterable[tuple[str, Any]] = ()) -> None:
-        super().__init__(values)
-        self.where, self.name = where, name
-        self.given = set(self)
+    def __init__(self, where: str, family: str, table: Table, name: str = "") -> None:
+        super().__init__()
+        self.where, self.family, self.table, self.name = where, family, table, name
+        self.given: set[str] = set()
 
     def has(self, key: str) -> bool:
         """Whether there is a value, good or not."""
         return key in self or key in self.given
 
 
-def lacking(table: Table, row: Row) -> Iterator[tuple[str, str]]:
-    """Yield keys that are missing, come alone or are given twice over, or lack an octave.
-
-    Octaves that a file leaves out are filled by the reader, and listed.
-    """
-    instead = {key.instead_of: name for name, key in table.items() if key.instead_of}
-    for name, key in table.items():
-        other, bands = instead.get(name, ""), row.get(name)
-        if key.needs and name in row.given and not row.has(key.needs):
-            yield name, f"needs {key.needs} beside it"
-        if {name, other} <= row.given:
-            yield name, f"give {name} or {other}, not both"
-        elif key.need is Need.MUST and not row.has(name) and not row.has(other):
-            either = f", or give {other}" if other else ""
-            yield name, f"is missing: {allowed(key, whole=True)}{either}"
-        if key.shape == "octaves" and key.beyond and bands:
-            held = key.beyond == "held"
-            first, last = (0.0, np.inf) if held else (min(bands), max(bands))
-            gaps = [band for band in key.bands if first < band < last and band not in bands]
-            span = "" if held else " from the lowest to the highest"
-            if gaps:
-                yield name, f"must have every octave{span}, got none at {gaps[0]} Hz"
-
-
 class Tables(dict[str, list[Row]]):
-    """All rows of a venue by family; `place` makes an empty row that stands for a family."""
+    """All rows of a venue by family.
 
-    def __init__(self, rows: Mapping[str, list[Row]], place: Callable[..., Row]) -> None:
+    `place` says where a family stands, or one of its names. `broken` holds the families
+    whose names cannot all be trusted, so that one slip is not reported again wherever the
+    name is used.
+    """
+
+    def __init__(self, rows: Mapping[str, list[Row]], place: Callable[..., str],
+                 broken: Iterable[str] = ()) -> None:
         super().__init__(rows)
-        self.place = place
+        self.place, self.broken = place, {*broken}
 
-    def sources(self) -> Iterator[tuple[str, Row]]:
-        """Yield all loudspeakers in place, each with its family."""
-        return ((family, row) for family in ROLES for row in self[family])
+    def sources(self) -> Iterator[Row]:
+        """Yield all loudspeakers in place."""
+        return (row for family in ROLES for row in self[family])
 
     def boxes(self, output: str) -> list[Row]:
         """Return the kinds of loudspeaker on an output."""
-        kinds = {row.get("loudspeaker") for _, row in self.sources() if row.get("output") == output}
+        kinds = {row.get("loudspeaker") for row in self.sources() if row.get("output") == output}
         return [row for row in self["loudspeaker"] if row.name in kinds]
 
     def outline(self) -> tuple[float, float, float, float] | None:
@@ -368,49 +392,16 @@ class Tables(dict[str, list[Row]]):
         return None
 
 
-@dataclass
-class Log:
-    """What is wrong, in order, and how much more than is told; and the defaults used.
+def told(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the first problems, and last how many more there are."""
+    more = len(problems) - PROBLEMS_TOLD
+    rest = ("", "", f"and {more} problem{'s' * (more > 1)} more")
+    return [*problems[:PROBLEMS_TOLD], *([rest] if more > 0 else [])]
 
-    `broken` holds the families whose names cannot all be trusted, so that one
-    slip is not reported again wherever the name is used.
-    """
 
-    problems: list[tuple[str, str, str]] = field(default_factory=list)
-    more: int = 0
-    broken: set[str] = field(default_factory=set)
-    _defaults: dict[tuple[str, str], list[str]] = field(default_factory=dict)
-
-    @property
-    def full(self) -> bool:
-        """Whether further problems are only counted."""
-        return len(self.problems) >= PROBLEMS_TOLD
-
-    def problem(self, where: str, key: str, message: str) -> None:
-        """Add a problem of a key, or of the whole row where the key is empty."""
-        if self.full:
-            self.more += 1
-        else:
-            self.problems.append((where, key, message))
-
-    def default(self, family: str, text: str, member: str = "") -> None:
-        """Add a default; the same one in several tables becomes one line."""
-        self._defaults.setdefault((family, text), []).append(member)
-
-    def defaults(self) -> tuple[str, ...]:
-        """Every default used, one line each, with the tables it was used in."""
-        return tuple(
-            f"{family} {text}" + (f" ({', '.join(members)})" if any(members) else "")
-            for (family, text), members in self._defaults.items()
-        )
-
-    def told(self) -> tuple[tuple[str, str, str], ...]:
-        """Return the problems, and last how many more there are."""
-        rest = f"and {self.more} problem{'s' * (self.more > 1)} more"
-        return (*self.problems, *([("", "", rest)] if self.more else []))
-
-    def refuse(self) -> None:
-        """Raise ValueError with a line for each problem of records, if there is any."""
-        if self.problems:
-            raise ValueError("\n".join(" ".join(filter(None, (where and f"{where}:", key, text)))
-                                       for where, key, text in self.told()))
+def refuse(problems: Iterable[Problem]) -> None:
+    """Raise ValueError with a line for each problem of records, if there is any."""
+    lines = [" ".join(filter(None, (where and f"{where}:", key, text)))
+             for where, key, text in told([*problems])]
+    if lines:
+        raise ValueError("\n".join(lines))

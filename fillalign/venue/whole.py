@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from os import PathLike
-from typing import Any
+from typing import Any, TypeVar
 
 from fillalign._files import write_whole
 from fillalign._text import listed, quoted, short
 from fillalign._validate import Programme, as_path, check_type
-from fillalign.venue.across import check_device, check_whole, highest_trim_db
 from fillalign.venue.model import (
+    TABLES,
     Area,
     Goals,
     Loudspeaker,
@@ -27,12 +27,15 @@ from fillalign.venue.model import (
     Source,
     State,
     Survey,
-    hold,
+    keep,
     row_of,
     title,
 )
-from fillalign.venue.values import ROLES, Fixed, Log, Row, Tables, must
+from fillalign.venue.rules import check_device, check_whole, highest_trim_db
+from fillalign.venue.values import ROLES, Fixed, Problem, Row, Tables, must, refuse
 from fillalign.venue.writer import toml_text
+
+Named = TypeVar("Named", Source, Area, Output, Loudspeaker)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +80,7 @@ class Venue:
     """
 
     name: str
-    programme: Programme = "speech"
+    programme: Programme = TABLES["venue"]["programme"].default
     states: Mapping[str, State]
     loudspeakers: Mapping[str, Loudspeaker]
     outputs: Mapping[str, Output]
@@ -85,8 +88,8 @@ class Venue:
     areas: tuple[Area, ...]
     goals: Goals
     room: Room | None = None
-    hold_back_ms: float = 0.0
-    stage_microphone_m: Point = (-1.0, 0.0, 1.5)
+    hold_back_ms: float = TABLES["venue"]["hold_back_ms"].default
+    stage_microphone_m: Point = TABLES["stage"]["microphone_m"].default
     measured: tuple[Measured, ...] = ()
     weather_c: tuple[float, ...] = ()
     survey: Survey = field(default_factory=Survey)
@@ -99,12 +102,9 @@ class Venue:
         for name, one in (("goals", Goals), ("survey", Survey), ("room", Room)):
             if name != "room" or self.room is not None:
                 check_type(f"{title(self)}: {name}", getattr(self, name), one)
-        dry = isinstance(self.weather_c, tuple | list) and not self.weather_c
-        for family in ("venue", "stage") if dry else ("venue", "stage", "weather"):
-            hold(self, family, row_of(self, family))
-        log = Log()
-        check_whole(self.rows(), log)
-        log.refuse()
+        for family in ("venue", "stage", "weather"):
+            keep(self, row_of(self, family))
+        refuse(check_whole(self.rows()))
         empty = self.states.get("check") or replace(self.states["show"], name="check")
         object.__setattr__(self, "states", Fixed(check=empty, show=self.states["show"]))
 
@@ -126,11 +126,11 @@ class Venue:
             "areas": self.areas,
             "measured": self.measured,
         }
-        rows = {"venue": [row_of(self, "venue")]}
-        rows |= {family: [one.row() for one in several] for family, several in parts.items()}
-        rows |= {"weather": [row_of(self, "weather")] if self.weather_c else [],
-                 "stage": [row_of(self, "stage")]}
-        return Tables(rows, lambda *names: Row(" ".join((title(self), *filter(None, names)))))
+        weather = row_of(self, "weather")
+        rows = {"venue": [row_of(self, "venue")],
+                **{family: [one.row() for one in several] for family, several in parts.items()},
+                "weather": [weather] if weather else [], "stage": [row_of(self, "stage")]}
+        return Tables(rows, lambda *names: " ".join((title(self), *filter(None, names))))
 
     def to_toml(self) -> str:
         r"""Return the venue file that reads as this venue, with every key written out.
@@ -226,13 +226,11 @@ class Venue:
 
     def source(self, name: str) -> Source:
         """Return the loudspeaker in place of that name."""
-        source: Source = _named("source", self.sources, name)
-        return source
+        return _named("source", self.sources, name)
 
     def area(self, name: str) -> Area:
         """Return the seat area of that name."""
-        area: Area = _named("seat area", self.areas, name)
-        return area
+        return _named("seat area", self.areas, name)
 
 
 # What a venue holds several of, and whether by their names.
@@ -262,13 +260,11 @@ def _parts(venue: Venue, name: str, kind: type, named: bool) -> Any:
     return Fixed(given)
 
 
-def _named(what: str, parts: Iterable[Any], name: str) -> Any:
-    parts = list(parts)
-    for part in parts:
-        if part.name == name:
-            return part
-    raise KeyError(f"no {what} named {quoted(name)}; there are "
-                   f"{listed(part.name for part in parts)}")
+def _named(what: str, parts: Iterable[Named], name: str) -> Named:
+    by_name = {part.name: part for part in parts}
+    if name not in by_name:
+        raise KeyError(f"no {what} named {quoted(name)}; there are {listed(by_name)}")
+    return by_name[name]
 
 
 def as_venue(venue: object) -> Venue:
@@ -360,13 +356,14 @@ def check_dialled(venue: Venue, settings: Mapping[str, OutputSettings]) -> None:
     TypeError, ValueError
         As `check_settings`, and with a line for each value that an output does not have.
     """
-    rows, log, tables = check_settings(venue, settings), Log(), venue.rows()
+    rows, tables = check_settings(venue, settings), venue.rows()
+    problems: list[Problem] = []
     for device in (row for row in tables["output"] if row.name in rows):
         row = rows[device.name]
         if settings[device.name].low_cut_hz is None:
             del row["low_cut_order"], row["low_cut_kind"]
-        check_device(row, device, tables, log)
-    log.refuse()
+        problems += check_device(row, device, tables)
+    refuse(problems)
 
 
 def saved_settings(saved: Mapping[str, Any]) -> dict[str, OutputSettings]:

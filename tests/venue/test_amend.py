@@ -35,6 +35,8 @@ def test_one_line_of_a_venue_changes(name):
     ("[ output . 'A' ] # x\r\nfeed = 'mono'\r\n", "# x\r\nlatency_ms = 2.0\r\nfeed"),
     ('[output."A"]\n"latency_ms"=1\n[output.A.locked]\ndelay_ms = 3\n', "]\nlatency_ms = 2.0\n[o"),
     ("[output.B]\nlatency_ms = 1\n[output.A]\nlatency_ms = 1", "[output.A]\nlatency_ms = 2.0"),
+    ("[output.B]\nlatency_ms = 2\n[output.A]\nlatency_ms = 2", "[output.A]\nlatency_ms = 2.0"),
+    ("note = '''\n[output.A]\n'''\n[output.A]\n#\n", "'''\n[output.A]\nlatency_ms = 2.0\n#"),
 ])
 def test_forms_of_tables_that_people_write(text, line):
     made = with_latency(text, "A", 2.0)
@@ -47,7 +49,7 @@ def test_forms_of_tables_that_people_write(text, line):
     "[output]\nA = { feed = 'mono' }\n",
     "note = '''\n[output.A]\n'''\n[output]\nA.feed = 'mono'\n",
     "[output.B]\n",
-    "note = '''\n[output.A]\n'''\n[output.A]\nlatency_ms = 1\n",
+    "[output.B]\nlatency_ms = 2.0\n[output]\nA = { latency_ms = 1 }\n",
 ])
 def test_what_cannot_be_changed_safely_is_left_to_a_hand(text):
     with pytest.raises(ValueError, match=r"put latency_ms = 2\.0 into the table of output 'A' by"):

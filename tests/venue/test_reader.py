@@ -22,8 +22,8 @@ from hypothesis import given, strategies as st
 
 from fillalign.loudspeakers import off_axis_angles
 from fillalign.venue import DEMO_VENUES
-from fillalign.venue.reader import DEFAULTS, FEET, FILE_LIMIT_BYTES, VenueError, read_venue
-from fillalign.venue.rules import TABLES
+from fillalign.venue.model import TABLES
+from fillalign.venue.reader import FEET, FILE_LIMIT_BYTES, VenueError, read_venue
 from fillalign.venue.values import NAMED, SINGLE, Need
 
 HERE = Path(__file__).parents[1]
@@ -501,7 +501,7 @@ def test_distances_in_feet(tmp_path):
 def test_every_default_is_listed_with_its_value(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
     spec = TABLES[family][key]
-    default = DEFAULTS[family][spec.field or key]
+    default = spec.default
     tied = {"elements": ("spacing_m", "splay_deg"), "low_cut_orders": ("locked",),
             "low_cut_kinds": ("locked",)}
     for row in tables_of(venue, family):
