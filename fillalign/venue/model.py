@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass, field, replace
+from functools import partial
 from numbers import Real
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, get_args
 
@@ -18,6 +19,7 @@ import numpy as np
 
 from fillalign._text import short
 from fillalign._validate import FloatArray, Programme, check_choice, check_type
+from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.filters import LowCutKind
 from fillalign.trilateration import SIDES
@@ -50,6 +52,7 @@ MUST, MAY, OURS = Need
 Point: TypeAlias = tuple[float, float, float]
 Metres: TypeAlias = Annotated[float, Key("m", -2000, 2000)]
 Octaves: TypeAlias = Mapping[int, float]
+_octaves = partial(Key, bands=OCTAVES_NOMINAL)
 _HIDDEN: Final = Key(hidden=True)
 
 
@@ -159,7 +162,7 @@ class State(Record, family="state"):
     wind_towards_deg: Annotated[float, Key("deg", -360, 360, MAY)] = 0.0
     # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
     # `fillalign.room` hold on to 30 s.
-    rt60_s: Annotated[Octaves, Key("s", 0.05, 20)] = field(default_factory=dict)
+    rt60_s: Annotated[Octaves, _octaves("s", 0.05, 20)] = field(default_factory=dict)
     assumed: tuple[str, ...] = ()
 
     def row(self) -> Row:
@@ -208,7 +211,7 @@ class Loudspeaker(Record, family="loudspeaker"):
     coverage_deg: Annotated[tuple[float, float], Key("deg", 5, 360)]
     maximum_dba: Annotated[float, Key("dBA", 0, 160)]
     level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
-    level_by_octave_db: Annotated[Octaves, Key(
+    level_by_octave_db: Annotated[Octaves, _octaves(
         "dB", -20, 160, instead_of="level_dba", beyond="silent")] = field(default_factory=dict)
     rear_floor_db: Annotated[float, Key("dB", -60, 0)] = -20.0
     low_limit_hz: Annotated[float, Key("Hz", 20, 2000)] = 80.0
@@ -336,7 +339,7 @@ class Area(Record, family="areas"):
     rake_deg: Annotated[float, Key("deg", -20, 45)] = 0.0
     ear_height_m: Annotated[float, Key("m", 0.5, 2.5)] = 1.2
     shadowed_from: Annotated[tuple[str, ...], Key(needs="shadow_loss_db")] = ()
-    shadow_loss_db: Annotated[Octaves, Key("dB", 0, 60, needs="shadowed_from")] = field(
+    shadow_loss_db: Annotated[Octaves, _octaves("dB", 0, 60, needs="shadowed_from")] = field(
         default_factory=dict)
     via_m: Annotated[Point | None, Key("m", -2000, 2000, needs="shadowed_from")] = None
     allowed_fall_db: Annotated[float | None, Key("dB", 0, 40)] = None
@@ -390,7 +393,7 @@ class Goals(Record, family="goals"):
     highs_loss_db: Annotated[float, Key("dB", 0, 40)] = 6.0
     sti: Annotated[float | None, Key("(a fraction)", 0, 1)] = None
     hearing_dba: Annotated[float, Key("dBA", 60, 120)] = 100.0
-    noise_db: Annotated[Octaves, Key("dB", -20, 160)] = field(default_factory=dict)
+    noise_db: Annotated[Octaves, _octaves("dB", -20, 160)] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -415,7 +418,7 @@ class Measured(Record, family="measured"):
     at_m: Annotated[Point, Key("m", -2000, 2000, also={"sure": Key(need=MAY, kind="boolean")})]
     state: StateName = "check"
     level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
-    by_octave_db: Annotated[Octaves, Key("dB", -20, 160, instead_of="level_dba", beyond="")] = (
+    by_octave_db: Annotated[Octaves, _octaves("dB", -20, 160, instead_of="level_dba", beyond="")] = (
         field(default_factory=dict))
     sure: Annotated[bool, _HIDDEN] = False
 

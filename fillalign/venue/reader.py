@@ -19,7 +19,6 @@ import numpy as np
 
 from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import FloatArray, as_path, check_type
-from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
 from fillalign.venue.model import RECORDS, STATES, Area, blank_row
@@ -210,7 +209,7 @@ def _fill_in(row: Row, table: Table, log: Log) -> None:
             log.default(_listed(row.family), f"{name} = {text} {key.unit}".strip(), row.name)
         if key.shape == "octaves" and key.beyond and name in row:
             given = row[name]
-            gaps = [octave for octave in OCTAVES_NOMINAL if octave not in given]
+            gaps = [octave for octave in key.bands if octave not in given]
             if key.beyond == "silent":
                 beyond = [octave for octave in gaps if not min(given) < octave < max(given)]
                 gaps = [octave for octave in gaps if octave not in beyond]
@@ -219,7 +218,7 @@ def _fill_in(row: Row, table: Table, log: Log) -> None:
             if gaps:
                 bands = ", ".join(map(str, gaps))
                 log.default(row.where, f"{name} at {bands} Hz from the octaves beside")
-            places = [OCTAVES_NOMINAL.index(octave) for octave in (*given, *gaps)]
+            places = [key.bands.index(octave) for octave in (*given, *gaps)]
             filled = np.interp(places, places[: len(given)], list(given.values())).tolist()
             row[name] = dict(sorted(zip((*given, *gaps), filled, strict=True)))
 

@@ -90,7 +90,7 @@ def _lacking(row: Row) -> Said:
         if key.shape == "octaves" and key.beyond and row.get(name):
             held = key.beyond == "held"
             first, last = (0.0, np.inf) if held else (min(row[name]), max(row[name]))
-            gaps = [band for band in OCTAVES_NOMINAL
+            gaps = [band for band in key.bands
                     if first < band < last and band not in row[name]]
             span = "" if held else " from the lowest to the highest"
             if gaps:

@@ -31,7 +31,6 @@ import numpy as np
 
 from fillalign._text import short
 from fillalign._validate import range_text, slip_text
-from fillalign.absorption import OCTAVES_NOMINAL
 
 Role: TypeAlias = Literal["main", "sub", "fill"]
 # Where, at which key (none: all of it), and what is wrong there.
@@ -81,7 +80,7 @@ class Key:
     What is not told here follows from the field: `need`, `default`, `choices`, `kind`, which
     is number, integer, text, choice, boolean or table, and `shape`, which is one, pair,
     point, list, tables (a list of them), splay (one number or a list) or octaves (a table of
-    octave in Hz to number). `also` are keys beside it that a record does not have; `hidden`
+    one of `bands` in Hz to number). `also` are keys beside it that a record does not have; `hidden`
     are fields that a file does not have. `instead_of` names the key this one replaces,
     `needs` one it comes with. `word` is none or off, accepted in place of the number. In a
     file, octaves not given are held `beyond` those given, or there is silence, or with
@@ -95,6 +94,7 @@ class Key:
     shape: str = "one"
     kind: str = "number"
     choices: tuple[str, ...] = ()
+    bands: tuple[int, ...] = ()
     default: Any = None
     at: str = ""
     instead_of: str = ""
@@ -265,11 +265,11 @@ def _several(key: Key, items: Iterable[tuple[str, Any]], factor: float, unit: st
 
 
 def _octaves(key: Key, raw: Mapping[Any, Any]) -> dict[int, float]:
-    octaves = {band: octave for octave in OCTAVES_NOMINAL for band in (octave, str(octave))}
+    octaves = {band: octave for octave in key.bands for band in (octave, str(octave))}
     strange = [shown(band) for band in raw if band not in octaves]
     if strange:
         bands = ", ".join([*strange[:VALUES_TOLD], *(["..."] if strange[VALUES_TOLD:] else [])])
-        raise ValueError(f"has no octave {bands}: use {', '.join(map(str, OCTAVES_NOMINAL))}")
+        raise ValueError(f"has no octave {bands}: use {', '.join(map(str, key.bands))}")
     values = _several(key, ((f"at {band} Hz", item) for band, item in raw.items()), 1.0, "")
     return dict(sorted(zip(map(octaves.__getitem__, raw), values, strict=True)))
 
