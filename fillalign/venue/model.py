@@ -10,7 +10,7 @@ the left seen from the stage, z up.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, replace
+from dataclasses import MISSING, dataclass, replace
 from functools import partial
 from numbers import Real
 from typing import Annotated, Any, ClassVar, Final, Literal, TypeAlias, get_args
@@ -54,6 +54,7 @@ Metres: TypeAlias = Annotated[float, Key("m", -2000, 2000)]
 Octaves: TypeAlias = Mapping[int, float]
 _octaves = partial(Key, bands=OCTAVES_NOMINAL)
 _HIDDEN: Final = Key(hidden=True)
+_NONE: Final = Fixed[Any, Any]()
 
 
 def title(record: Any) -> str:
@@ -162,7 +163,7 @@ class State(Record, family="state"):
     wind_towards_deg: Annotated[float, Key("deg", -360, 360, MAY)] = 0.0
     # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
     # `fillalign.room` hold on to 30 s.
-    rt60_s: Annotated[Octaves, _octaves("s", 0.05, 20)] = field(default_factory=dict)
+    rt60_s: Annotated[Octaves, _octaves("s", 0.05, 20)] = _NONE
     assumed: tuple[str, ...] = ()
 
     def row(self) -> Row:
@@ -212,7 +213,7 @@ class Loudspeaker(Record, family="loudspeaker"):
     maximum_dba: Annotated[float, Key("dBA", 0, 160)]
     level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
     level_by_octave_db: Annotated[Octaves, _octaves(
-        "dB", -20, 160, instead_of="level_dba", beyond="silent")] = field(default_factory=dict)
+        "dB", -20, 160, instead_of="level_dba", beyond="silent")] = _NONE
     rear_floor_db: Annotated[float, Key("dB", -60, 0)] = -20.0
     low_limit_hz: Annotated[float, Key("Hz", 20, 2000)] = 80.0
     control_hz: Annotated[float, Key("Hz", 50, 8000)] = 800.0
@@ -272,7 +273,7 @@ class Output(Record, family="output"):
     polarity: Polarity = "normal"
     low_cut_kinds: tuple[LowCutKind, ...] = ("linkwitz-riley",)
     low_cut_orders: Annotated[tuple[int, ...], Key(low=1, high=8)] = (4,)
-    locked: Mapping[str, float | str | None] = field(default_factory=dict)
+    locked: Mapping[str, float | str | None] = _NONE
     delay_rule: Rule | None = None
     image_margin_ms: Annotated[float | None, Key("ms", 0, 30)] = None
     priority: Priority | None = None
@@ -339,8 +340,7 @@ class Area(Record, family="areas"):
     rake_deg: Annotated[float, Key("deg", -20, 45)] = 0.0
     ear_height_m: Annotated[float, Key("m", 0.5, 2.5)] = 1.2
     shadowed_from: Annotated[tuple[str, ...], Key(needs="shadow_loss_db")] = ()
-    shadow_loss_db: Annotated[Octaves, _octaves("dB", 0, 60, needs="shadowed_from")] = field(
-        default_factory=dict)
+    shadow_loss_db: Annotated[Octaves, _octaves("dB", 0, 60, needs="shadowed_from")] = _NONE
     via_m: Annotated[Point | None, Key("m", -2000, 2000, needs="shadowed_from")] = None
     allowed_fall_db: Annotated[float | None, Key("dB", 0, 40)] = None
     priority: Priority | None = None
@@ -393,7 +393,7 @@ class Goals(Record, family="goals"):
     highs_loss_db: Annotated[float, Key("dB", 0, 40)] = 6.0
     sti: Annotated[float | None, Key("(a fraction)", 0, 1)] = None
     hearing_dba: Annotated[float, Key("dBA", 60, 120)] = 100.0
-    noise_db: Annotated[Octaves, _octaves("dB", -20, 160)] = field(default_factory=dict)
+    noise_db: Annotated[Octaves, _octaves("dB", -20, 160)] = _NONE
 
 
 @dataclass(frozen=True)
@@ -418,8 +418,8 @@ class Measured(Record, family="measured"):
     at_m: Annotated[Point, Key("m", -2000, 2000, also={"sure": Key(need=MAY, kind="boolean")})]
     state: StateName = "check"
     level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
-    by_octave_db: Annotated[Octaves, _octaves("dB", -20, 160, instead_of="level_dba", beyond="")] = (
-        field(default_factory=dict))
+    by_octave_db: Annotated[Octaves, _octaves(
+        "dB", -20, 160, instead_of="level_dba", beyond="")] = _NONE
     sure: Annotated[bool, _HIDDEN] = False
 
 

@@ -116,10 +116,7 @@ V = TypeVar("V")
 
 def defaults_of(record: Any) -> dict[str, Any]:
     """Return the default of every field of a record; MISSING where it has none."""
-    return {
-        item.name: item.default if item.default_factory is MISSING else item.default_factory()
-        for item in fields(record)
-    }
+    return {item.name: item.default for item in fields(record)}
 
 
 def table_of(record: type) -> Table:

@@ -35,6 +35,7 @@ from fillalign.venue.rules import check_device, check_whole, highest_trim_db
 from fillalign.venue.values import ROLES, Fixed, Problem, Row, Tables, must, refuse
 from fillalign.venue.writer import toml_text
 
+_SURVEY = Survey()
 Named = TypeVar("Named", Source, Area, Output, Loudspeaker)
 
 
@@ -92,7 +93,7 @@ class Venue:
     stage_microphone_m: Point = TABLES["stage"]["microphone_m"].default
     measured: tuple[Measured, ...] = ()
     weather_c: tuple[float, ...] = ()
-    survey: Survey = field(default_factory=Survey)
+    survey: Survey = _SURVEY
     defaults_used: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
