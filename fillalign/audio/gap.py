@@ -10,7 +10,7 @@ alone at the same seat is at hand to be taken out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,27 +24,12 @@ from fillalign._validate import (
     as_whole,
     check_choice,
 )
-from fillalign.audio.faults import (
-    check_length,
-    check_signal,
-    check_take,
-    in_step,
-    same_sound,
-    sweep_course,
-    unsteady,
-)
+from fillalign.audio import faults
 from fillalign.audio.impulse import Arrival, resampled
 from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard, swapped
-from fillalign.audio.takes import (
-    AFTER_MS,
-    CLOSEST_MS,
-    Sound,
-    Take,
-    start_of_turns_ms,
-    without_mains,
-)
+from fillalign.audio.takes import AFTER_MS, CLOSEST_MS, Take, start_of_turns_ms, without_mains
 from fillalign.audio.wav import Recording
-from fillalign.levels import amplitude_to_db, db_to_amplitude
+from fillalign.levels import amplitude_to_db
 
 MODES = ("one-after-other", "together", "two-takes")
 _USUAL_GAPS_MS = (-20.0, 60.0)  # searched where no gap was planned
@@ -59,157 +44,115 @@ _SAME_WAY = 0.75
 _LEAST_NOISE_S = 4.0
 _REST_DB = 20.0  # to which one take cannot be trusted to be taken out of another
 
-
-@dataclass(frozen=True)
-class _Pick:
-    """An arrival and the take it was found in."""
-
-    take: Take
-    arrival: Arrival
-
-    @property
-    def sound(self) -> Sound:
-        return self.take.sound
-
-    @property
-    def time_ms(self) -> float:
-        return self.arrival.time_ms
-
-    @property
-    def scatter_ms(self) -> float:
-        """Twice the scatter of the time of a pulse of some 4 kHz width in this noise."""
-        noise = self.sound.noise(self.time_ms) / float(db_to_amplitude(self.arrival.level_db))
-        return noise / (np.pi * 4.0)
+_Direct = tuple[Take, Arrival]
+"""A direct sound and the take it was found in."""
 
 
-def _polarity(mains: _Pick, fill: _Pick) -> bool | Doubt:
+def _polarity(mains: _Direct, fill: _Direct) -> bool | Doubt:
     """Return whether both pulses point the same way, if every octave above 1 kHz says so."""
-    pairs = list(zip(mains.sound.phases_deg(mains.time_ms), fill.sound.phases_deg(fill.time_ms),
-                     strict=True))
-    turns = [a - b for a, b in pairs if a is not None and b is not None]
-    cosines = np.cos(np.radians([*turns, mains.arrival.phase_deg - fill.arrival.phase_deg]))
-    if len(turns) < len(pairs):
+    first, second = (take.phases_deg(arrival.time_ms) for take, arrival in (mains, fill))
+    turns = [*(first - second), mains[1].phase_deg - fill[1].phase_deg]
+    if np.isnan(turns).any():
         return Doubt("narrow-band", "not every octave from 1 to 16 kHz is heard of both")
+    cosines = np.cos(np.radians(turns))
     if np.abs(cosines).min() < _SAME_WAY or np.ptp(np.sign(cosines)) > 0:
         return Doubt("unlike-boxes", "the octaves above 1 kHz do not agree on the polarity")
     return bool(cosines[0] > 0)
 
 
-def _heard(mains: _Pick, fill: _Pick, gap_ms: float) -> dict[str, Heard]:
-    """Return what was heard of both on one clock, from a little before the first of them."""
-    found = {}
-    for name, pick, own_ms in (("mains", mains, 0.0), ("fill", fill, gap_ms)):
-        zero = pick.time_ms - own_ms
-        first, last = (pick.sound.index(zero + at) for at in (
-            min(0.0, gap_ms) - 20.0, max(0.0, gap_ms) + AFTER_MS))
-        found[name] = Heard(pick.sound.response[first:last], pick.sound.rate,
-                            pick.sound.time_ms(first) - zero, own_ms)
-    return found
+def _heard(direct: _Direct, own_ms: float, gap_ms: float) -> Heard:
+    """Return what was heard of one of both on their clock, from a little before the first."""
+    take, arrival = direct
+    zero = arrival.time_ms - own_ms
+    first, last = (take.index(zero + at) for at in (
+        min(0.0, gap_ms) - 20.0, max(0.0, gap_ms) + AFTER_MS))
+    return Heard(take.response[first:last], take.rate, take.time_ms(first) - zero, own_ms)
 
 
 def _reading(
-    mains: _Pick, fill: _Pick, gap_ms: float, *, unsteady: Doubt | None = None,
+    mains: _Direct, fill: _Direct, gap_ms: float, *, doubt: Doubt | None = None,
     clock_ms: float = 0.0, span_ms: float | None = None,
 ) -> GapReading:
-    """Put two picks together; levels by octave where each sounded alone for `span_ms`."""
-    withheld = {} if unsteady is None else {"level": unsteady}
-    polarity = _polarity(mains, fill)
-    if isinstance(polarity, Doubt):
-        withheld["polarity"] = polarity
-    terms = (0.03, clock_ms, mains.scatter_ms, fill.scatter_ms)
-    octaves = ({}, {}) if span_ms is None or unsteady else (
-        mains.sound.octaves_db(mains.time_ms, span_ms), fill.sound.octaves_db(fill.time_ms, span_ms)
-    )
+    """Put two sounds together; levels by octave where each sounded alone for `span_ms`."""
+    polarity, both = _polarity(mains, fill), (mains, fill)
+    mains_db, fill_db = (take.direct_db(arrival.time_ms) for take, arrival in both)
+    octaves = [{} if span_ms is None or doubt else take.octaves_db(arrival.time_ms, span_ms)
+               for take, arrival in both]
+    terms = (0.03, clock_ms, *(take.scatter_ms(arrival) for take, arrival in both))
     return GapReading(
         gap_ms=float(gap_ms),
         uncertainty_ms=float(np.sqrt(sum(term**2 for term in terms))),
-        level_difference_db=None if unsteady else (
-            fill.sound.direct_db(fill.time_ms) - mains.sound.direct_db(mains.time_ms)),
+        level_difference_db=None if doubt else fill_db - mains_db,
         polarity_same=None if isinstance(polarity, Doubt) else polarity,
-        withheld=withheld,
+        withheld={what: why for what, why in (("level", doubt), ("polarity", polarity))
+                  if isinstance(why, Doubt)},
         mains_db=octaves[0],
         fill_db=octaves[1],
-        heard=_heard(mains, fill, gap_ms),
-        channel=mains.take.channel,
+        heard={"mains": _heard(mains, 0.0, gap_ms), "fill": _heard(fill, float(gap_ms), gap_ms)},
+        channel=mains[0].channel,
     )
 
 
-def _one_after_other(
-    take: Take, spacing_ms: float, turns: int, *, proven: bool = False
-) -> GapReading:
+def _one_after_other(take: Take, spacing_ms: float, turns: int, *, proven: bool) -> GapReading:
     """Read one take of mains, fill and, with three turns, mains again."""
-    sound = take.sound
-    start = start_of_turns_ms(sound, spacing_ms, turns)
-    check_signal(take, start)
-    mains = sound.first("mains", start - 80, start + 5)
-    check_length(take, mains.time_ms, mains.time_ms + (turns - 1) * spacing_ms)
-    zero, clock_ms = mains.time_ms + spacing_ms, CLOCK_PPM * 1e-6 * spacing_ms
-    both: tuple[Arrival, ...] = (mains,)
+    start = start_of_turns_ms(take, spacing_ms, turns)
+    faults.check_signal(take, start)
+    mains = [take.first("mains", start - 80, start + 5)]
+    first_ms = mains[0].time_ms
+    faults.check_length(take, first_ms, first_ms + (turns - 1) * spacing_ms)
+    zero, clock_ms = first_ms + spacing_ms, CLOCK_PPM * 1e-6 * spacing_ms
     if turns == 3:
-        again = sound.first("mains' second turn", zero + spacing_ms - 12, zero + spacing_ms + 12)
-        apart = again.time_ms - mains.time_ms
+        mains.append(take.first("mains' second turn", zero + spacing_ms - 12,
+                                zero + spacing_ms + 12))
+        apart = mains[1].time_ms - first_ms
         if abs(apart - 2 * spacing_ms) > 6 * clock_ms:
             raise CannotTellError("moved", f"the mains' two turns are {apart:.2f} ms apart "
                                   f"instead of {2 * spacing_ms:.2f}")
-        zero, clock_ms, both = (mains.time_ms + again.time_ms) / 2, 0.0, (mains, again)
+        zero, clock_ms = (first_ms + mains[1].time_ms) / 2, 0.0
     earliest = zero - min(0.5 * spacing_ms, _LONGEST_EARLY_MS)
-    onset = sound.onset_ms(earliest, zero + 0.4 * spacing_ms)
-    if onset is None:
+    onset = take.onset_ms(earliest, zero + 0.4 * spacing_ms)
+    fill = None if onset is None else take.first(
+        "fill", onset - 80, onset + 5, floor_db=mains[0].level_db - _SOFTEST_DB)
+    if fill is None or fill.time_ms < earliest:
         raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
-    fill = sound.first("fill", onset - 80, onset + 5, floor_db=mains.level_db - _SOFTEST_DB)
-    if fill.time_ms < earliest:
-        raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
-    result = _reading(_Pick(take, mains), _Pick(take, fill), fill.time_ms - zero,
-                      unsteady=unsteady(take, mains.time_ms), clock_ms=clock_ms,
-                      span_ms=0.5 * spacing_ms)
-    return _compared(result, sound, both, spacing_ms).doubted(same_sound(
-        tuple((sound, each.time_ms) for each in both), (sound, zero), fill.time_ms - zero,
-        fill.level_db - mains.level_db, proven=proven, clock_ms=clock_ms))
-
-
-def _compared(
-    reading: GapReading, sound: Sound, turns: Sequence[Arrival], spacing_ms: float
-) -> GapReading:
-    """Withhold the level where the mains' two turns are not equally loud."""
-    first, last = (sound.octaves_db(each.time_ms, 0.25 * spacing_ms) for each in
-                   (turns[0], turns[-1]))
-    apart = max((abs(first[f] - last[f]) for f in first if f in last and f >= 500), default=0.0)
-    if apart <= 1.0:
-        return reading
-    doubt = Doubt("automatic-gain", f"the mains' two turns differ by {apart:.1f} dB")
-    return replace(reading, level_difference_db=None, mains_db={}, fill_db={},
-                   withheld={**reading.withheld, "level": doubt})
+    gap_ms = fill.time_ms - zero
+    doubt = faults.moved_gain(take, mains, 0.25 * spacing_ms) or faults.unsteady(take, first_ms)
+    reading = _reading((take, mains[0]), (take, fill), gap_ms, doubt=doubt, clock_ms=clock_ms,
+                       span_ms=0.5 * spacing_ms)
+    return reading.doubted(faults.same_sound(
+        [(take, each.time_ms) for each in mains], (take, zero), gap_ms,
+        fill.level_db - mains[0].level_db, proven=proven, clock_ms=clock_ms))
 
 
 def _two_takes(recordings: Sequence[Recording], played: _Played) -> GapReading:
     """Read a take of each, timed by what was played as recorded beside it."""
-    if played.reference is None:
+    if played.wire is None:
         raise CannotTellError("no-reference", "the two takes share no time")
-    takes = [played.heard(each, needed_s=played.seconds) for each in recordings]
-    picks, times, zeros = [], [], []
+    takes = [played.heard(each) for each in recordings]
+    found, zeros = [], []
     for recording, take, what in zip(recordings, takes, ("mains", "fill"), strict=True):
-        wire = played.heard(recording, needed_s=played.seconds, reference=True).sound
+        wire = played.heard(recording, recording.channel(played.wire, "reference_channel"))
         zeros.append(wire.first_of_all("reference channel").time_ms)
-        check_signal(take, take.sound.loudest_ms())
-        picks.append(_Pick(take, take.sound.first_of_all(what)))
-        check_length(take, picks[-1].time_ms, picks[-1].time_ms)
-        times.append(picks[-1].time_ms - zeros[-1])
-    mains, fill = picks
-    gap = times[1] - times[0]
-    result = _reading(mains, fill, gap, span_ms=1000.0, unsteady=(
-        unsteady(takes[0], mains.time_ms) or unsteady(takes[1], fill.time_ms)))
-    return result.doubted(same_sound(
-        ((mains.sound, mains.time_ms),), (fill.sound, zeros[1] + times[0]), gap,
-        fill.arrival.level_db - mains.arrival.level_db))
+        faults.check_signal(take, take.loudest_ms())
+        found.append(take.first_of_all(what))
+        faults.check_length(take, found[-1].time_ms, found[-1].time_ms)
+    mains, fill = zip(takes, found, strict=True)
+    late_ms, fill_ms = (arrival.time_ms - zero for arrival, zero in zip(found, zeros, strict=True))
+    gap_ms = fill_ms - late_ms
+    doubts = (faults.unsteady(take, first.time_ms) for take, first in (mains, fill))
+    reading = _reading(mains, fill, gap_ms, span_ms=1000.0, doubt=next(filter(None, doubts), None))
+    return reading.doubted(faults.same_sound(
+        [(takes[0], found[0].time_ms)], (takes[1], zeros[1] + late_ms), gap_ms,
+        found[1].level_db - found[0].level_db))
 
 
-def _standing_out(peaks: Sequence[Arrival], low_ms: float, high_ms: float) -> Arrival:
-    """Return the one arrival between two times after `peaks[0]` that can be no reflection.
+def _standing_out(first: Arrival, later: Sequence[Arrival], low_ms: float, high_ms: float
+                  ) -> Arrival:
+    """Return the one arrival between two times after the first that can be no reflection.
 
     A reflection has travelled further and left part of itself in the wall: it is
     not louder than what came first, and seldom alone.
     """
-    first, later = peaks[0], peaks[1:]
     inside = [p for p in later if low_ms <= p.time_ms - first.time_ms <= high_ms]
     if not inside:
         raise CannotTellError(
@@ -224,29 +167,26 @@ def _standing_out(peaks: Sequence[Arrival], low_ms: float, high_ms: float) -> Ar
 
 def _together(take: Take, low_ms: float, high_ms: float) -> GapReading:
     """Read a take of both at once, the gap being known to lie between two values."""
-    sound = take.sound
-    check_signal(take, sound.loudest_ms())
-    first = sound.first_of_all("first arrival")
-    peaks = (first, *sound.arrivals(
-        first.time_ms + CLOSEST_MS, first.time_ms + 120, sound.noise(first.time_ms),
-        range_db=30.0, separation_ms=CLOSEST_MS))
+    faults.check_signal(take, take.loudest_ms())
+    first = take.first_of_all("first arrival")
+    later = take.arrivals(first.time_ms + CLOSEST_MS, first.time_ms + 120,
+                          take.noise(first.time_ms), range_db=30.0, separation_ms=CLOSEST_MS)
     fill_later = high_ms >= -low_ms
     near, far = (low_ms, high_ms) if fill_later else (-high_ms, -low_ms)
-    second = _standing_out(peaks, near, far)
+    second = _standing_out(first, later, near, far)
     if second.time_ms - first.time_ms <= -near:
         raise CannotTellError("order", "within this search either may come first")
     mains, fill = (first, second) if fill_later else (second, first)
-    return _reading(_Pick(take, mains), _Pick(take, fill), fill.time_ms - mains.time_ms)
+    return _reading((take, mains), (take, fill), fill.time_ms - mains.time_ms)
 
 
 def _taken_apart(both: Take, alone: Take) -> GapReading:
     """Read a take of both by taking the mains out that were recorded alone."""
-    check_signal(alone, alone.sound.loudest_ms())
-    if sweep_course(both.signal, both.sound.rate) is None \
-            and both.signal.size < _LEAST_NOISE_S * both.sound.rate:
-        raise CannotTellError("short-signal", f"the signal lasts "
-                              f"{both.signal.size / both.sound.rate:.1f} s and is no sweep")
-    rest, mains, mains_ms = without_mains(both.sound, alone.sound)
+    faults.check_signal(alone, alone.loudest_ms())
+    seconds = both.signal.size / both.rate
+    if seconds < _LEAST_NOISE_S and faults.sweep_course(both.signal, both.rate) is None:
+        raise CannotTellError("short-signal", f"the signal lasts {seconds:.1f} s and is no sweep")
+    rest, mains, mains_ms = without_mains(both, alone)
     floor_db = mains.level_db - 20
     onset = rest.onset_ms(mains_ms - _LONGEST_EARLY_MS, mains_ms + AFTER_MS - 10)
     if onset is None:
@@ -258,38 +198,36 @@ def _taken_apart(both: Take, alone: Take) -> GapReading:
         fill = rest.first("fill", mains_ms + CLOSEST_MS, mains_ms + 150, floor_db=floor_db)
         if fill.level_db < weak_db + 10:
             raise CannotTellError("other-take", "what is left of the mains may hide the fill")
-    there_ms = mains.time_ms + fill.time_ms - mains_ms
-    there = np.abs(alone.sound.part(there_ms - 0.5, there_ms + 0.5)).max(initial=1e-300)
-    if fill.level_db < amplitude_to_db(there) - _REST_DB:
+    gap_ms = fill.time_ms - mains_ms
+    there_ms = mains.time_ms + gap_ms
+    if fill.level_db < amplitude_to_db(alone.peak(there_ms - 0.5, there_ms + 0.5)) - _REST_DB:
         raise CannotTellError("fill-silent", "what is left where the mains' take is loud is but a "
                               "rest of it")
-    return _reading(_Pick(alone, mains), _Pick(replace(both, sound=rest), fill),
-                    fill.time_ms - mains_ms, unsteady=unsteady(alone, mains.time_ms))
+    return _reading((alone, mains), (rest, fill), gap_ms,
+                    doubt=faults.unsteady(alone, mains.time_ms))
 
 
 @dataclass(frozen=True)
 class _Played:
-    """What was played, and the channel of the microphone that heard it, None for the loudest."""
+    """What was played, and the channels of the microphone, None for the loudest, and the wire."""
 
     signal: FloatArray
     rate: float
     channel: int | None
-    reference: int | None
+    wire: int | None
 
     @property
     def seconds(self) -> float:
         return self.signal.size / self.rate
 
-    def heard(self, take: Recording, *, needed_s: float, reference: bool = False) -> Take:
-        """Return what the microphone's or the reference channel of a take holds of the signal."""
-        number = (take.channel(self.reference, "reference_channel") if reference
-                  else take.channel(self.channel, but=self.reference))
-        samples, rate = take.samples[:, number - 1], float(take.sample_rate_hz)
-        check_take(samples, rate, needed_s)
-        signal = self.signal if rate == self.rate else resampled(
-            self.signal, round(self.signal.size * rate / self.rate))
-        signal = in_step(signal, samples, rate)
-        return Take(samples, signal, Sound.of(samples, signal, rate), number)
+    def heard(self, recording: Recording, number: int | None = None, *, from_s: float = 0.0
+              ) -> Take:
+        """Return what a channel, or the microphone's, holds of what was played from a time on."""
+        number = number or recording.channel(self.channel, but=self.wire)
+        samples, rate = recording.samples[:, number - 1], float(recording.sample_rate_hz)
+        faults.check_channel(samples, rate, from_s + self.seconds)
+        signal = resampled(self.signal, round(self.signal.size * rate / self.rate))
+        return Take.of(samples, faults.in_step(signal, samples, rate), rate, number)
 
 
 def _read_turns(
@@ -302,12 +240,12 @@ def _read_turns(
     spacing = as_number("spacing_s", spacing_s, "s", low=played.seconds, high=120)
     if as_whole("turns", turns) not in (2, 3):
         raise ValueError(f"turns must be 2 or 3, got {turns!r}")
-    needed_s = (turns - 1) * spacing + played.seconds
-    heard = [played.heard(take, needed_s=needed_s) for take in takes]
+    heard = [played.heard(take, from_s=(turns - 1) * spacing) for take in takes]
     read = [_one_after_other(each, spacing * 1000, turns, proven=len(takes) == 2)
             for each in heard]
-    if len(read) == 2 and read[0].gap_ms is not None and read[1].gap_ms is not None:
-        moved = read[1].gap_ms - read[0].gap_ms
+    first_ms, second_ms = read[0].gap_ms, read[-1].gap_ms
+    if len(read) == 2 and first_ms is not None and second_ms is not None:
+        moved = second_ms - first_ms
         if abs(moved - moved_ms) > 0.3:
             raise CannotTellError("same-sound", f"the fill was set {moved_ms:g} ms later but came "
                                   f"{moved:.1f} ms later")
@@ -320,11 +258,10 @@ def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, s
     if planned_gap_ms is not None:
         reach = as_number("search_ms", search_ms, "ms", low=0.5, high=40)
         low, high = planned_gap_ms - reach, planned_gap_ms + reach
-    both = played.heard(take, needed_s=played.seconds)
+    both = played.heard(take)
     if mains_alone is None:
         return _together(both, low, high)
-    alone = replace(played, channel=both.channel).heard(mains_alone, needed_s=played.seconds)
-    return _taken_apart(both, alone)
+    return _taken_apart(both, played.heard(mains_alone, mains_alone.channel(both.channel)))
 
 
 def measure_gap(
@@ -420,7 +357,7 @@ def measure_gap(
     if len(takes) != (2 if mode == "two-takes" else 1):
         raise ValueError("recording must be a pair (mains, fill) for two-takes and one take "
                          f"otherwise, got {len(takes)} for {mode}")
-    given = (*takes, *(each for each in (mains_alone, moved_take) if each is not None))
+    given = [*takes, *(each for each in (mains_alone, moved_take) if each is not None)]
     for take in given:
         if not isinstance(take, Recording):
             raise TypeError("recording must be a Recording, such as read_wav returns, got "

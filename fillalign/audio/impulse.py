@@ -7,10 +7,10 @@ of a tenth of a millisecond, by band-limited interpolation between samples.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from fillalign._validate import ComplexArray, FloatArray, as_mono, as_number, as_rate
 from fillalign.levels import amplitude_to_db, db_to_amplitude
@@ -21,6 +21,7 @@ NOISE_FACTOR = 8.0
 _SMOOTH_HZ = 30.0
 _REACH = 16  # samples on either side that an interpolated value draws on
 _FINE = np.arange(-16, 17) / 16
+Number = TypeVar("Number", np.float64, np.complex128)
 
 
 @dataclass(frozen=True)
@@ -49,14 +50,21 @@ def band_taper(frequency_hz: FloatArray, low_hz: float, high_hz: float) -> Float
     """Return 1 inside the band, falling to 0 over its outer octaves without ringing."""
     up = np.clip(frequency_hz / low_hz - 1, 0, 1)
     down = np.clip(2 - 2 * frequency_hz / high_hz, 0, 1)
-    taper: FloatArray = np.sin(np.pi / 2 * up) ** 2 * np.sin(np.pi / 2 * down) ** 2
-    return taper
+    return np.asarray(np.sin(np.pi / 2 * up) ** 2 * np.sin(np.pi / 2 * down) ** 2)
+
+
+def in_blocks(samples: NDArray[Number], size: int) -> NDArray[Number]:
+    """Return samples cut into blocks (n, size) without what is left over; into one if few."""
+    count = max(1, samples.size // size)
+    return samples[: count * size].reshape(count, -1)
 
 
 def resampled(samples: FloatArray, size: int) -> FloatArray:
     """Return the same sound in so many samples, by its spectrum."""
     from scipy import fft
 
+    if size == samples.size:
+        return samples
     spectrum = fft.rfft(samples)[: min(size, samples.size) // 2 + 1]
     return np.asarray(fft.irfft(spectrum, size) * (size / samples.size))
 
@@ -143,14 +151,12 @@ def analytic_highs(response: FloatArray, sample_rate_hz: float) -> ComplexArray:
 
 def noise_rms(envelope: FloatArray, sample_rate_hz: float) -> float:
     """Return the rms of the quietest fifth of 5 ms blocks."""
-    block = max(8, round(0.005 * sample_rate_hz))
-    blocks = envelope[: max(1, envelope.size // block) * block]
-    power = np.mean(blocks.reshape(-1, min(block, blocks.size)) ** 2, axis=1)
-    return float(np.sqrt(np.quantile(power, 0.2)))
+    blocks = in_blocks(envelope, max(8, round(0.005 * sample_rate_hz)))
+    return float(np.sqrt(np.quantile(np.mean(blocks**2, axis=1), 0.2)))
 
 
 def interpolated_peaks(
-    analytic: ComplexArray, peaks: Any
+    analytic: ComplexArray, peaks: NDArray[np.intp]
 ) -> tuple[FloatArray, ComplexArray]:
     """Return the position in samples and the value of each local peak."""
     padded = np.pad(analytic, _REACH)
@@ -167,37 +173,25 @@ def interpolated_peaks(
     return peaks + _FINE[best] + np.clip(shift, -1, 1) / 16, values[row, best]
 
 
-def _arrival(
-    position: float, value: complex, noise: float, count: int, sample_rate_hz: float
-) -> Arrival:
-    ratio = min((abs(value) / max(noise, 1e-300)) ** 2, 700.0)
-    # Rayleigh envelope: the chance that none of as many samples of noise is as high.
-    confidence = np.exp(count * np.log1p(-np.exp(-ratio)))
-    return Arrival(
-        time_ms=float(position * 1000 / sample_rate_hz),
-        level_db=float(amplitude_to_db(abs(value))),
-        phase_deg=float(np.degrees(np.angle(value))),
-        confidence=float(confidence),
-    )
-
-
 def arrivals_in(
     analytic: ComplexArray, sample_rate_hz: float, noise: float, *, range_db: float,
-    separation_ms: float
+    separation_ms: float = 0.3
 ) -> tuple[Arrival, ...]:
     """Return the arrivals of an analytic response, in order of time."""
     from scipy import ndimage
 
     envelope = np.abs(analytic)
-    floor = max(NOISE_FACTOR * noise, float(envelope.max()) * float(db_to_amplitude(-range_db)))
+    floor = max(NOISE_FACTOR * noise, float(envelope.max()) * db_to_amplitude(-range_db))
     reach = max(3, 2 * round(separation_ms * sample_rate_hz / 1000) + 1)
     top = ndimage.maximum_filter1d(envelope, reach)
     peaks = np.flatnonzero((envelope == top) & (envelope >= floor) & (envelope > 0))
     position, value = interpolated_peaks(analytic, peaks)
-    return tuple(
-        _arrival(p, v, noise, analytic.size, sample_rate_hz)
-        for p, v in zip(position, value, strict=True)
-    )
+    ratio = np.minimum(np.abs(value) / max(noise, 1e-300), 27.0)
+    # Rayleigh envelope: the chance that none of as many samples of noise is as high.
+    confidence = np.exp(analytic.size * np.log1p(-np.exp(-(ratio**2))))
+    told = (position * 1000 / sample_rate_hz, amplitude_to_db(np.abs(value)),
+            np.degrees(np.angle(value)), confidence)
+    return tuple(Arrival(*row) for row in np.stack(told, axis=1).tolist())
 
 
 def find_arrivals(
@@ -299,9 +293,8 @@ def time_difference_ms(
     lags = np.concatenate([correlation[size - reach :], correlation[: reach + 1]])
     analytic = analytic_highs(lags, rate)
     noise = float(np.sqrt(np.median(np.abs(analytic) ** 2) / np.log(2)))
-    found = arrivals_in(analytic, rate, noise, range_db=12.0, separation_ms=0.3)
-    if found:
-        return replace(found[0], time_ms=found[0].time_ms - reach * 1000 / rate)
-    position, value = interpolated_peaks(analytic, np.array([np.argmax(np.abs(analytic))]))
-    unsure = _arrival(position[0] - reach, value[0], noise, lags.size, rate)
-    return replace(unsure, confidence=0.0)
+    found = arrivals_in(analytic, rate, noise, range_db=12.0)
+    if not found:
+        found = tuple(replace(strongest, confidence=0.0)
+                      for strongest in arrivals_in(analytic, rate, 0.0, range_db=0.0))
+    return replace(found[0], time_ms=found[0].time_ms - reach * 1000 / rate)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 
@@ -13,15 +12,8 @@ from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL
 from fillalign.levels import weighted_total_db
 from fillalign.venue import Measured, entry_toml
 
-Cause = Literal[
-    "silence", "clipping", "cut-short", "wrong-speed", "another-signal", "short-signal", "noise",
-    "fill-silent", "same-sound", "crosstalk", "unproven", "swapped", "moved", "spacing",
-    "more-turns", "no-reference", "no-second-arrival", "reflections", "order", "other-take",
-    "automatic-gain", "overload", "no-sweep", "unlike-boxes",
-    "narrow-band",
-]
 _ASIDE = "let mains and fill play one after the other"
-_CAUSES: dict[Cause, tuple[str, str]] = {
+_CAUSES = {
     "silence": ("the microphone was off, muted or on another input",
                 "watch the recorder's level while the mains play, then record again"),
     "clipping": ("the recorder's input is set too high",
@@ -85,7 +77,7 @@ class Doubt:
     turn the input down by 10 dB and record again
     """
 
-    cause: Cause
+    cause: str
     reason: str
 
     @property
@@ -106,7 +98,7 @@ class Doubt:
 class CannotTellError(Exception):
     """Carries a doubt to `measure_gap`, which turns it into an answer."""
 
-    def __init__(self, cause: Cause, reason: str) -> None:
+    def __init__(self, cause: str, reason: str) -> None:
         self.doubt = Doubt(cause, reason)
         super().__init__(reason)
 
@@ -246,11 +238,11 @@ def measured_levels(
     total = as_number("mains_dba", mains_dba, "dBA", low=20, high=140)
     if not reading.mains_db:
         raise ValueError("the reading holds no levels by octave: record mains and fill apart")
-    exact = dict(zip(OCTAVES_NOMINAL, OCTAVES_HZ, strict=True))
-    shown = weighted_total_db(list(reading.mains_db.values()), [exact[f] for f in reading.mains_db])
-    gain = total - float(shown)
-    return ({f: level + gain for f, level in reading.mains_db.items()},
-            {f: level + gain for f, level in reading.fill_db.items()})
+    exact_hz = [OCTAVES_HZ[OCTAVES_NOMINAL.index(octave)] for octave in reading.mains_db]
+    gain = total - float(weighted_total_db(list(reading.mains_db.values()), exact_hz))
+    mains, fill = ({octave: level + gain for octave, level in each.items()}
+                   for each in (reading.mains_db, reading.fill_db))
+    return mains, fill
 
 
 def measured_toml(measured: Sequence[Measured]) -> str:
@@ -272,15 +264,17 @@ def measured_toml(measured: Sequence[Measured]) -> str:
     by_octave_db = { 500 = 62.0, 1000 = 61.5 }
     <BLANKLINE>
     """
-    entries = []
     check_type("measured", measured, list, tuple)
     for item in measured:
         check_type("each of measured", item, Measured)
-        by_octave = {octave: round(float(level), 1) for octave, level
-                     in sorted(item.by_octave_db.items())}
-        level = ({"by_octave_db": by_octave} if item.level_dba is None else
-                 {"level_dba": round(float(item.level_dba), 1)})
-        at_m = [round(float(x), 3) for x in item.at_m]
-        entries.append(entry_toml("[measured]", {"output": item.output, "at_m": at_m,
-                                                 "state": item.state, **level}))
-    return "\n".join(entries)
+    return "\n".join(map(_entry, measured))
+
+
+def _entry(item: Measured) -> str:
+    by_octave = {octave: round(float(level), 1)
+                 for octave, level in sorted(item.by_octave_db.items())}
+    level = ({"by_octave_db": by_octave} if item.level_dba is None else
+             {"level_dba": round(float(item.level_dba), 1)})
+    at_m = [round(float(x), 3) for x in item.at_m]
+    return entry_toml("[measured]", {"output": item.output, "at_m": at_m, "state": item.state,
+                                     **level})

@@ -12,15 +12,8 @@ import numpy as np
 
 from fillalign._validate import ComplexArray, FloatArray
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL, band_edges_hz
-from fillalign.audio.impulse import (
-    NOISE_FACTOR,
-    Arrival,
-    analytic_highs,
-    arrivals_in,
-    impulse_response,
-    interpolated_peaks,
-    noise_rms,
-)
+from fillalign.audio import impulse
+from fillalign.audio.impulse import Arrival
 from fillalign.audio.reading import CannotTellError
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
@@ -36,29 +29,35 @@ _SMEAR_STEP_MS = 0.2  # an octave; from four steps on, since boxes and microphon
 _ONSET = 6.0  # times the sound of the 60 ms before, in power: no tail rises by that
 
 
-def _octave_weight(size: int, rate: float, low_hz: float) -> FloatArray:
-    """Return the weight of each frequency of a spectrum in the octave from `low_hz` on."""
-    frequency = np.fft.fftfreq(size, 1 / rate) if size else np.zeros(0)
-    place = np.log2(np.maximum(frequency, 1.0) / (low_hz * np.sqrt(2)))
-    weight: FloatArray = np.cos(np.pi / 2 * np.clip(place, -1, 1)) ** 2
-    return weight
+def _octave_weights(size: int, rate: float) -> FloatArray:
+    """Return the weight of each frequency of a spectrum in each of the octaves from 1 kHz on."""
+    middle = np.sqrt(2) * np.array(_PHASE_OCTAVES_HZ)[:, None]
+    place = np.log2(np.maximum(np.fft.fftfreq(size, 1 / rate), 1.0) / middle)
+    return np.asarray(np.cos(np.pi / 2 * np.clip(place, -1, 1)) ** 2)
 
 
 @dataclass(frozen=True)
-class Sound:
-    """The response of one channel and its analytic highs; sample 0 lies `lead_ms` before time 0."""
+class Take:
+    """One channel of a recording, from 1, the signal at its rate, and what was heard of it.
 
+    The response and its analytic highs begin `lead_ms` before time 0.
+    """
+
+    samples: FloatArray
+    signal: FloatArray
+    rate: float
+    channel: int
+    lead_ms: float
     response: FloatArray
     highs: ComplexArray
-    rate: float
-    lead_ms: float
 
     @classmethod
-    def of(cls, channel: FloatArray, signal: FloatArray, rate: float) -> Sound:
-        """Return the response of a channel to the signal, from a whole signal before its start."""
+    def of(cls, samples: FloatArray, signal: FloatArray, rate: float, channel: int) -> Take:
+        """Return what a channel holds of the signal, from a whole signal before its start."""
         lead_ms = _BEFORE_MS + signal.size * 1000 / rate
-        response = impulse_response(channel, signal, rate, lead_ms=lead_ms)
-        return cls(response, analytic_highs(response, rate), rate, lead_ms)
+        response = impulse.impulse_response(samples, signal, rate, lead_ms=lead_ms)
+        return cls(samples, signal, rate, channel, lead_ms, response,
+                   impulse.analytic_highs(response, rate))
 
     def index(self, time_ms: float) -> int:
         """Return the sample nearest to a time, within the response."""
@@ -72,6 +71,10 @@ class Sound:
     def part(self, low_ms: float, high_ms: float) -> ComplexArray:
         """Return the highs between two times."""
         return self.highs[self.index(low_ms) : self.index(high_ms)]
+
+    def peak(self, low_ms: float, high_ms: float) -> float:
+        """Return the highest amplitude of the highs between two times."""
+        return float(np.abs(self.part(low_ms, high_ms)).max(initial=0.0))
 
     def span(self, start_ms: float, count: int) -> ComplexArray:
         """Return so many samples of the highs from a time between samples on."""
@@ -90,7 +93,12 @@ class Sound:
     def noise(self, near_ms: float) -> float:
         """Return the rms of the noise around a time."""
         part = self.part(near_ms - _BEFORE_MS, near_ms + AFTER_MS)
-        return noise_rms(np.abs(part), self.rate) if part.size else 0.0
+        return impulse.noise_rms(np.abs(part), self.rate) if part.size else 0.0
+
+    def scatter_ms(self, arrival: Arrival) -> float:
+        """Twice the scatter of the time of a pulse of some 4 kHz width in this noise."""
+        noise = self.noise(arrival.time_ms) / db_to_amplitude(arrival.level_db)
+        return noise / (np.pi * 4.0)
 
     def onset_ms(self, low_ms: float, high_ms: float) -> float | None:
         """Return when the loudest sound between two times sets in that is nobody's tail.
@@ -101,20 +109,18 @@ class Sound:
 
         step = round(self.rate / 1000)
         first, last = self.index(low_ms - 70), self.index(high_ms)
-        blocks = np.abs(self.highs[first : first + (last - first) // step * step]) ** 2
-        power = blocks.reshape(-1, step).mean(axis=1)
+        if last - first < step:
+            return None
+        power = (np.abs(impulse.in_blocks(self.highs[first:last], step)) ** 2).mean(axis=1)
         before = ndimage.uniform_filter1d(power, 60, origin=29, mode="nearest")
-        quiet = np.quantile(power, 0.05) if power.size else 0.0
-        rises = power > _ONSET * np.maximum(np.roll(before, 3), quiet)
+        rises = power > _ONSET * np.maximum(np.roll(before, 3), np.quantile(power, 0.05))
         rises[: (self.index(low_ms) - first) // step] = False
         if not rises.any():
             return None
         top = int(np.argmax(power * rises))
-        loudest = power[top]
         rises[max(0, top - 100) : top + 400] = False
-        if np.max(power * rises) > loudest / 4:
-            return None
-        return self.time_ms(first + (top + 0.5) * step)
+        lone = np.max(power * rises) <= power[top] / 4
+        return self.time_ms(first + (top + 0.5) * step) if lone else None
 
     def arrivals(
         self, low_ms: float, high_ms: float, noise: float, *, range_db: float, separation_ms: float
@@ -122,7 +128,7 @@ class Sound:
         """Return the arrivals between two times."""
         # A margin, since the flank of a sound outside is no arrival at the edge.
         low, high = self.index(low_ms - 1.0), self.index(high_ms + 1.0)
-        found = arrivals_in(self.highs[low:high], self.rate, noise, range_db=range_db,
+        found = impulse.arrivals_in(self.highs[low:high], self.rate, noise, range_db=range_db,
                             separation_ms=separation_ms)
         timed = (replace(a, time_ms=a.time_ms + self.time_ms(low)) for a in found)
         return tuple(a for a in timed if low_ms <= a.time_ms <= high_ms)
@@ -131,12 +137,11 @@ class Sound:
         self, what: str, low_ms: float, high_ms: float, *, floor_db: float = -400.0
     ) -> Arrival:
         """Return the first significant rise between two times, or say why there is none."""
-        least = float(db_to_amplitude(floor_db)) / NOISE_FACTOR
+        least = db_to_amplitude(floor_db) / impulse.NOISE_FACTOR
         noise = max(self.noise((low_ms + high_ms) / 2), least)
         found = self.arrivals(low_ms, high_ms, noise, range_db=20.0, separation_ms=0.24)
         if not found:
-            part = np.abs(self.part(low_ms, high_ms))
-            above = amplitude_to_db(part.max(initial=1e-300) / max(noise, 1e-300))
+            above = amplitude_to_db(self.peak(low_ms, high_ms) / max(noise, 1e-300))
             told = f"is only {above:.0f} dB" if above > 0 else "does not stand"
             raise CannotTellError("fill-silent" if what == "fill" else "noise",
                                   f"the {what} {told} out of the noise")
@@ -156,24 +161,19 @@ class Sound:
         low, high = (round(f * 1024 / self.rate) for f in _DIRECT_BAND_HZ)
         return float(power_to_db(np.sum(np.abs(spectrum[low:high]) ** 2)))
 
-    def phases_deg(self, at_ms: float) -> list[float | None]:
+    def phases_deg(self, at_ms: float) -> FloatArray:
         """Return the phase of a direct sound by octave, at the peak of each octave's envelope.
 
-        None where the octave does not stand 12 dB out of the noise.
+        Not a number where the octave does not stand 12 dB out of the noise.
         """
         count = 2 * round(_GATE_MS * self.rate / 1000) + 1
-        gate = np.hanning(count + 2)[1:-1]
-        direct = np.fft.fft(gate * self.span(at_ms - _GATE_MS, count), 4096)
+        direct = np.fft.fft(np.hanning(count + 2)[1:-1] * self.span(at_ms - _GATE_MS, count), 4096)
         quiet = self.part(at_ms - _BEFORE_MS, at_ms - 5)
-        hush = np.abs(np.fft.fft(quiet)) ** 2 / max(quiet.size, 1) ** 2
-        phases: list[float | None] = []
-        for low_hz in _PHASE_OCTAVES_HZ:
-            band = np.fft.ifft(direct * _octave_weight(direct.size, self.rate, low_hz))[:count]
-            peak = band[np.argmax(np.abs(band))]
-            noise = np.sum(hush * _octave_weight(hush.size, self.rate, low_hz) ** 2)
-            phases.append(float(np.degrees(np.angle(peak)))
-                          if abs(peak) > 4 * np.sqrt(noise) else None)
-        return phases
+        hush = np.abs(np.fft.fft(quiet)) ** 2 / quiet.size**2
+        bands = np.fft.ifft(direct * _octave_weights(direct.size, self.rate))[:, :count]
+        peaks = bands[np.arange(len(bands)), np.abs(bands).argmax(axis=1)]
+        noise = np.sum(hush * _octave_weights(hush.size, self.rate) ** 2, axis=1)
+        return np.where(np.abs(peaks) > 4 * np.sqrt(noise), np.degrees(np.angle(peaks)), np.nan)
 
     def smear_ms_per_octave(self, at_ms: float, most_ms: float) -> float:
         """Return by how much later each octave comes than the one below, 0 for a sharp arrival.
@@ -213,62 +213,40 @@ class Sound:
         frequency = np.arange(1, power.size + 1) * self.rate / part.size
         low, high = band_edges_hz(OCTAVES_HZ[_READ_OCTAVES], fraction=1)
         inside = (frequency >= low[:, np.newaxis]) & (frequency < high[:, np.newaxis])
-        energy: FloatArray = inside @ (power / frequency) / (inside @ (1 / frequency))
-        return energy
+        return np.asarray(inside @ (power / frequency) / (inside @ (1 / frequency)))
 
 
-@dataclass(frozen=True)
-class Take:
-    """One channel of a recording, the signal at its rate, and what was heard of it."""
-
-    samples: FloatArray
-    signal: FloatArray
-    sound: Sound
-    channel: int
-
-
-def start_of_turns_ms(sound: Sound, spacing_ms: float, turns: int) -> float:
+def start_of_turns_ms(take: Take, spacing_ms: float, turns: int) -> float:
     """Return about when the first turn's loudest sound arrives.
 
     The product of what lies the mains' turns apart is largest there; of two turns
     the fill's may come anywhere.
     """
-    from scipy import ndimage
+    from scipy import ndimage, signal
 
-    block = round(sound.rate / 1000)
-    size = sound.highs.size // block
-    loud = np.abs(sound.highs[: size * block]).reshape(size, block).max(axis=1)
-    apart = round((turns - 1) * spacing_ms * sound.rate / 1000 / block)
+    block = round(take.rate / 1000)
+    loud = np.abs(impulse.in_blocks(take.highs, block)).max(axis=1)
+    apart = round((turns - 1) * spacing_ms * take.rate / 1000 / block)
     wide = 25 if turns == 3 else 2 * round(0.3 * spacing_ms) + 1
-    product = loud[: size - apart] * ndimage.maximum_filter1d(loud, wide)[apart:]
+    product = loud[: loud.size - apart] * ndimage.maximum_filter1d(loud, wide)[apart:]
     if turns == 3 and product.max() < 0.03 * np.max(loud) ** 2:
-        raise _other_spacing(loud**2, spacing_ms)
-    start = sound.time_ms(int(np.argmax(product)) * block)
-    _check_silence_around(sound, start, spacing_ms, turns)
+        alike = signal.correlate(loud**2, loud**2, method="fft")[loud.size - 1 :]
+        least = round(0.3 * spacing_ms)
+        apart_s = (least + int(np.argmax(alike[least:]))) / 1000
+        raise CannotTellError("spacing", f"no two turns are {2 * spacing_ms / 1000:.3f} s apart; "
+                              f"the loudest two are {apart_s:.2f} s apart")
+    start = take.time_ms(int(np.argmax(product)) * block)
+    _check_silence_around(take, start, spacing_ms, turns)
     return start
 
 
-def _other_spacing(power: FloatArray, spacing_ms: float) -> CannotTellError:
-    """Return the refusal of a take without two turns so far apart, with the likely spacing."""
-    from scipy import fft
-
-    size = fft.next_fast_len(2 * power.size, real=True)
-    alike = fft.irfft(np.abs(fft.rfft(power, size)) ** 2, size)[: power.size]
-    least = round(0.3 * spacing_ms)
-    apart_ms = least + int(np.argmax(alike[least:]))
-    return CannotTellError("spacing", f"no two turns are {2 * spacing_ms / 1000:.3f} s apart; the "
-                           f"loudest two are {apart_ms / 1000:.2f} s apart")
-
-
-def _check_silence_around(sound: Sound, start_ms: float, spacing_ms: float, turns: int) -> None:
+def _check_silence_around(take: Take, start_ms: float, spacing_ms: float, turns: int) -> None:
     """Refuse a take that plays on: which turn is whose would be a guess."""
-    def loudest(turn: int, reach_ms: float) -> float:
-        centre = start_ms + turn * spacing_ms
-        return float(np.abs(sound.part(centre - reach_ms, centre + reach_ms)).max(initial=0.0))
-
     for turn, alike in ((-1, 1), (turns, turns - 2)):
-        noise = sound.noise(start_ms + alike * spacing_ms)
-        if loudest(turn, 80) > max(NOISE_FACTOR * noise, 0.5 * loudest(alike, 0.3 * spacing_ms)):
+        there, heard = (start_ms + each * spacing_ms for each in (turn, alike))
+        least = max(impulse.NOISE_FACTOR * take.noise(heard),
+                    0.5 * take.peak(heard - 0.3 * spacing_ms, heard + 0.3 * spacing_ms))
+        if take.peak(there - 80, there + 80) > least:
             raise CannotTellError("more-turns", f"there are more turns than {turns}")
 
 
@@ -277,9 +255,8 @@ def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
     from scipy import signal
 
     fine = signal.resample_poly(part, 8, 1)
-    when = 8 * (1 + stretch) * np.arange(part.size)
-    warped: ComplexArray = np.interp(when, np.arange(fine.size), fine)
-    return warped
+    return np.asarray(np.interp(8 * (1 + stretch) * np.arange(part.size), np.arange(fine.size),
+                                fine))
 
 
 def _where(
@@ -291,11 +268,11 @@ def _where(
     match = signal.correlate(both, pattern, mode="full", method="fft") / energy
     # A strong fill matches better than the mains do, but not with their gain.
     like = np.where(np.abs(match.real - 1) < slack, match.real, 0.0)
-    position, value = interpolated_peaks(match, np.array([np.argmax(like)]))
+    position, value = impulse.interpolated_peaks(match, np.array([np.argmax(like)]))
     return float(position[0]) - (pattern.size - 1), float(value[0].real)
 
 
-def without_mains(both: Sound, alone: Sound) -> tuple[Sound, Arrival, float]:
+def without_mains(both: Take, alone: Take) -> tuple[Take, Arrival, float]:
     """Return the take of both less the mains, the mains' arrival alone, and its time in both.
 
     The air may have changed a little between the takes: the stretch that
@@ -320,6 +297,5 @@ def without_mains(both: Sound, alone: Sound) -> tuple[Sound, Arrival, float]:
     size = fft.next_fast_len(both.highs.size + part.size, real=False)
     turn = np.exp(-2j * np.pi * fft.fftfreq(size) * shift)
     mains = fft.ifft(fft.fft(_warped(part, stretch), size) * turn)[: both.highs.size]
-    rest = replace(both, highs=both.highs - mains)
     at_ms = first.time_ms + (shift - start) * 1000 / both.rate + alone.lead_ms - both.lead_ms
-    return rest, first, at_ms
+    return replace(both, highs=both.highs - mains), first, at_ms

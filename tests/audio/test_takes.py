@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 import soundfile
 from scipy import signal as filters
 
+from fillalign.audio import reading
 from fillalign.audio.gap import measure_gap
 from fillalign.audio.impulse import time_difference_ms
 from fillalign.audio.reading import GapReading, correction_ms
@@ -254,3 +256,10 @@ def test_a_doubt_is_one_sentence_of_three_parts() -> None:
         "the recording never comes above -80 dB of full scale; likely the microphone was off, "
         "muted or on another input: watch the recorder's level while the mains play, then record "
         "again")
+
+
+def test_every_cause_has_its_words_and_is_looked_for() -> None:
+    code = "".join(path.read_text() for path in Path(reading.__file__).parent.glob("*.py"))
+    named = re.findall(r'(?:CannotTellError|Doubt)\(\s*"([a-z-]+)",', code)
+    # The one that is raised as either of two.
+    assert {*named, "noise", "fill-silent"} == set(reading._CAUSES)
