@@ -8,7 +8,7 @@ from fillalign.sheet.as_set import AsSet, read_as_set
 from fillalign.sheet.csv import setup_sheet_csv
 from fillalign.sheet.html import setup_sheet_html
 from fillalign.sheet.one_fill import QuickAnswer, quick_answer
-from fillalign.sheet.pocket import pocket_page
+from fillalign.sheet.scripted import pocket_page
 from fillalign.sheet.text import setup_sheet_text, sheet_files, write_sheet
 
 __all__ = [

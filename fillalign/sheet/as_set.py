@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from fillalign._text import LONGEST_PATH, csv_text, listed, plain, quoted, short
 from fillalign._validate import as_air, as_path, check_type
@@ -25,15 +25,14 @@ from fillalign.venue import OutputSettings, check_dialled
 
 _MOST_BYTES = 2_000_000
 _MOST_TEXT = 80
-_NOTES = ("venue", "set_by", "when")
+_NOTES, _SIGNED = ("venue", "set_by", "when"), ("initials", "time")
 _AIR = ("temperature_c", "humidity_pct")
-_SIGNED = ("initials", "time")
 _DIALLED = ("delay_ms", "trim_db", "low_cut_hz", "low_cut_order", "low_cut_kind", "shelf_db",
             "shelf_hz", "polarity")
 _READ = ("output", "at_m", "mains_dba", "fill_dba", "both_dba", "gap_ms", "polarity_same")
-_LEVELS = ("mains_dba", "fill_dba", "both_dba")
 _WORDS = {("trim_db", "off"): -math.inf, ("low_cut_hz", "none"): None}
 Tables = dict[str, Any]
+Kind = TypeVar("Kind", dict[str, Any], list[Any])
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def read_as_set(
         If the plan or the air is something else.
     ValueError
         If the file cannot be read or holds what does not fit the plan: a line for
-        each mistake, with file, table and key.
+        each mistake (of a reading for its first), with file, table and key.
 
     Examples
     --------
@@ -102,56 +101,47 @@ def read_as_set(
     except (OSError, UnicodeDecodeError, RecursionError, csv.Error, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise ValueError(plain(f"{name}: cannot be read, {reason or error}")) from None
-    problems: list[str] = []
-    found = _as_set(tables, plan, air, problems)
-    if problems:
-        raise ValueError("\n".join(plain(f"{name}: {line}") for line in problems[:50]))
+    reader = _Reader(plan)
+    found = reader.as_set(tables, air)
+    if reader.problems:
+        raise ValueError("\n".join(plain(f"{name}: {line}") for line in reader.problems[:50]))
     return found
 
 
 def _text(file: Path) -> str:
     if not file.is_file():
         raise ValueError("it is no file")
-    with file.open("rb") as opened:
-        content = opened.read(_MOST_BYTES + 1)
-    if len(content) > _MOST_BYTES:
+    if file.stat().st_size > _MOST_BYTES:
         raise ValueError(f"it has more than {_MOST_BYTES} bytes")
-    return content.decode("utf-8-sig")
-
-
-# The CSV as tables -------------------------------------------------------------------------
+    return file.read_text("utf-8-sig")
 
 
 def _from_csv(text: str, plan: FillPlan) -> Tables:
     """Return the blanks of the sheet's CSV that are filled, as the TOML would hold them."""
-    head = text.partition("\n")[0]
-    comma = head.count(";") > head.count(",")
+    first = text.partition("\n")[0]
+    comma = first.count(";") > first.count(",")
     rows = list(csv.DictReader(io.StringIO(text), delimiter=";" if comma else ","))
     if not rows or "output" not in rows[0]:
         raise ValueError("it has no column output: it must be the CSV of a sheet, filled in")
     names = {csv_text(name): name for name in plan.venue.outputs}
-    outputs: Tables = {}
-    readings: list[Tables] = []
-    head_rows: Tables = {}
+    head, outputs, readings = Tables(), Tables(), []
     for row in rows:
-        cells = {key: (value or "").strip() for key, value in row.items()
-                 if isinstance(key, str) and isinstance(value, str | None)}
-
-        def filled(prefix: str, cells: Mapping[str, str] = cells) -> Tables:
-            return {key.removeprefix(prefix): _cell(value, comma=comma)
-                    for key, value in cells.items() if value and key.startswith(prefix)}
-
-        name = names.get(cells["output"], cells["output"])
-        if cells.get("venue", "") not in ("", csv_text(plan.venue.name).strip()):
-            head_rows["venue"] = cells["venue"]
-        given = filled("as_set_") | {key: cells[key] for key in _SIGNED if cells.get(key)}
-        read = filled("read_")
-        head_rows |= filled("found_")
+        # A row too long or too short holds a list or nothing as well.
+        cells = {key: value.strip() for key, value in row.items()
+                 if isinstance(value, str) and value.strip()}
+        name = names.get(cells.get("output", ""), cells.get("output", ""))
+        given, read, found = (
+            {key.removeprefix(prefix): _cell(value, comma=comma) for key, value in cells.items()
+             if key.startswith(prefix)} for prefix in ("as_set_", "read_", "found_"))
+        given |= {key: cells[key] for key in _SIGNED if key in cells}
         if given:
             outputs[name] = given
         if read:
             readings.append({"output": name, **read})
-    return {"as_set": head_rows, "output": outputs, "reading": readings}
+        if "venue" in cells and cells["venue"] != csv_text(plan.venue.name).strip():
+            head["venue"] = cells["venue"]
+        head |= found
+    return {"as_set": head, "output": outputs, "reading": readings}
 
 
 def _cell(text: str, *, comma: bool) -> str | float:
@@ -162,107 +152,101 @@ def _cell(text: str, *, comma: bool) -> str | float:
         return text.lower()
 
 
-# Tables as what was set ---------------------------------------------------------------------
+def _picked(table: Tables, keys: tuple[str, ...]) -> Tables:
+    return {key: table[key] for key in keys if key in table}
 
 
-def _as_set(tables: Tables, plan: FillPlan, air: Air | None, problems: list[str]) -> AsSet:
-    """Make what was set of tables, and note every problem."""
-    _known("", tables, ("as_set", "output", "reading"), problems)
-    head = _table("[as_set]", tables.get("as_set", {}), (*_NOTES, *_AIR), problems)
-    found = _air(head, plan, problems)
-    # A delay left blank was dialled as the re-time table has it.
-    here = found or air
-    planned, settings, signed = plan.settings if here is None else retimed(plan, here), {}, {}
-    outputs = tables.get("output", {})
-    for name, raw in (outputs.items() if isinstance(outputs, dict) else ()):
-        where = f"[output.{quoted(name)}]"
-        own = _table(where, raw, (*_DIALLED, *_SIGNED), problems)
-        if name not in plan.venue.outputs:
-            problems.append(f"{where} is no output of the venue; there are "
-                            f"{listed(plan.venue.outputs)}")
-            continue
-        signed[name] = _notes(where, own, _SIGNED, problems)
-        dialled: dict[str, Any] = {key: _WORDS.get((key, str(own[key])), own[key])
-                                   for key in _DIALLED if key in own}
-        with _noted("[output]", problems):
-            check_dialled(plan.venue, {name: replace(planned[name], **dialled)})
-            settings[name] = replace(planned[name], **dialled)
-    if not isinstance(outputs, dict):
-        problems.append("[output] must be written as [output.NAME]")
-    read = list(_readings(tables.get("reading", []), plan, problems))
-    notes = _notes("[as_set]", head, _NOTES, problems)
-    if notes.get("venue", "") not in ("", plan.venue.name):
-        problems.insert(0, f"[as_set] venue: this is of {quoted(notes['venue'])}, the venue file "
-                           f"is of {quoted(plan.venue.name)}")
-    return AsSet(settings, tuple(read), found, notes, signed)
+class _Reader:
+    """Makes what was set of the tables of a file, and notes every problem in them."""
 
+    def __init__(self, plan: FillPlan) -> None:
+        self.plan, self.fills = plan, [fill.output for fill in plan.fills]
+        self.problems: list[str] = []
 
-@contextmanager
-def _noted(where: str, problems: list[str]) -> Iterator[None]:
-    """Note the error of a value, and go on."""
-    try:
-        yield
-    except (TypeError, ValueError) as error:
-        problems += [f"{where} {line}" for line in str(error).splitlines()]
+    def as_set(self, tables: Tables, air: Air | None) -> AsSet:
+        whole = self._table("", tables, ("as_set", "output", "reading"))
+        head = self._table("[as_set]", whole.get("as_set", {}), (*_NOTES, *_AIR))
+        if head.get("venue", "") not in ("", self.plan.venue.name):
+            self.problems.insert(0, f"[as_set] venue: this is of {quoted(head['venue'])}, the "
+                                    f"venue file is of {quoted(self.plan.venue.name)}")
+        found = self._air(head)
+        # A delay left blank was dialled as the re-time table has it.
+        here = found or air
+        planned = self.plan.settings if here is None else retimed(self.plan, here)
+        settings, signed = {}, {}
+        outputs = self._of(dict, whole.get("output", {}),
+                           "[output] must be written as [output.NAME]")
+        for name, raw in outputs.items():
+            where = f"[output.{quoted(name)}]"
+            own = self._table(where, raw, (*_DIALLED, *_SIGNED))
+            if name in planned:
+                signed[name] = _picked(own, _SIGNED)
+                settings[name] = self._dialled(name, planned[name], _picked(own, _DIALLED))
+            else:
+                self.problems.append(f"{where} is no output of the venue; there are "
+                                     f"{listed(planned)}")
+        readings = self._of(list, whole.get("reading", []),
+                            "[reading] must be written as [[reading]]")
+        read = tuple(one for number, raw in enumerate(readings, 1)
+                     for one in self._reading(f"[[reading]] {number}", raw))
+        return AsSet(settings, read, found, _picked(head, _NOTES), signed)
 
-
-def _readings(raw: Any, plan: FillPlan, problems: list[str]) -> Iterator[MeterRead]:
-    if not isinstance(raw, list):
-        problems.append("[reading] must be written as [[reading]]")
-        return
-    fills = [fill.output for fill in plan.fills]
-    for number, one in enumerate(raw, 1):
-        where = f"[[reading]] {number}"
-        own = _table(where, one, _READ, problems)
-        if own.get("output") not in fills:
-            problems.append(f"{where} output must be a fill's: {listed(fills)}")
-            continue
-        for key in _LEVELS:
-            if isinstance(own.get(key), str | bool):
-                problems.append(f"{where} {key} must be a number in dBA, got {quoted(own[key])}")
-                del own[key]
-        with _noted(where, problems):
-            at_m = own.get("at_m")
-            yield MeterRead(**{**own, "at_m": tuple(at_m) if isinstance(at_m, list) else at_m})
-
-
-def _air(head: Tables, plan: FillPlan, problems: list[str]) -> Air | None:
-    """Return the air found; the vapour of the plan's where only a temperature is told."""
-    if "temperature_c" not in head:
-        if "humidity_pct" in head:
-            problems.append("[as_set] humidity_pct needs temperature_c beside it")
+    def _air(self, head: Tables) -> Air | None:
+        """Return the air found; the vapour of the plan's where only a temperature is told."""
+        told = _picked(head, _AIR)
+        if [*told] == ["humidity_pct"]:
+            self.problems.append("[as_set] humidity_pct needs temperature_c beside it")
+        elif told:
+            with self._noted("[as_set]"):
+                return (replace(self.plan.air, **told) if len(told) > 1
+                        else self.plan.air.at_temperature(**told))
         return None
-    with _noted("[as_set]", problems):
-        if "humidity_pct" in head:
-            return replace(plan.air, **{key: head[key] for key in _AIR})
-        return plan.air.at_temperature(head["temperature_c"])
-    return None
 
+    def _dialled(self, name: str, planned: OutputSettings, told: Tables) -> OutputSettings:
+        words: Tables = {key: _WORDS.get((key, str(value)), value) for key, value in told.items()}
+        dialled = replace(planned, **words)
+        with self._noted("[output]"):
+            check_dialled(self.plan.venue, {name: dialled})
+        return dialled
 
-def _known(where: str, table: Tables, keys: tuple[str, ...], problems: list[str]) -> None:
-    problems += [f"{where} unknown key {quoted(key)}; known: {', '.join(keys)}".strip()
-                 for key in table if key not in keys]
+    def _reading(self, where: str, raw: Any) -> Iterator[MeterRead]:
+        own = self._table(where, raw, _READ)
+        if own.get("output") not in self.fills:
+            self.problems.append(f"{where} output must be a fill's: {listed(self.fills)}")
+            return
+        if isinstance(own.get("at_m"), list):
+            own["at_m"] = tuple(own["at_m"])
+        with self._noted(where):
+            yield MeterRead(**own)
 
+    @contextmanager
+    def _noted(self, where: str) -> Iterator[None]:
+        """Note the error of a value, and go on."""
+        try:
+            yield
+        except (TypeError, ValueError) as error:
+            self.problems += [f"{where} {line}" for line in str(error).splitlines()]
 
-def _table(where: str, raw: Any, keys: tuple[str, ...], problems: list[str]) -> Tables:
-    """Return the known keys of a table, and note what else there is."""
-    if not isinstance(raw, dict):
-        problems.append(f"{where} must be a table, got {quoted(raw)}")
-        return {}
-    _known(where, raw, keys, problems)
-    return {key: raw[key] for key in keys if key in raw}
+    def _of(self, kind: type[Kind], raw: Any, wrong: str) -> Kind:
+        """Return what is of a kind; note what is not, and take it for empty."""
+        if isinstance(raw, kind):
+            return raw
+        self.problems.append(wrong)
+        return kind()
 
+    def _table(self, where: str, raw: Any, keys: tuple[str, ...]) -> Tables:
+        """Return the known keys of a table, notes as text, and note what else there is."""
+        table = self._of(dict, raw, f"{where} must be a table, got {quoted(raw)}")
+        self.problems += [f"{where} unknown key {quoted(key)}; known: {', '.join(keys)}".strip()
+                          for key in table if key not in keys]
+        return {key: self._note(f"{where} {key}", value) if key in (*_NOTES, *_SIGNED) else value
+                for key, value in _picked(table, keys).items()}
 
-def _notes(
-    where: str, table: Tables, keys: tuple[str, ...], problems: list[str]
-) -> dict[str, str]:
-    """Return some keys of a table as text, and note what is none."""
-    notes = {}
-    for key, value in ((key, table[key]) for key in keys if key in table):
+    def _note(self, where: str, value: Any) -> str:
         number = isinstance(value, int | float) and not isinstance(value, bool)
-        notes[key] = f"{value:g}" if number and math.isfinite(value) else value
-        if not isinstance(notes[key], str) or len(notes[key]) > _MOST_TEXT:
-            problems.append(f"{where} {key} must be text of at most {_MOST_TEXT} characters, got "
-                            f"{quoted(value)}")
-            notes[key] = ""
-    return notes
+        text = f"{value:g}" if number and math.isfinite(value) else value
+        if isinstance(text, str) and len(text) <= _MOST_TEXT:
+            return text
+        self.problems.append(f"{where} must be text of at most {_MOST_TEXT} characters, got "
+                             f"{quoted(value)}")
+        return ""

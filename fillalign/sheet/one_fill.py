@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import textwrap
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,11 +28,12 @@ LATEST_MS = 30.0
 _FARTHEST_M = 10_000.0
 _TRIM_STEP_DB = 0.5
 _SHOWN_DB = 0.05
+_BOTH = "main and fill arrive together"
 _READ = {"mains_db": "a reading of the mains alone (--mains-db)",
          "fill_db": "a reading of the fill alone (--fill-db)",
          "goal_db": "the level wanted (--goal-db)"}
-_WEATHER_STEPS_C = (-10.0, -5.0, 5.0, 10.0)
-_LOWEST_C, _HIGHEST_C = 0.0, 30.0
+_WEATHER_STEPS_C, _WEATHER_C = (-10.0, -5.0, 5.0, 10.0), (0.0, 30.0)
+Lines = Iterator[tuple[str, str]]
 
 
 @dataclass(frozen=True)
@@ -105,8 +106,7 @@ class QuickAnswer:
 
     def text(self) -> str:
         """Return the answer as lines to read out on a ladder."""
-        lines = (*_air_and_delay(self), *_margin(self), *_habit(self), *_trim(self),
-                 *_rest(self))
+        lines = (*_air_and_delay(self), *_habit(self), *_trim(self), *_rest(self))
         return "".join(
             textwrap.fill(f"{label:<14}{words}", 80, subsequent_indent=" " * 14,
                           break_on_hyphens=False) + "\n"
@@ -163,9 +163,10 @@ def quick_answer(
     >>> round(answer.delay_ms, 1), answer.samples, answer.trim_change_db
     (75.0, 3602, -4.0)
     """
+    levels = {"mains_db": mains_db, "fill_db": fill_db, "goal_db": goal_db}
     for name, metres in {"main_m": main_m, "fill_m": fill_m}.items():
         as_number(name, metres, "m", low=0.0, high=_FARTHEST_M)
-    for name, level in {"mains_db": mains_db, "fill_db": fill_db, "goal_db": goal_db}.items():
+    for name, level in levels.items():
         if level is not None:
             as_number(name, level, "dB", low=-100.0, high=200.0)
     for name, number in {"main_latency_ms": main_latency_ms, "fill_latency_ms": fill_latency_ms,
@@ -179,8 +180,8 @@ def quick_answer(
             fill_latency_ms=fill_latency_ms,
         ))
 
-    wanted, around = wanted_ms(air), [temperature_c + step for step in _WEATHER_STEPS_C]
-    delay = max(wanted, 0.0)
+    wanted, (coldest_c, hottest_c) = wanted_ms(air), _WEATHER_C
+    delay, around = max(wanted, 0.0), [temperature_c + step for step in _WEATHER_STEPS_C]
     length = float(ms_to_m(delay, air))
     with warnings.catch_warnings():
         # The slope is taken across the temperature; whether that is out of range is said already.
@@ -191,42 +192,37 @@ def quick_answer(
         samples=int(round_up_to_step(ms_to_samples(delay, sample_rate_hz), 1.0)),
         delay_m=length, delay_ft=float(m_to_ft(length)), hold_back_ms=max(-wanted, 0.0),
         habit_error_ms=wanted_ms(Air(HABIT_C, humidity_pct, pressure_kpa)) - wanted,
-        drift_ms_per_c=drift,
+        drift_ms_per_c=drift, low_cut_hz=LOW_CUT_HZ,
         weather=tuple((t, max(wanted_ms(air.at_temperature(t)), 0.0)) for t in around
-                      if _LOWEST_C <= t <= _HIGHEST_C),
-        low_cut_hz=LOW_CUT_HZ, **_levels(mains_db, fill_db, goal_db, float(margin_ms)),
+                      if coldest_c <= t <= hottest_c),
+        **_levels(levels, float(margin_ms)),
     )
 
 
-def _levels(
-    mains_db: float | None, fill_db: float | None, goal_db: float | None, margin_ms: float
-) -> dict[str, Any]:
+def _levels(levels: Mapping[str, float | None], margin_ms: float) -> dict[str, Any]:
     """Return what the meter readings add to the answer."""
-    levels = [level for level in (mains_db, fill_db, goal_db) if level is not None]
-    given = dict(zip(_READ, (mains_db, fill_db, goal_db), strict=True))
-    loudest: dict[str, Any] = {"not_read": tuple(
-        words for name, words in _READ.items() if given[name] is None)}
-    if levels:
-        loudest["loudest_db"] = max(levels)
-    if mains_db is None or goal_db is None:
-        return loudest
-    needed = float(fill_level_db(mains_db, goal_db))
-    off, over, found = needed == -math.inf, needed - mains_db, {**loudest, "fill_db": needed}
-    limit = float(precedence_limit_db(margin_ms))
-    if fill_db is not None:
-        change = needed if off else float(round_up_to_step(needed - fill_db, _TRIM_STEP_DB))
-        found |= {"trim_change_db": change, "exact_change_db": needed - fill_db}
-        if over > limit:
-            # Rounded down: what the image allows is a limit.
-            found["image_change_db"] = -float(
-                round_up_to_step(fill_db - mains_db - limit, _TRIM_STEP_DB))
+    mains, fill, goal = levels.values()
+    found: dict[str, Any] = {
+        "not_read": tuple(words for name, words in _READ.items() if levels[name] is None),
+        "loudest_db": max((one for one in levels.values() if one is not None), default=None),
+    }
+    if mains is None or goal is None:
+        return found
+    needed, limit = float(fill_level_db(mains, goal)), float(precedence_limit_db(margin_ms))
+    found["fill_db"], off, over = needed, needed == -math.inf, needed - mains
+    if fill is not None:
+        found["exact_change_db"] = needed - fill
+        found["trim_change_db"] = needed if off else _up(needed - fill)
+        # Rounded down: what the image allows is a limit.
+        found["image_change_db"] = -_up(fill - mains - limit) if over > limit else None
     return found if off else {
         **found, "over_main_db": over, "limit_db": limit,
         "margin_wanted_ms": margin_ms + float(required_margin_ms(margin_ms, over)),
     }
 
 
-Lines = Iterator[tuple[str, str]]
+def _up(change_db: float) -> float:
+    return float(round_up_to_step(change_db, _TRIM_STEP_DB))
 
 
 def _air_and_delay(answer: QuickAnswer) -> Lines:
@@ -237,22 +233,15 @@ def _air_and_delay(answer: QuickAnswer) -> Lines:
                     f"{answer.sample_rate_hz / 1000:g} kHz = {answer.delay_m:.2f} m = "
                     f"{answer.delay_ft:.1f} ft")
     if back:
-        then = (f"the fill comes {margin:g} ms after the main" if margin
-                else "main and fill arrive together")
         yield "", (f"The fill is late already: hold the mains back by {back:.2f} ms, and every "
                    "other output with them.")
-        yield "", (f"Then {then}. Did you expect a delay? Look whether the two distances are "
-                   "swapped.")
+        yield "", (f"Then {f'the fill comes {margin:g} ms after the main' if margin else _BOTH}. "
+                   "Did you expect a delay? Look whether the two distances are swapped.")
     elif margin:
         yield "", f"{margin:g} ms of it are margin: the fill comes that much after the main."
     else:
-        yield "", ("Main and fill arrive together. 5 to 15 ms more keep the image at the stage "
-                   "(common practice).")
-
-
-def _margin(answer: QuickAnswer) -> Lines:
-    """Say what a margin that nobody would want does."""
-    margin = answer.margin_ms
+        yield "", (f"{_BOTH.capitalize()}. 5 to 15 ms more keep the image at the stage (common "
+                   "practice).")
     if margin > LATEST_MS:
         yield "", (f"A margin of {margin:g} ms is an echo in speech: beyond {LATEST_MS:g} ms both "
                    "are heard apart (Haas 1951). 5 to 15 ms are usual (common practice).")
@@ -264,49 +253,48 @@ def _margin(answer: QuickAnswer) -> Lines:
 def _habit(answer: QuickAnswer) -> Lines:
     late, label = answer.habit_error_ms, f"At {HABIT_C:.0f} C"
     habit = answer.delay_ms - answer.hold_back_ms + late
-    shown = f"{abs(habit):.2f} ms{' of hold-back' if habit < 0 else ''}"
     if abs(late) < 0.005:
         yield label, f"it is the same: nothing is lost by assuming {HABIT_C:.0f} C today."
-    else:
-        yield label, (f"it would be {shown}: set that today and the fill is {abs(late):.2f} ms "
-                      f"({ms_to_samples(abs(late), answer.sample_rate_hz):.0f} samples) too "
-                      f"{'late' if late > 0 else 'early'}.")
+        return
+    yield label, (f"it would be {abs(habit):.2f} ms{' of hold-back' if habit < 0 else ''}: set "
+                  f"that today and the fill is {abs(late):.2f} ms "
+                  f"({ms_to_samples(abs(late), answer.sample_rate_hz):.0f} samples) too "
+                  f"{'late' if late > 0 else 'early'}.")
 
 
 def _trim(answer: QuickAnswer) -> Lines:
-    change, wanted = answer.trim_change_db, answer.margin_wanted_ms
+    change, over, limit = answer.trim_change_db, answer.over_main_db, answer.limit_db
     if answer.fill_db is None:
-        yield "Trim", f"needs {_joined(answer.not_read)}, all at that seat."
-    elif wanted is None or answer.over_main_db is None or answer.limit_db is None:
+        *others, last = answer.not_read
+        yield "Trim", (f"needs {', '.join(others)}{' and ' * bool(others)}{last}, all at that "
+                       "seat.")
+    elif over is None or limit is None:
         yield "Trim", "off: the mains reach the goal alone."
     else:
-        beyond = answer.over_main_db > answer.limit_db
-        then = (" (with --fill-db: the change)." if change is None
-                else f" for the goal ({_moved(change, 'as it is now', answer.exact_change_db)})."
-                if beyond
-                else f": {_moved(change, 'leave it where it is', answer.exact_change_db)}.")
+        if change is None:
+            then = " (with --fill-db: the change)."
+        elif over > limit:
+            then = f" for the goal ({_moved(change, 'as it is now', answer.exact_change_db)})."
+        else:
+            then = f": {_moved(change, 'leave it where it is', answer.exact_change_db)}."
         yield "Trim", f"the fill alone must read {answer.fill_db:.1f} dB at that seat{then}"
-        if beyond:
-            yield from _image(answer, wanted, answer.over_main_db, answer.limit_db)
+        if over > limit:
+            yield from _image(answer, over, limit)
 
 
 def _moved(change_db: float, stays: str, exact_db: float | None = None) -> str:
     """Return a change of a trim in words, and what it was before it was rounded up."""
-    way = "up" if change_db > 0 else "down"
+    way = f"{'up' if change_db > 0 else 'down'} by"
     if not change_db:
         return stays
     if exact_db is None or min(abs(exact_db), abs(exact_db - change_db)) < _SHOWN_DB:
-        return f"{way} by {abs(change_db):.1f} dB"
-    return f"{way} by {abs(exact_db):.1f} dB: {abs(change_db):.1f} in half-dB steps"
+        return f"{way} {abs(change_db):.1f} dB"
+    return f"{way} {abs(exact_db):.1f} dB: {abs(change_db):.1f} in half-dB steps"
 
 
-def _joined(words: tuple[str, ...]) -> str:
-    """Return a list in words."""
-    return " and ".join((", ".join(words[:-1]), words[-1]) if words[1:] else words)
-
-
-def _image(answer: QuickAnswer, wanted: float, over: float, limit: float) -> Lines:
+def _image(answer: QuickAnswer, over: float, limit: float) -> Lines:
     """Say that the goal asks for more than the image allows, and which of them wins."""
+    wanted, change = answer.margin_wanted_ms or 0.0, answer.image_change_db
     mend = ("no margin allows more: lower the goal or raise the mains" if math.isnan(wanted)
             else f"with {math.ceil(10 * wanted) / 10:.1f} ms of margin it may have that level")
     that = "as loud as the main" if abs(over) < _SHOWN_DB else f"{over:+.1f} dB against the main"
@@ -316,7 +304,6 @@ def _image(answer: QuickAnswer, wanted: float, over: float, limit: float) -> Lin
     yield "", (f"That is {that}. At {answer.margin_ms:g} ms after the main the fill {bound} "
                f"(common practice), or the image leaves the stage; {mend}.")
     most = (answer.fill_db or 0.0) - over + limit
-    change = answer.image_change_db
     step = "" if change is None else f" ({_moved(change, 'as it is now')})"
     yield "", f"Until then the image wins: at most {most:.1f} dB{step}."
 
