@@ -4,22 +4,24 @@ In come a venue and its air, or settings as dialled; out goes a `FillPlan`: sett
 checks of every seat, and findings that say why.
 """
 
-from fillalign.planning.assess import evaluate, low_cuts, plan_fills
-from fillalign.planning.compare import retimed
+from fillalign.planning.assess import low_cuts, plan_fills
+from fillalign.planning.compare import as_measured, evaluate
 from fillalign.planning.doubts import room_doubts
 from fillalign.planning.equalise import LOW_CUT_LOSS_DB, LowCutTry
 from fillalign.planning.expected import (
+    BELIEVED_DB,
     Expected,
+    MeterRead,
+    MeterSeat,
+    Reading,
     aim_seat_m,
     common_correction_ms,
     expected_reading,
     resting_levels_db,
 )
-from fillalign.planning.measured import as_measured
-from fillalign.planning.meter import BELIEVED_DB, MeterRead, MeterSeat, Reading
 from fillalign.planning.need import AreaNeed, Reference, places_in_words
 from fillalign.planning.place import find_cures, propose_places
-from fillalign.planning.result import FillPlan, FillReport
+from fillalign.planning.result import FillPlan, FillReport, retimed
 from fillalign.planning.seats import SeatChecks, Walk, check_points
 from fillalign.planning.trim import Bound, TrimCurve
 from fillalign.planning.wording import Finding, Kind

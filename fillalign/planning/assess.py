@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import chain, product
 
 import numpy as np
 
-from fillalign._text import quoted
-from fillalign._validate import check_choice, check_type
+from fillalign._validate import check_choice
 from fillalign.air import Air
 from fillalign.field import Settings, speech_at
-from fillalign.planning.compare import changes
-from fillalign.planning.delay import (
-    delay_bases,
-    delay_uncertainty,
-    wanted_delays_ms,
-)
+from fillalign.planning.delay import delay_bases, delay_uncertainty, wanted_delays_ms
 from fillalign.planning.doubts import survey_doubts
 from fillalign.planning.equalise import (
     LOW_CUTS_HZ,
@@ -29,8 +23,8 @@ from fillalign.planning.equalise import (
     low_cut_kinds,
     try_low_cuts,
 )
+from fillalign.planning.expected import expected_levels
 from fillalign.planning.findings import fill_findings, plan_findings
-from fillalign.planning.meter import Reading, expected_readings
 from fillalign.planning.need import (
     SHARE_OF_ROWS,
     AreaNeed,
@@ -38,7 +32,6 @@ from fillalign.planning.need import (
     Yardstick,
     area_needs,
     gain_before_feedback_db,
-    make_yardstick,
     rows_with,
 )
 from fillalign.planning.plan import Prospect, decided, prospect
@@ -57,7 +50,7 @@ from fillalign.planning.zones import (
     parted,
     sounding_of,
 )
-from fillalign.venue import OutputSettings, Venue, check_dialled
+from fillalign.venue import Venue
 
 
 def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
@@ -98,92 +91,26 @@ def plan_fills(venue: Venue, *, air: Air | None = None) -> FillPlan:
     return assess(*decided(venue, air))
 
 
-def evaluate(
-    venue: Venue, settings: Mapping[str, OutputSettings], *, air: Air | None = None,
-    plan: FillPlan | None = None,
-) -> FillPlan:
-    """Examine settings as they are dialled, and say what the seats get.
-
-    Parameters
-    ----------
-    venue : Venue
-        The venue.
-    settings : mapping of str to OutputSettings
-        By output; outputs left out rest at trim 0 and the hold-back, fills off.
-    air : Air, optional
-        The air; by default that of the occupied state.
-    plan : FillPlan, optional
-        A plan of the venue to compare with, re-timed for this air: then the findings
-        open with what is dialled otherwise, and with what each of these changes does
-        when it is made alone.
-
-    Returns
-    -------
-    FillPlan
-        The same checks as `plan_fills` makes; given a plan's own settings it
-        returns that plan.
-
-    Raises
-    ------
-    ValueError
-        If the venue has no main, an output is not known, or a value is beyond
-        its device.
-    TypeError
-        If the venue, the air, the settings or the plan are something else.
-
-    Examples
-    --------
-    >>> from fillalign import OutputSettings, evaluate, read_demo_venue
-    >>> room = read_demo_venue("lantern_room")
-    >>> name = [s.output for s in room.sources if s.role == "fill"][0]
-    >>> plan = evaluate(room, {name: OutputSettings(delay_ms=20.0, trim_db=-6.0)})
-    >>> plan.settings[name].delay_ms
-    20.0
-    """
-    check_dialled(venue, settings)
-    zones = make_zones(venue, air)
-    off = [name for tier in fill_tiers(venue) for name in tier if name not in settings]
-    dialled = Settings(venue, settings).replaced(*off, trim_db=OFF_DB)
-    found = assess(make_yardstick(zones, dialled), dialled)
-    if plan is None:
-        return found
-    check_type("plan", plan, FillPlan)
-    if {*plan.venue.outputs} != {*venue.outputs}:
-        raise ValueError(f"plan must be of the same outputs as the venue, got a plan of "
-                         f"{quoted(plan.venue.name)}")
-    told = changes(plan, venue, found.settings, found.air)
-    return replace(found, findings=(*told, *found.findings))
-
-
 def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
     """Examine settings and write down what they do."""
     zones, venue = yardstick.zones, yardstick.zones.venue
     mains, tiers = main_outputs(venue), fill_tiers(venue)
-    fills = list(chain.from_iterable(tiers))
-    sounding = [*mains, *sounding_of(settings, fills)]
+    fills = sounding_of(settings, [*chain.from_iterable(tiers)])
+    sounding = [*mains, *fills]
     check = rows_with(yardstick, settings, sounding)
-    after = area_needs(yardstick, check, sounding_of(settings, sounding))
-    readings = expected_readings(zones, settings, fills)
-    reports = []
-    for tier in tiers:
-        others = [name for name in sounding if name not in tier]
-        needs = after
-        if others != sounding:
-            needs = area_needs(yardstick, rows_with(yardstick, settings, others),
-                               sounding_of(settings, others))
-        reports += _tier_reports(yardstick, settings, tier, others, needs, check, readings)
     walk = _walk(yardstick, check, settings, sounding)
-    checks, loudest = check_seats(zones, settings, sounding_of(settings, fills))
-    back, front = int(walk.x_m.argmax()), int(walk.x_m.argmin())
+    checks, loudest = check_seats(zones, settings, fills)
+    back, front = walk.x_m.argmax(), walk.x_m.argmin()
     lift, relief = (float(walk.after_dba[row] - walk.before_dba[row]) for row in (back, front))
+    examined = [one for tier in tiers for one in _tier(yardstick, settings, tier, sounding, check)]
     plan = FillPlan(
         venue=venue,
         air=zones.paths.air,
         settings=settings,
         reference=yardstick.reference,
         needs=area_needs(yardstick, yardstick.alone, sounding_of(settings, mains)),
-        needs_after=after,
-        fills=tuple(reports),
+        needs_after=area_needs(yardstick, check, sounding_of(settings, sounding)),
+        fills=tuple(fill for fill, *_ in examined),
         walk=walk,
         checks=checks,
         loudest_dba=loudest,
@@ -192,27 +119,48 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
         front_relief_db=lift - relief,
         findings=(),
     )
-    return replace(plan, findings=(*plan_findings(plan, len(zones.paths.seats)),
-                                   *survey_doubts(zones.paths)))
+    return replace(
+        plan, fills=tuple(replace(fill, findings=fill_findings(plan, fill, limit, told))
+                          for fill, limit, told in examined),
+        findings=(*plan_findings(plan, len(zones.paths.seats)), *survey_doubts(zones.paths)))
+
+
+def _walk(
+    yardstick: Yardstick, check: RowCheck, settings: Settings, sounding: list[str]
+) -> Walk:
+    """Levels along the walk with the mains alone and with everything."""
+    zones, alone = yardstick.zones, yardstick.alone
+    speech = speech_at(zones.paths, settings, sounding=sounding)
+    louder = speech.index(settings.gains(speech.outputs) * np.sqrt(10.0))
+    return Walk(
+        x_m=zones.row_x_m,
+        area=zones.row_area,
+        before_dba=alone.total_dba,
+        after_dba=check.total_dba,
+        heard_before_dba=yardstick.profile_dba - alone.shortfall_db,
+        heard_after_dba=yardstick.profile_dba - check.shortfall_db,
+        profile_dba=yardstick.profile_dba,
+        speech_before=alone.index,
+        speech_after=check.index,
+        speech_louder=zones.row_mean(louder),
+    )
 
 
 # Fills ------------------------------------------------------------------------------------
 
 
-def _tier_reports(
-    yardstick: Yardstick,
-    settings: Settings,
-    tier: list[str],
-    others: list[str],
-    needs: tuple[AreaNeed, ...],
-    check: RowCheck,
-    readings: Mapping[str, Reading],
-) -> list[FillReport]:
-    """Examine the fills of one tier, with everything else that sounds."""
-    zones, venue = yardstick.zones, yardstick.zones.venue
-    on = sounding_of(settings, tier)
+def _tier(
+    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str], check: RowCheck
+) -> Iterator[tuple[FillReport, Prospect | None, tuple[Finding, ...]]]:
+    """Examine the fills of one tier, with everything else that sounds.
+
+    With each its limit, where it leaves rows short, and what its filters rest on.
+    """
+    zones, venue, on = yardstick.zones, yardstick.zones.venue, sounding_of(settings, tier)
+    others = [name for name in sounding if name not in tier]
+    needs = area_needs(yardstick, rows_with(yardstick, settings, others),
+                       sounding_of(settings, others))
     equalising = _equalising(yardstick, settings, on, others) if on else {}
-    reports: list[FillReport] = []
     curves: dict[str, TrimCurve] = {}
     limits: dict[str, Prospect] = {}
     for output in tier:
@@ -224,37 +172,29 @@ def _tier_reports(
         mine = tuple(need for need in needs if need.area in areas)
         rows = check.rows(zones.rows_in(areas))
         if output not in curves and (output in on or any(need.needed for need in mine)):
-            curves.update(trim_curves(yardstick, heard, moving, beside))
+            curves |= trim_curves(yardstick, heard, moving, beside)
             if rows.served.mean() < SHARE_OF_ROWS and (output in on or output not in held):
                 limits |= dict.fromkeys(moving, prospect(yardstick, settings, moving, beside))
-        reports.append(_fill_report(
-            zones, settings, output, curves.get(output), mine, rows,
-            readings[output], limits.get(output), equalising.get(output, ()),
-        ))
-    return reports
+        limit = limits.get(output)
+        report = _fill_report(zones, settings, output, curves.get(output), mine, rows, limit)
+        yield report, limit, equalising.get(output, ())
 
 
 def _fill_report(
-    zones: Zones,
-    settings: Settings,
-    output: str,
-    curve: TrimCurve | None,
-    needs: tuple[AreaNeed, ...],
-    rows: RowCheck,
-    reading: Reading,
-    limit: Prospect | None,
-    equalising: tuple[Finding, ...],
+    zones: Zones, settings: Settings, output: str, curve: TrimCurve | None,
+    needs: tuple[AreaNeed, ...], rows: RowCheck, limit: Prospect | None,
 ) -> FillReport:
-    venue, air, own = zones.venue, zones.paths.air, settings[output]
+    venue, air, own, state = zones.venue, zones.paths.air, settings[output], zones.paths.state
+    reading = expected_levels(zones, settings, output)
     if limit is not None and limit.best is not None:
         # What is off is timed as it would play.
         settings = settings.replaced(output, trim_db=limit.best.settings[output].trim_db)
     bases, asked = delay_bases(zones, settings, [output]), asked_of(venue, output)
     basis, mirror = bases[output], mirror_of(venue, output)
     wanted = {name: float(ms) for name, ms in wanted_delays_ms(zones, bases).items()}
-    airs = [*venue.weather_c, *(state.air.temperature_c for state in venue.states.values())]
+    airs = [*venue.weather_c, *(one.air.temperature_c for one in venue.states.values())]
     coldest = min([*airs, air.temperature_c])
-    report = FillReport(
+    return FillReport(
         output=output,
         areas=covered_areas(venue, [output]),
         sounding=own.trim_db > OFF_DB,
@@ -267,10 +207,8 @@ def _fill_report(
         shares_delay=mirror is not None and wanted[output] == wanted[mirror],
         answers=basis.answers(air),
         basis=basis,
-        uncertainty=delay_uncertainty(
-            basis, air, asked.delay_rule, venue.survey,
-            (zones.paths.state.wind_m_s, zones.paths.state.wind_towards_deg),
-        ),
+        uncertainty=delay_uncertainty(basis, air, asked.delay_rule, venue.survey,
+                                      (state.wind_m_s, state.wind_towards_deg)),
         hold_back_ms=max(-wanted[output], 0.0),
         rounding_ms=own.delay_ms - max(wanted[output], 0.0),
         trim=curve,
@@ -280,30 +218,26 @@ def _fill_report(
         early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
         findings=(),
     )
-    return replace(report, findings=fill_findings(venue, own, report, air, limit, equalising))
 
 
 def _equalising(
     yardstick: Yardstick, settings: Settings, tier: list[str], ahead: list[str]
 ) -> dict[str, tuple[Finding, ...]]:
-    """Say for each fill of a tier that sounds what its low cut and its shelf rest on."""
+    """Say for each fill of a tier that sounds what its low cut and its shelf rest on.
+
+    Costs are told of the kind of low cut that is chosen and of those that are set.
+    """
     zones, flat = yardstick.zones, settings.replaced(*tier, shelf_db=0.0)
     gain, _ = choose_shelf(yardstick, flat, tier, ahead)
     kinds = low_cut_kinds(zones.venue, free_of_low_cut(zones.venue, tier))
     best = choose_low_cut(zones, flat, tier, ahead)
-    told = _kinds_to_tell(settings, tier, kinds, best)
+    told = kinds[:1]
+    if best is not None:
+        dialled = {(settings[name].low_cut_kind, settings[name].low_cut_order) for name in tier}
+        told = [kind for kind in kinds if kind in {(best.kind, best.order), *dialled}]
     tries = [*try_low_cuts(zones, flat, tier, ahead, product(LOW_CUTS_HZ, told))]
     return {name: equalising_findings(settings[name], name, kinds, best, tries, gain)
             for name in tier}
-
-
-def _kinds_to_tell(
-    settings: Settings, tier: list[str], kinds: list[tuple[str, int]], best: LowCutTry | None
-) -> list[tuple[str, int]]:
-    """Kinds of low cut to tell the costs of: the chosen one and those that are set."""
-    chosen = kinds[:1] if best is None else [(best.kind, best.order)]
-    dialled = {(settings[name].low_cut_kind, settings[name].low_cut_order) for name in tier}
-    return [kind for kind in kinds if kind in chosen or (best and kind in dialled)]
 
 
 def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
@@ -346,27 +280,3 @@ def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:
     flat = settings.replaced(*on, shelf_db=0.0)
     kinds = low_cut_kinds(venue, free_of_low_cut(venue, on))
     return tuple(try_low_cuts(zones, flat, on, others, product(LOW_CUTS_HZ, kinds)))
-
-
-# The walk, the stage, the meter -----------------------------------------------------------
-
-
-def _walk(
-    yardstick: Yardstick, check: RowCheck, settings: Settings, sounding: list[str]
-) -> Walk:
-    """Levels along the walk with the mains alone and with everything."""
-    zones, alone = yardstick.zones, yardstick.alone
-    speech = speech_at(zones.paths, settings, sounding=sounding)
-    louder = speech.index(settings.gains(speech.outputs) * np.sqrt(10.0))
-    return Walk(
-        x_m=zones.row_x_m,
-        area=zones.row_area,
-        before_dba=alone.total_dba,
-        after_dba=check.total_dba,
-        heard_before_dba=yardstick.profile_dba - alone.shortfall_db,
-        heard_after_dba=yardstick.profile_dba - check.shortfall_db,
-        profile_dba=yardstick.profile_dba,
-        speech_before=alone.index,
-        speech_after=check.index,
-        speech_louder=zones.row_mean(louder),
-    )

@@ -1,4 +1,4 @@
-"""What a take at a seat should say if the venue is as surveyed, and what suits several seats."""
+"""What a meter or a take at a seat should say if the venue is as surveyed, and what was read."""
 
 from __future__ import annotations
 
@@ -8,22 +8,34 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._text import listed
-from fillalign._validate import FloatArray, as_float, as_number, as_points, check_choice
+from fillalign._text import listed, quoted
+from fillalign._validate import (
+    ByValue,
+    FloatArray,
+    as_float,
+    as_number,
+    as_points,
+    check_choice,
+    check_type,
+)
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
 from fillalign.field import (
+    A_POWER,
+    C_POWER,
     Paths,
+    Seats,
     Settings,
     arrival_shift_ms,
     filter_power,
     place_among_seats,
+    superpose,
     trace_paths,
     venue_seats,
 )
 from fillalign.levels import power_to_db
-from fillalign.planning.delay import level_weights
-from fillalign.planning.zones import aim_seat, asked_of, main_outputs
+from fillalign.planning.delay import DelayBasis, basis_at, delay_basis, level_weights
+from fillalign.planning.zones import Zones, aim_seat, asked_of, covered_seats, main_outputs
 from fillalign.propagation import NEAR_DB, first_heard
 from fillalign.venue import STATES, OutputSettings, Venue, check_outputs
 
@@ -32,6 +44,180 @@ _READ = np.where((THIRDS_HZ > 950) & (THIRDS_HZ < 4200), THIRDS_HZ, 0.0)
 _LEAST_LEFT_DB = -10.0
 _READ_WITHIN_DB = 20.0
 """How far below the strongest a take reads a first arrival (ISO 3382-1, from memory)."""
+BELIEVED_DB = 12.0
+"""A reading farther than this from what is expected is taken for a slip (common practice)."""
+
+
+@dataclass(frozen=True)
+class MeterRead:
+    """What was read for one fill at one seat; what was not read is None.
+
+    Levels in dBA, pink noise, mains alone, this fill alone, and both. `gap_ms` is the
+    fill's arrival after the mains' and `polarity_same` whether their clicks point the
+    same way, both from a recording. `at_m` is by default the seat on the sheet.
+
+    Raises
+    ------
+    TypeError, ValueError
+        If a value is no number or out of range.
+
+    Examples
+    --------
+    >>> MeterRead("Fill inner", mains_dba=71.2, fill_dba=69.5).fill_dba
+    69.5
+    """
+
+    output: str
+    at_m: tuple[float, float, float] | None = None
+    mains_dba: float | None = None
+    fill_dba: float | None = None
+    both_dba: float | None = None
+    gap_ms: float | None = None
+    polarity_same: bool | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what no meter and no recording shows."""
+        for name, unit, low, high in (("mains_dba", "dBA", 0.0, 160.0),
+                                      ("fill_dba", "dBA", 0.0, 160.0),
+                                      ("both_dba", "dBA", 0.0, 160.0),
+                                      ("gap_ms", "ms", -1000.0, 1000.0)):
+            if getattr(self, name) is not None:
+                as_number(name, getattr(self, name), unit, low=low, high=high)
+        if self.polarity_same is not None:
+            check_type("polarity_same", self.polarity_same, bool)
+        if self.at_m is not None:
+            if not isinstance(self.at_m, tuple) or len(self.at_m) != 3:
+                raise ValueError(f"at_m must be x, y and z in m, got {quoted(self.at_m)}")
+            for axis, value in zip("xyz", self.at_m, strict=True):
+                as_number(f"at_m {axis}", value, "m", low=-2000.0, high=2000.0)
+
+
+@dataclass(frozen=True)
+class MeterSeat:
+    """What a meter shows at one more seat of a fill: `where` says which of its rows it is in."""
+
+    where: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    fill_dba: float
+    both_dba: float
+
+
+@dataclass(frozen=True, eq=False)
+class Reading(ByValue):
+    """Meter readings to expect at a fill's aim seat, venue empty, pink noise.
+
+    With `click_delay_ms` dialled, fill and mains come together there: `click_hz` is the
+    octave in which turning the fill's polarity over then takes most off the sum, and
+    `click_db` that change. The delay holds for the check, or for the air found where that is
+    another than the show's; `click_ms` tells it for any.
+    `equal_m` is the covered seat where the direct sounds are nearest to equal, with what
+    a meter shows there: it shows totals, which need not be equal. `more` are the seats of
+    the first and the last row covered.
+    """
+
+    output: str
+    seat_m: tuple[float, float, float]
+    mains_dba: float
+    mains_dbc: float
+    fill_dba: float
+    fill_dbc: float
+    both_dba: float
+    click_delay_ms: float
+    click_hz: int
+    click_db: float
+    equal_m: tuple[float, float, float]
+    equal_mains_dba: float
+    equal_fill_dba: float
+    more: tuple[MeterSeat, ...]
+    basis: DelayBasis
+
+    def click_ms(self, air: Air) -> float:
+        """Delay with which fill and mains come together at the aim seat, 0 where they cannot."""
+        return _together_ms(self.basis, air)
+
+
+def expected_levels(zones: Zones, settings: Settings, output: str) -> Reading:
+    """Predict what a meter shows for a fill in the empty venue, at trim 0 where it is off."""
+    show, check = (zones.venue.states[name] for name in ("show", "check"))
+    # The delays were timed anew for the air found: the one for the click with them.
+    found = check.air if zones.paths.air == show.air else zones.paths.air
+    paths = trace_paths(zones.venue, _meter_seats(zones, settings, output), check)
+    points, aim = [*map(tuple, paths.seats.points_m.tolist())], paths.take(slice(0, 1))
+    on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
+    mains, fill, both = meter_db(paths, on, output, A_POWER).tolist()
+    mains_dbc, fill_dbc, _ = meter_db(aim, on, output, C_POWER)[:, 0].tolist()
+    basis = basis_at(aim, on, output)
+    octave, change = _polarity_click(aim, on, output, basis)
+    return Reading(
+        output=output,
+        seat_m=points[0],
+        mains_dba=mains[0],
+        mains_dbc=mains_dbc,
+        fill_dba=fill[0],
+        fill_dbc=fill_dbc,
+        both_dba=both[0],
+        click_delay_ms=_together_ms(basis, found),
+        click_hz=octave,
+        click_db=change,
+        equal_m=points[1],
+        equal_mains_dba=mains[1],
+        equal_fill_dba=fill[1],
+        more=tuple(MeterSeat(row, points[at], mains[at], fill[at], both[at])
+                   for at, row in ((2, "first row"), (3, "last row"))),
+        basis=basis,
+    )
+
+
+def _meter_seats(zones: Zones, settings: Settings, output: str) -> Seats:
+    """Seats to read a fill at: its aim, where it is as loud as the mains, its first and last row.
+
+    Of those rows the seats nearest across to the aim.
+    """
+    venue, seats = zones.venue, venue_seats(zones.venue)
+    inside = np.flatnonzero(covered_seats(venue, seats, [output]))
+    x, y, _ = seats.points_m[inside].T
+    aim = aim_seat(venue, seats, output)
+    across = np.abs(y - seats.points_m[aim, 1])
+    ends = [inside[np.where(x == end, across, np.inf).argmin()] for end in (x.min(), x.max())]
+    apart = np.abs(delay_basis(zones, settings, output).over_mains_db)
+    away = seats.points_m - zones.covered([output]).seats.points_m[apart.argmin()]
+    return seats.take(np.array([aim, np.linalg.norm(away, axis=1).argmin(), *ends]))
+
+
+def meter_db(paths: Paths, settings: Settings, output: str, weights: FloatArray) -> FloatArray:
+    """Total level (3, n), weighted, of the mains alone, of one fill alone, and of both."""
+    mains = main_outputs(paths.venue)
+    field = superpose(paths, settings, sounding=[*mains, output])
+    return np.array([power_to_db(field.total(field.gains(names)) @ weights)
+                     for names in (mains, [output], [*mains, output])])
+
+
+def _together_ms(basis: DelayBasis, air: Air) -> float:
+    """Delay with which a fill comes with the mains at the one seat of a basis, at least 0."""
+    return max(float(basis.wanted_ms(air)[0]), 0.0)
+
+
+def _polarity_click(
+    paths: Paths, settings: Settings, output: str, basis: DelayBasis
+) -> tuple[int, float]:
+    """Octave in which turning a fill over takes most off the sum at one seat, and how much.
+
+    Both in time there. A low cut turns the phase: in some octaves the sum grows, and
+    nowhere need it fall by what can be heard.
+    """
+    own, delay, both = settings[output].polarity, _together_ms(basis, paths.air), []
+    for polarity in (own, "normal" if own == "inverted" else "inverted"):
+        field = superpose(paths, settings.replaced(output, delay_ms=delay, polarity=polarity),
+                          sounding=[*main_outputs(paths.venue), output])
+        both.append(field.total(field.gains())[0].reshape(-1, 3).sum(axis=1))
+    as_set, turned = both
+    change = np.where(as_set > 0.0, power_to_db(turned / np.maximum(as_set, 1e-30)), 0.0)
+    octave = int(change.argmin())
+    return int(OCTAVES_NOMINAL[octave]), float(change[octave])
+
+
+# Takes ------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -75,8 +261,8 @@ def aim_seat_m(venue: Venue, output: str) -> tuple[float, float, float]:
     """
     check_outputs(venue, [output])
     seats = venue_seats(venue)
-    x, y, z = seats.points_m[aim_seat(venue, seats, output)]
-    return float(x), float(y), float(z)
+    x, y, z = seats.points_m[aim_seat(venue, seats, output)].tolist()
+    return x, y, z
 
 
 def expected_reading(
@@ -127,14 +313,13 @@ def expected_reading(
         raise ValueError(f"seat_m must be one point (x, y, z), got shape {point.shape}")
     place = place_among_seats(venue, point)
     paths = trace_paths(venue, place, where, air)
-    (main, first), (_, usual) = (
-        _first(paths, whole, playing, within) for within in (_READ_WITHIN_DB, NEAR_DB))
-    (fill, later), (_, usually_later) = (
-        _first(paths, whole, [output], within) for within in (_READ_WITHIN_DB, NEAR_DB))
-    x, y, z = place.points_m[0]
+    (main, first), (fill, later) = (
+        _first(paths, whole, outputs, _READ_WITHIN_DB) for outputs in (playing, [output]))
+    (_, usual), (_, usually_later) = (
+        _first(paths, whole, outputs, NEAR_DB) for outputs in (playing, [output]))
     return Expected(
         output=output,
-        seat_m=(float(x), float(y), float(z)),
+        seat_m=tuple(place.points_m[0].tolist()),
         reference=venue.sources[main].name,
         gap_ms=later - first,
         level_difference_db=_direct_db(paths, whole, fill) - _direct_db(paths, whole, main),
@@ -238,12 +423,7 @@ def resting_levels_db(
     {1000: 66.0}
     """
     trim = as_number("trim_db", own.trim_db, "dB")
-    through = power_to_db(_by_octave(filter_power(own)))
-    kept = dict(zip(OCTAVES_NOMINAL, np.atleast_1d(through), strict=True))
-    return {int(octave): as_number("levels_db", level, "dB") - trim - float(kept[octave])
+    left_db = power_to_db(filter_power(own).reshape(-1, 3).mean(axis=1)).tolist()
+    kept = dict(zip(OCTAVES_NOMINAL, left_db, strict=True))
+    return {int(octave): as_number("levels_db", level, "dB") - trim - kept[octave]
             for octave, level in levels_db.items() if kept[octave] > _LEAST_LEFT_DB}
-
-
-def _by_octave(power: FloatArray) -> FloatArray:
-    """Mean of the three third octaves of each octave."""
-    return np.asarray(power.reshape(-1, 3).mean(axis=1))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign.air import Air
-from fillalign.field import JUST_NOTICEABLE
+from fillalign._validate import FloatArray
+from fillalign.field import JUST_NOTICEABLE, BoolArray
 from fillalign.planning.delay import FULL_WEIGHT_DB
 from fillalign.planning.need import SHARE_OF_ROWS, SHORT_DB, WORTH_STEPS, AreaNeed, Cause
 from fillalign.planning.trim import EQUAL_STEPS, Bound, TrimCurve
@@ -21,12 +22,11 @@ from fillalign.planning.zones import (
     reference_rows,
 )
 from fillalign.precedence import ECHO_LIMITS
-from fillalign.venue import OutputSettings, Venue, headroom_db
+from fillalign.venue import Venue, headroom_db
 
 if TYPE_CHECKING:
     from fillalign.planning.plan import Prospect
     from fillalign.planning.result import FillPlan, FillReport
-    from fillalign.planning.seats import Walk
 
 _SHOWN_DB = 0.05
 _SHOWN_INDEX = 0.005
@@ -40,42 +40,34 @@ def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
 
 
 def fill_findings(
-    venue: Venue,
-    own: OutputSettings,
-    fill: FillReport,
-    air: Air,
-    limit: Prospect | None,
-    equalising: tuple[Finding, ...],
+    plan: FillPlan, fill: FillReport, limit: Prospect | None, equalising: tuple[Finding, ...]
 ) -> tuple[Finding, ...]:
-    """Collect what there is to say of one fill.
+    """Collect what there is to say of one fill of a plan.
 
     `limit` is what keeps it from serving its rows, `equalising` stands between its trim
     and what is unmet.
     """
-    return (*_delay_findings(venue, own, fill, air), *_trim_findings(venue, own, fill, limit),
-            *equalising, *_fill_unmet(venue, own, fill))
+    return (*_delay_findings(plan, fill), *_uncertainty(plan.venue, fill),
+            *_trim_findings(plan, fill, limit), *equalising, *_fill_unmet(plan, fill))
 
 
-def _delay_findings(
-    venue: Venue, own: OutputSettings, fill: FillReport, air: Air
-) -> Iterator[Finding]:
-    """Say where the delay comes from, what cold air would do to it, and how sure it is."""
-    rule, margin, name = fill.delay_rule, fill.image_margin_ms, fill.output
-    answers, device = fill.answers, venue.outputs[name]
-    answer = answers.of_rule(rule)
-    three = {f"{one}_ms": getattr(answers, f"{one}_ms")
-             for one in ("box_to_box", "equal_level", "never_early")}
+# Fills ------------------------------------------------------------------------------------
+
+
+def _delay_findings(plan: FillPlan, fill: FillReport) -> Iterator[Finding]:
+    """Say where the delay comes from, and what cold air would do to it."""
+    name, answers, delay_ms = fill.output, fill.answers, plan.settings[fill.output].delay_ms
+    device, answer = plan.venue.outputs[name], answers.of_rule(fill.delay_rule)
     yield Finding(Kind.DELAY, name, {
-        "delay_ms": own.delay_ms, "rule": rule, "answer_ms": answer,
-        "margin_ms": own.delay_ms - answer, "asked_ms": margin, **three,
-    })
+        "delay_ms": delay_ms, "rule": fill.delay_rule, "answer_ms": answer,
+        "margin_ms": delay_ms - answer, "asked_ms": fill.image_margin_ms, **asdict(answers)})
     near = np.abs(fill.basis.over_mains_db) <= FULL_WEIGHT_DB
-    if fill.sounding and rule == "equal-level" and np.count_nonzero(near) > 1:
-        gap = own.delay_ms - fill.basis.wanted_ms(air)[near]
+    if fill.sounding and fill.delay_rule == "equal-level" and np.count_nonzero(near) > 1:
+        gap = delay_ms - fill.basis.wanted_ms(plan.air)[near]
         yield Finding(Kind.EQUAL_SEATS, name, {
             "within_db": FULL_WEIGHT_DB, "seats": gap.size, "least_ms": float(gap.min()),
             "most_ms": float(gap.max())})
-    if answer + margin > device.delay_max_ms:
+    if answer + fill.image_margin_ms > device.delay_max_ms:
         yield Finding(Kind.DEVICE_TOO_SHORT, name, {"most_ms": device.delay_max_ms})
     if fill.early_ms > 0.05:
         yield Finding(Kind.EARLY, name, {"early_ms": fill.early_ms})
@@ -83,77 +75,77 @@ def _delay_findings(
         yield Finding(Kind.EARLY_WHEN_COLD, name, {"coldest_c": fill.coldest_c,
                                                    "early_ms": fill.early_cold_ms})
     beyond = answers.box_to_box_ms - answers.equal_level_ms
-    front = all(source.kind == "front" for source in venue.sources if source.output == name)
-    if rule == "box-to-box" and front and beyond > 0.05:
+    kinds = {source.kind for source in plan.venue.sources if source.output == name}
+    if fill.delay_rule == "box-to-box" and kinds == {"front"} and beyond > 0.05:
         yield Finding(Kind.BOX_TO_BOX_IN_FRONT, name, {"beyond_ms": beyond})
     if "delay_ms" in device.locked:
         yield Finding(Kind.DELAY_LOCKED, name)
     if fill.mirror is not None:
         yield Finding(Kind.MIRRORED if fill.shares_delay else Kind.PARTED, name,
                       {"other": fill.mirror})
-    unsure = fill.uncertainty
+
+
+def _uncertainty(venue: Venue, fill: FillReport) -> Iterator[Finding]:
+    """Say how sure the delay is, and on what guesses that rests."""
+    name, unsure = fill.output, fill.uncertainty
     yield Finding(Kind.UNCERTAIN, name, {
         "total_ms": unsure.total_ms, "largest": unsure.largest,
         "parts": tuple(Finding(Kind.UNCERTAIN_PART, cause, {"part_ms": part})
-                       for cause, part in unsure.by_cause_ms.items()),
-    })
-    show = venue.states["show"]
-    guessed = [key for key in show.assumed if key in ("temperature_c", "humidity_pct", "wind_m_s")]
+                       for cause, part in unsure.by_cause_ms.items())})
+    guessed = [key for key in venue.states["show"].assumed
+               if key in ("temperature_c", "humidity_pct", "wind_m_s")]
     guessed += [f"latency_ms of {one}" for one in (*main_outputs(venue), name)
                 if "latency_ms" in venue.outputs[one].assumed]
     if guessed:
         yield Finding(Kind.UNCERTAIN_IF, name, {"assumed": tuple(guessed)})
 
 
-def _trim_findings(
-    venue: Venue, own: OutputSettings, fill: FillReport, limit: Prospect | None
-) -> Iterator[Finding]:
+def _trim_findings(plan: FillPlan, fill: FillReport, limit: Prospect | None) -> Iterator[Finding]:
     """Say why the output sounds or stays off, and what decided its trim."""
-    name, curve = fill.output, fill.trim
-    yield from (_need_finding(venue, need, beside=True) for need in fill.needs)
+    name, curve, trim_db = fill.output, fill.trim, plan.settings[fill.output].trim_db
+    locked = "trim_db" in plan.venue.outputs[name].locked
+    yield from (_need_finding(plan.venue, need, beside=True) for need in fill.needs)
     if curve is None:
         yield Finding(Kind.OFF_NOT_NEEDED, name)
         return
     if not fill.sounding:
-        yield (Finding(Kind.OFF_LOCKED, name) if "trim_db" in venue.outputs[name].locked
-               else _off_finding(name, curve, limit))
+        yield Finding(Kind.OFF_LOCKED, name) if locked else _off_finding(name, curve, limit)
         return
-    if "trim_db" in venue.outputs[name].locked:
-        yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": own.trim_db})
-    share = {"trim_db": own.trim_db, "served_pct": 100 * fill.served_share}
-    softer = curve.served_share[max(curve.at(own.trim_db) - 1, 0)] >= SHARE_OF_ROWS
-    if fill.served_share >= SHARE_OF_ROWS and softer and curve.needed_db is not None:
+    if locked:
+        yield Finding(Kind.TRIM_LOCKED, name, {"trim_db": trim_db})
+    share = {"trim_db": trim_db, "served_pct": 100 * fill.served_share}
+    softer = curve.served_share[max(curve.at(trim_db) - 1, 0)] >= SHARE_OF_ROWS
+    if fill.served_share < SHARE_OF_ROWS:
+        yield _short_finding(trim_db, fill, curve, None if limit is None else limit.bound)
+    elif softer and curve.needed_db is not None:
         yield Finding(Kind.TRIM_SOFTER, name, {**share, "needed_db": curve.needed_db})
-    elif fill.served_share >= SHARE_OF_ROWS:
-        yield Finding(Kind.TRIM_ENOUGH, name, share)
     else:
-        yield _short_finding(own, fill, curve, None if limit is None else limit.bound)
+        yield Finding(Kind.TRIM_ENOUGH, name, share)
     yield Finding(Kind.TRIM_BOUNDS, name, {"bounds": tuple(
         Finding(Kind.TRIM_BOUND_AT, "", {"bound": bound, "most_db": most})
         for bound, most in curve.bounds.items())})
     image = curve.bounds[Bound.PRECEDENCE]
-    if own.trim_db > image:
-        yield Finding(Kind.WORDS_FIRST, name, {"trim_db": own.trim_db, "image_db": image})
+    if trim_db > image:
+        yield Finding(Kind.WORDS_FIRST, name, {"trim_db": trim_db, "image_db": image})
 
 
 def _short_finding(
-    own: OutputSettings, fill: FillReport, curve: TrimCurve, bound: Bound | str | None
+    trim_db: float, fill: FillReport, curve: TrimCurve, bound: Bound | str | None
 ) -> Finding:
     """Say why a fill that sounds leaves rows short: a bound, other rows, or that no trim serves."""
-    told = {"trim_db": own.trim_db, "bound": bound, "without": curve.missing_without,
+    told = {"trim_db": trim_db, "bound": bound, "without": curve.missing_without,
             "missing": fill.missing_steps}
     if bound is not None:
         return Finding(Kind.TRIM_BOUND, fill.output, told)
     # A bound that is broken as set was given up, and keeps nothing back.
-    most = min([most for most in curve.bounds.values() if most >= own.trim_db],
-               default=own.trim_db)
-    louder = np.flatnonzero((curve.trim_db > own.trim_db) & (curve.trim_db <= most))
+    most = min((most for most in curve.bounds.values() if most >= trim_db), default=trim_db)
+    louder = np.flatnonzero((curve.trim_db > trim_db) & (curve.trim_db <= most))
     serves = louder[curve.served_share[louder] >= SHARE_OF_ROWS]
     mends = louder[curve.missing[louder] < fill.missing_steps - EQUAL_STEPS]
     if not serves.size and not mends.size:
         return Finding(Kind.TRIM_LEAST, fill.output, told)
     best = int(serves[0] if serves.size else mends[curve.missing[mends].argmin()])
-    elsewhere = float(curve.elsewhere[curve.at(own.trim_db)])
+    elsewhere = float(curve.elsewhere[curve.at(trim_db)])
     worse = curve.missing[best] + curve.elsewhere[best] - fill.missing_steps - elsewhere
     return Finding(Kind.TRIM_COST, fill.output, {
         **told, "elsewhere": elsewhere,
@@ -161,40 +153,43 @@ def _short_finding(
         "louder_elsewhere": float(curve.elsewhere[best]),
         "served_pct": 100 * float(curve.served_share[best]),
         "verdict": "the same to the ear" if abs(worse) <= EQUAL_STEPS
-                   else "worse" if worse > 0 else "better",
-    })
+                   else "worse" if worse > 0 else "better"})
 
 
 def _off_finding(name: str, curve: TrimCurve, limit: Prospect | None) -> Finding:
     """Say why a needed fill is off, with what its best trim would do."""
-    best = None if limit is None else limit.best
-    bound = None if limit is None else limit.bound
-    if bound is None and best is not None and best.settings[name].trim_db <= curve.trim_db[0]:
-        at, without = curve.cheapest(), {"without": curve.missing_without}
-        least = {name: float(getattr(curve, name)[at])
-                 for name in ("trim_db", "missing", "elsewhere")}
-        if curve.missing_without - least["missing"] - least["elsewhere"] < 0.01:
+    best, bound = (None, None) if limit is None else (limit.best, limit.bound)
+    without = {"without": curve.missing_without}
+    if limit is None or best is None or best.settings[name].trim_db <= curve.trim_db[0]:
+        if best is None or bound is not None:
+            return Finding(Kind.OFF_BARRED, name, {"bound": bound or "every bound"})
+        at = curve.cheapest()
+        trim_db, missing, elsewhere = (
+            float(values[at]) for values in (curve.trim_db, curve.missing, curve.elsewhere))
+        if curve.missing_without - missing - elsewhere < 0.01:
             return Finding(Kind.OFF_USELESS, name, without)
-        return Finding(Kind.OFF_NOT_WORTH, name, {**without, **least})
-    if best is None or best.settings[name].trim_db <= curve.trim_db[0]:
-        return Finding(Kind.OFF_BARRED, name, {"bound": bound or "every bound"})
-    kind = (Kind.OFF_WOULD_HELP if limit and limit.worth_it
+        return Finding(Kind.OFF_NOT_WORTH, name, {
+            **without, "trim_db": trim_db, "missing": missing, "elsewhere": elsewhere})
+    kind = (Kind.OFF_WOULD_HELP if limit.worth_it
             else Kind.OFF_NOT_WORTH if bound is None else Kind.OFF_BOUND)
     return Finding(kind, name, {
-        "bound": bound, "without": curve.missing_without, "trim_db": best.settings[name].trim_db,
+        "bound": bound, **without, "trim_db": best.settings[name].trim_db,
         "delay_ms": best.settings[name].delay_ms, "missing": best.missing,
-        "elsewhere": best.elsewhere,
-    })
+        "elsewhere": best.elsewhere})
 
 
-def _fill_unmet(venue: Venue, own: OutputSettings, fill: FillReport) -> Iterator[Finding]:
+def _fill_unmet(plan: FillPlan, fill: FillReport) -> Iterator[Finding]:
     """Name what keeps a fill from its delay or its level, and what would mend it."""
-    over = own.trim_db - headroom_db(venue, fill.output, own.shelf_db)
+    own = plan.settings[fill.output]
+    over = own.trim_db - headroom_db(plan.venue, fill.output, own.shelf_db)
     if over > _SHOWN_DB:
         yield Finding(Kind.OVER_MAXIMUM, fill.output, {"over_db": over})
     asked = fill.sounding or any(need.needed for need in fill.needs)
     if asked and fill.hold_back_ms > 0.005:
         yield Finding(Kind.LATE, fill.output, {"late_ms": fill.hold_back_ms})
+
+
+# Areas ------------------------------------------------------------------------------------
 
 
 def _need_finding(
@@ -206,8 +201,7 @@ def _need_finding(
         return _no_need_finding(venue, need, told)
     return Finding(kind, need.area, {
         **told, "served_pct": 100 * need.served_share, "what": _what_for(venue, need),
-        "from_x_m": round(need.from_x_m or 0.0, 1), "causes": _causes(venue, need),
-    })
+        "from_x_m": round(need.from_x_m or 0.0, 1), "causes": _causes(venue, need)})
 
 
 def _no_need_finding(venue: Venue, need: AreaNeed, told: dict[str, Any]) -> Finding:
@@ -219,15 +213,13 @@ def _no_need_finding(venue: Venue, need: AreaNeed, told: dict[str, Any]) -> Find
             **told, "limit_db": SHORT_DB, "speech": () if goals.sti is None else (clear,),
             "away_db": abs(need.shortfall_db),
             "side": "below" if need.shortfall_db > 0 else "above",
-            "highs_limit_db": goals.highs_loss_db, "loss_db": max(need.highs_loss_db, 0.0),
-        })
+            "highs_limit_db": goals.highs_loss_db, "loss_db": max(need.highs_loss_db, 0.0)})
     kind = (Kind.NOT_NEEDED_FEW if need.served_share >= SHARE_OF_ROWS else Kind.NOT_NEEDED_FAINT)
     return Finding(kind, need.area, {
         **told, "rows": need.rows, "served": need.rows - short,
         "short": "1 is" if short == 1 else f"{short} are",
         "causes": _causes(venue, need, rows=True),
-        "lacking": need.lacking_steps, "worth": WORTH_STEPS,
-    })
+        "lacking": need.lacking_steps, "worth": WORTH_STEPS})
 
 
 def _what_for(venue: Venue, need: AreaNeed) -> str:
@@ -240,84 +232,81 @@ def _what_for(venue: Venue, need: AreaNeed) -> str:
 
 def _causes(venue: Venue, need: AreaNeed, *, rows: bool = False) -> tuple[Finding, ...]:
     """Say what exceeds its limit in an area; `rows` leaves out what is told of seats."""
-    goals, share = venue.goals, {"share_pct": 100 * need.outside_share}
+    goals = venue.goals
     told: dict[Cause, tuple[Kind, dict[str, Any]]] = {
         Cause.LEVEL: (Kind.LEVEL, {"short_db": need.shortfall_db}),
         Cause.TONE: (Kind.TONE, {"loss_db": need.highs_loss_db, "limit_db": goals.highs_loss_db}),
         Cause.SPEECH: (Kind.SPEECH, {"index": need.speech_index, "goal": goals.sti}),
-        **({} if rows else {Cause.COVERAGE: (Kind.COVERAGE, share),
-                            Cause.SHADOW: (Kind.SHADOW, {})}),
     }
+    if not rows:
+        told[Cause.COVERAGE] = Kind.COVERAGE, {"share_pct": 100 * need.outside_share}
+        told[Cause.SHADOW] = Kind.SHADOW, {}
     return tuple(Finding(told[cause][0], need.area, told[cause][1])
                  for cause in need.causes if cause in told)
 
 
 def _cost_finding(venue: Venue, before: AreaNeed, after: AreaNeed) -> Finding:
     """Say what the fills take from an area that the mains alone serve."""
-    goals, name = venue.goals, after.area
-
-    def cost(kind: Kind, field: str, **limit: float | None) -> Finding:
-        was, now = getattr(before, field), getattr(after, field)
-        return Finding(kind, name, {"before": was, "after": now, **limit})
-
-    told = {Cause.LEVEL: cost(Kind.COST_LEVEL, "shortfall_db", limit=SHORT_DB),
-            Cause.TONE: cost(Kind.COST_TONE, "highs_loss_db", limit=goals.highs_loss_db),
-            Cause.SPEECH: cost(Kind.COST_SPEECH, "speech_index", limit=goals.sti)}
+    told = {Cause.LEVEL: (Kind.COST_LEVEL, "shortfall_db", SHORT_DB),
+            Cause.TONE: (Kind.COST_TONE, "highs_loss_db", venue.goals.highs_loss_db),
+            Cause.SPEECH: (Kind.COST_SPEECH, "speech_index", venue.goals.sti)}
     return Finding(Kind.COSTS, after.area, {
         "from_x_m": round(after.from_x_m or 0.0, 1),
-        "costs": tuple(told[cause] for cause in after.causes if cause in told)})
+        "costs": tuple(
+            Finding(kind, after.area, {"before": getattr(before, field),
+                                       "after": getattr(after, field), "limit": limit})
+            for cause in after.causes if cause in told for kind, field, limit in [told[cause]])})
+
+
+# The whole --------------------------------------------------------------------------------
 
 
 def _summary(plan: FillPlan) -> Iterator[Finding]:
     """Open the plan: need, what sounds, and what is won."""
-    venue, walk = plan.venue, plan.walk
-    yield from (_need_finding(venue, need) for need in plan.needs)
+    walk, goal = plan.walk, plan.venue.goals.back_dba
+    yield from (_need_finding(plan.venue, need) for need in plan.needs)
     used = tuple(fill.output for fill in plan.fills if fill.sounding)
     spread = {f"{when}_db": walk.spread_db(when) for when in ("before", "after")}
     if not used:
         yield from (Finding(Kind.NOTHING_SOUNDS), Finding(Kind.SPREAD_ALONE, "", spread))
         return
-    back = int(walk.x_m.argmax())
     yield Finding(Kind.SOUNDING, "", {"outputs": used})
     yield Finding(Kind.SPREAD, "", spread)
     yield from (
         Finding(Kind.NEARLY, need.area, {"served_pct": 100 * need.served_share,
                                          "lacking": need.lacking_steps, "worth": WORTH_STEPS})
         for need in plan.nearly_met)
-    told = Kind.RELIEF if plan.back_gain_db >= _SHOWN_DB else Kind.RELIEF_NONE
-    yield Finding(told, "", {
+    yield Finding(Kind.RELIEF if plan.back_gain_db >= _SHOWN_DB else Kind.RELIEF_NONE, "", {
         "lift_db": plan.back_gain_db, "relief_db": plan.front_relief_db,
-        "won_db": plan.gain_before_feedback_db,
-    })
-    yield Finding(Kind.BACK_SPEECH, "", _row_speech(venue, walk, back))
-    yield from _speech_findings(venue, walk)
-    goal = venue.goals.back_dba
+        "won_db": plan.gain_before_feedback_db})
+    back = int(walk.x_m.argmax())
+    yield Finding(Kind.BACK_SPEECH, "", _row_speech(plan, back))
+    yield from _speech_findings(plan)
     if goal is not None:
         yield Finding(Kind.BACK_GOAL, "", {
             "goal_dba": goal, "without_db": float(goal - walk.before_dba[back]),
-            "with_db": float(goal - walk.after_dba[back]),
-        })
+            "with_db": float(goal - walk.after_dba[back])})
 
 
-def _row_of(venue: Venue, walk: Walk, row: int) -> dict[str, Any]:
+def _row(plan: FillPlan, row: int) -> dict[str, Any]:
+    walk = plan.walk
     return {"x_m": float(walk.x_m[row]),
-            "of": of_areas(venue, walk.x_m, walk.area, np.arange(walk.x_m.size) == row)}
+            "of": of_areas(plan.venue, walk.x_m, walk.area, np.arange(walk.x_m.size) == row)}
 
 
-def _row_speech(venue: Venue, walk: Walk, row: int) -> dict[str, Any]:
-    return {**_row_of(venue, walk, row), "before": float(walk.speech_before[row]),
-            "after": float(walk.speech_after[row])}
+def _row_speech(plan: FillPlan, row: int) -> dict[str, Any]:
+    return {**_row(plan, row), "before": float(plan.walk.speech_before[row]),
+            "after": float(plan.walk.speech_after[row])}
 
 
-def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
+def _speech_findings(plan: FillPlan) -> Iterator[Finding]:
     """Harm to speech, and why a goal that is out of reach is out of reach."""
-    goal = venue.goals.sti
+    venue, walk, goal = plan.venue, plan.walk, plan.venue.goals.sti
     loss = walk.speech_before - walk.speech_after
     worst = int(loss.argmax())
     if loss[worst] > JUST_NOTICEABLE and (venue.programme == "speech" or goal is not None):
         yield Finding(Kind.HARM, "", {
-            **_row_speech(venue, walk, worst), "loss": float(loss[worst]), "step": JUST_NOTICEABLE,
-        })
+            **_row_speech(plan, worst), "loss": float(loss[worst]), "step": JUST_NOTICEABLE})
     if goal is None:
         return
     low = int(walk.speech_after.argmin())
@@ -328,9 +317,8 @@ def _speech_findings(venue: Venue, walk: Walk) -> Iterator[Finding]:
     else:
         kind = Kind.NOISE_LIMITS if gain > 0 else Kind.MASKING_LIMITS
     yield Finding(kind, "", {
-        **_row_of(venue, walk, low), "index": float(walk.speech_after[low]), "goal": goal,
-        "gain": gain, "change": _index_step(gain), "rt60_s": decay.get(1000),
-    })
+        **_row(plan, low), "index": float(walk.speech_after[low]), "goal": goal,
+        "gain": gain, "change": _index_step(gain), "rt60_s": decay.get(1000)})
 
 
 def _index_step(change: float) -> str:
@@ -340,7 +328,7 @@ def _index_step(change: float) -> str:
 
 def _unmet(plan: FillPlan) -> Iterator[Finding]:
     """Name every target of the whole that the plan does not meet."""
-    venue, walk, goals = plan.venue, plan.walk, plan.venue.goals
+    venue, goals = plan.venue, plan.venue.goals
     covered = {area for fill in plan.fills if fill.sounding for area in fill.areas}
     for before, need in zip(plan.needs, plan.needs_after, strict=True):
         if need.needed and not before.needed:
@@ -350,55 +338,58 @@ def _unmet(plan: FillPlan) -> Iterator[Finding]:
                                 else Kind.NOT_COVERED)
     yield from _image_findings(plan)
     yield from _echo_findings(plan)
-    meter, goal = plan.reference.meter_dba, goals.reference_dba
-    if goal is not None and abs(goal - meter) > 0.5:
-        kind = Kind.MAINS_SHORT if goal > meter else Kind.MAINS_LOUD
-        yield Finding(kind, "", {"meter_dba": meter, "goal_dba": goal, "short_db": goal - meter})
+    if goals.reference_dba is not None:
+        yield from _main_findings(plan, goals.reference_dba)
+    level = float(plan.walk.after_dba[plan.walk.x_m.argmax()])
+    if goals.back_dba is not None and goals.back_dba - level > 0.5:
+        yield Finding(Kind.BACK_SHORT, "", {
+            "level_dba": level, "goal_dba": goals.back_dba, "short_db": goals.back_dba - level})
+
+
+def _main_findings(plan: FillPlan, goal_dba: float) -> Iterator[Finding]:
+    """Mains away from their goal at the reference, and boxes that stop before the others."""
+    venue, short = plan.venue, goal_dba - plan.reference.meter_dba
+    if abs(short) > 0.5:
+        yield Finding(Kind.MAINS_SHORT if short > 0 else Kind.MAINS_LOUD, "", {
+            "meter_dba": plan.reference.meter_dba, "goal_dba": goal_dba, "short_db": short})
     free = {name: plan.settings[name].trim_db for name in main_outputs(venue)
             if "trim_db" not in venue.outputs[name].locked}
     highest = max(free.values(), default=0.0)
-    yield from (
-        Finding(Kind.MAIN_AT_MAXIMUM, name, {"behind_db": highest - trim})
-        for name, trim in free.items()
-        if goal is not None and highest > trim >= headroom_db(venue, name) - 1e-9
-    )
-    level = float(walk.after_dba[int(walk.x_m.argmax())])
-    if goals.back_dba is not None and goals.back_dba - level > 0.5:
-        yield Finding(Kind.BACK_SHORT, "", {
-            "level_dba": level, "goal_dba": goals.back_dba, "short_db": goals.back_dba - level,
-        })
+    yield from (Finding(Kind.MAIN_AT_MAXIMUM, name, {"behind_db": highest - trim})
+                for name, trim in free.items()
+                if highest > trim >= headroom_db(venue, name) - 1e-9)
+
+
+def _worst(plan: FillPlan, among: BoolArray, over: FloatArray) -> tuple[int, dict[str, Any]]:
+    """Return which of some seats is worst, and where it is."""
+    at, checks = int(np.where(among, over, -np.inf).argmax()), plan.checks
+    x, y, _ = checks.point_m[at].tolist()
+    return at, {"x_m": x, "y_m": y, "area": plan.venue.areas[int(checks.area[at])].name}
 
 
 def _image_findings(plan: FillPlan) -> Iterator[Finding]:
     """Seats that lose the image at the stage, by fill, with the margin that would mend them."""
     checks, names = plan.checks, list(plan.venue.outputs)
-    for number in sorted({*checks.fill.tolist()}):
+    for number in np.unique(checks.fill).tolist():
         here = checks.fill == number
         broken = here & ~checks.keeps_image
-        if not broken.any():
-            continue
-        over = checks.level_difference_db
-        worst = int(np.where(broken, over - checks.limit_db, -np.inf).argmax())
-        x, y, _ = checks.point_m[worst].tolist()
-        yield Finding(Kind.IMAGE_LOST, names[int(number)], {
-            "broken": int(broken.sum()), "heard": int(here.sum()), "x_m": x, "y_m": y,
-            "area": plan.venue.areas[int(checks.area[worst])].name,
-            "gap_ms": float(checks.gap_ms[worst]), "over_db": float(over[worst]),
-            "limit_db": float(checks.limit_db[worst]),
-        })
+        if broken.any():
+            at, place = _worst(plan, broken, checks.level_difference_db - checks.limit_db)
+            yield Finding(Kind.IMAGE_LOST, names[number], {
+                "broken": int(broken.sum()), "heard": int(here.sum()), **place,
+                "gap_ms": float(checks.gap_ms[at]),
+                "over_db": float(checks.level_difference_db[at]),
+                "limit_db": float(checks.limit_db[at])})
 
 
 def _echo_findings(plan: FillPlan) -> Iterator[Finding]:
     checks, limit = plan.checks, ECHO_LIMITS[plan.venue.programme][1]
     broken = checks.echo > limit
     if broken.any():
-        worst = int(np.where(broken, checks.echo, -np.inf).argmax())
-        x, y, _ = checks.point_m[worst].tolist()
+        at, place = _worst(plan, broken, checks.echo)
         yield Finding(Kind.ECHO, "", {
-            "seats": len({*checks.seat[broken].tolist()}), "limit": limit,
-            "worst": float(checks.echo[worst]), "x_m": x, "y_m": y,
-            "area": plan.venue.areas[int(checks.area[worst])].name,
-        })
+            "seats": np.unique(checks.seat[broken]).size, "limit": limit,
+            "worst": float(checks.echo[at]), **place})
 
 
 def _cautions(plan: FillPlan) -> Iterator[Finding]:
@@ -424,10 +415,10 @@ def _readings(venue: Venue) -> Iterator[tuple[str, dict[str, Any]]]:
 
 def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
     """Name what the plan rests on, and every default that the venue file left to us."""
-    yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
-                             Kind.SUBS, *([Kind.ROOM_MODEL] if plan.venue.indoors else [])))
-    yield from (Finding(Kind.READING, *told) for told in _readings(plan.venue))
     venue = plan.venue
+    yield from map(Finding, (Kind.TRIM_ZERO, Kind.LENGTHS, Kind.SHELF_SLOPE, Kind.ESTIMATES,
+                             Kind.SUBS, *([Kind.ROOM_MODEL] if venue.indoors else [])))
+    yield from (Finding(Kind.READING, *told) for told in _readings(venue))
     yield Finding(Kind.NEED_RULE, "", {"served_pct": 100 * SHARE_OF_ROWS, "worth": WORTH_STEPS,
                                        "short_db": SHORT_DB, "index": JUST_NOTICEABLE})
     x = plan.walk.x_m[reference_rows(venue, plan.walk.x_m)]
@@ -442,10 +433,8 @@ def _assumptions(plan: FillPlan, deciding: int) -> Iterator[Finding]:
         Finding(Kind.ASSUMED, f"{type(one).__name__} {one.name}", {"keys": one.assumed})
         for several in (venue.states, venue.loudspeakers, venue.outputs)
         for one in several.values() if one.assumed)
-    every = int(sum(np.prod(area.counts) for area in plan.venue.areas))
-    if deciding == every:
-        yield Finding(Kind.EVERY_SEAT)
-    else:
-        yield Finding(Kind.SHARE_OF_SEATS, "", {"deciding": deciding, "seats": every})
+    every = int(sum(np.prod(area.counts) for area in venue.areas))
+    yield (Finding(Kind.EVERY_SEAT) if deciding == every
+           else Finding(Kind.SHARE_OF_SEATS, "", {"deciding": deciding, "seats": every}))
     wind = ["[state.show] wind known to half of it"] * bool(venue.states["show"].wind_m_s)
     yield from (Finding(Kind.DEFAULT, "", {"text": line}) for line in (*venue.defaults_used, *wind))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fillalign._text import listed, quoted, short
-from fillalign._validate import ByValue, as_float, as_points
+from fillalign._validate import ByValue, as_air, as_float, as_points
 from fillalign.air import Air
 from fillalign.field import Settings, output_roles, single_points, trace_paths
 from fillalign.planning.need import SHARE_OF_ROWS, AreaNeed
@@ -25,12 +25,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from fillalign.planning.delay import DelayAnswers, DelayBasis, DelayUncertainty
-    from fillalign.planning.meter import Reading
+    from fillalign.planning.expected import Reading
     from fillalign.planning.need import Reference
     from fillalign.planning.trim import TrimCurve
 
 
 _AS_DIALLED = ("low_cut_order", "low_cut_kind", "shelf_db", "shelf_hz", "trim_db", "polarity")
+_OF_THE_FILL = ("covered", "gap_ms", "level_difference_db", "limit_db", "keeps_image", "margin_ms",
+                "ripple_db")
+_OF_THE_SEAT = ("other_gap_ms", "level_dba", "speech_before", "speech_after", "echo")
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,11 +171,10 @@ class FillPlan(ByValue):
         KeyError
             If no fill has that output.
         """
-        for fill in self.fills:
-            if fill.output == output:
-                return fill
-        known = listed(fill.output for fill in self.fills)
-        raise KeyError(f"no fill on an output {quoted(output)}; there are {known}")
+        fills = {fill.output: fill for fill in self.fills}
+        if output not in fills:
+            raise KeyError(f"no fill on an output {quoted(output)}; there are {listed(fills)}")
+        return fills[output]
 
     def table(self) -> pd.DataFrame:
         """One row an output: what is dialled, and where.
@@ -305,38 +307,23 @@ class FillPlan(ByValue):
         names = list(self.venue.outputs)
         checks = self.checks if points is None else self._checks_at(points)
         areas = [self.venue.areas[int(i)].name if i >= 0 else "" for i in checks.area]
-        return pd.DataFrame(
-            {
-                "seat": [f"{area} x {x:.1f} y {y:.1f}".lstrip()
-                         for area, (x, y, _) in zip(areas, checks.point_m, strict=True)],
-                "area": areas,
-                "x_m": checks.point_m[:, 0],
-                "y_m": checks.point_m[:, 1],
-                "z_m": checks.point_m[:, 2],
-                "fill": [names[int(i)] for i in checks.fill],
-                "reference": [self.venue.sources[int(i)].name for i in checks.main],
-                "covered": checks.covered.astype(bool),
-                "gap_ms": checks.gap_ms,
-                "level_difference_db": checks.level_difference_db,
-                "limit_db": checks.limit_db,
-                "keeps_image": checks.keeps_image,
-                "margin_ms": checks.margin_ms,
-                "ripple_db": checks.ripple_db,
-                "other_fill": [names[int(i)] if i >= 0 else "" for i in checks.other],
-                "other_gap_ms": checks.other_gap_ms,
-                "level_dba": checks.level_dba,
-                "speech_before": checks.speech_before,
-                "speech_after": checks.speech_after,
-                "echo": checks.echo,
-            }
-        )
+        return pd.DataFrame({
+            "seat": [f"{area} x {x:.1f} y {y:.1f}".lstrip()
+                     for area, (x, y, _) in zip(areas, checks.point_m, strict=True)],
+            "area": areas,
+            **dict(zip(("x_m", "y_m", "z_m"), checks.point_m.T, strict=True)),
+            "fill": [names[int(i)] for i in checks.fill],
+            "reference": [self.venue.sources[int(i)].name for i in checks.main],
+            **{name: getattr(checks, name) for name in _OF_THE_FILL},
+            "other_fill": [names[int(i)] if i >= 0 else "" for i in checks.other],
+            **{name: getattr(checks, name) for name in _OF_THE_SEAT},
+        })
 
     def _checks_at(self, points: ArrayLike) -> SeatChecks:
         places = np.atleast_2d(as_points("points", points))
         if places.ndim > 2:
             raise ValueError(f"points must have shape (n, 3), got {places.shape}")
-        state = self.venue.states["show"]
-        paths = trace_paths(self.venue, single_points(places), state, self.air)
+        paths = trace_paths(self.venue, single_points(places), self.venue.states["show"], self.air)
         return check_points(paths, self.settings,
                             [fill.output for fill in self.fills if fill.sounding])
 
@@ -354,37 +341,30 @@ class FillPlan(ByValue):
         self, airs: Iterable[Air], winds: Iterable[tuple[float, float]] | None = None
     ) -> list[dict[str, Any]]:
         """Delay of every fill in each air, and wind if given, as dictionaries."""
-        state = self.venue.states["show"]
-        here = (state.wind_m_s, state.wind_towards_deg)
-        blowing = repeat(here) if winds is None else winds
+        steps = {fill.output: self.venue.outputs[fill.output].delay_step_ms for fill in self.fills}
         return [
             {
                 "temperature_c": air.temperature_c,
                 "humidity_pct": air.humidity_pct,
                 "speed_m_s": air.speed_m_s,
-                **{fill.output: self._retimed_ms(fill, air, here, wind) for fill in self.fills},
+                **{name: max(0.0, float(round_up_to_step(self.wanted_ms(name, air, wind), step)))
+                   for name, step in steps.items()},
             }
-            for air, wind in zip(airs, blowing, strict=False)
+            for air, wind in zip(airs, repeat(None) if winds is None else winds, strict=False)
         ]
 
-    def _retimed_ms(
-        self, fill: FillReport, air: Air, here: tuple[float, float], wind: tuple[float, float]
-    ) -> float:
-        moved = fill.basis.blown(*wind).answers(air).of_rule(fill.delay_rule)
-        moved -= fill.basis.blown(*here).answers(self.air).of_rule(fill.delay_rule)
-        step = self.venue.outputs[fill.output].delay_step_ms
-        return max(0.0, float(round_up_to_step(self._from_ms(fill) + moved, step)))
+    def wanted_ms(self, output: str, air: Air, wind: tuple[float, float] | None = None) -> float:
+        """Delay of a fill in other air before it is rounded; negative where its path is late.
 
-    def _from_ms(self, fill: FillReport) -> float:
-        delay = self.settings[fill.output].delay_ms
+        A `wind` other than the plan's is in m/s and the degrees that it blows towards.
+        """
+        fill, state = self.fill(output), self.venue.states["show"]
+        here = state.wind_m_s, state.wind_towards_deg
+        now, then = (fill.basis.blown(*blows).answers(of_air).of_rule(fill.delay_rule)
+                     for blows, of_air in ((here, self.air), (wind or here, air)))
+        delay = self.settings[output].delay_ms
         # A path that is late already wants less than nothing.
-        return delay - fill.hold_back_ms if delay == 0 else delay
-
-    def wanted_ms(self, output: str, air: Air) -> float:
-        """Delay of a fill in other air before it is rounded; negative where its path is late."""
-        fill = self.fill(output)
-        then, now = (fill.basis.answers(one).of_rule(fill.delay_rule) for one in (air, self.air))
-        return self._from_ms(fill) + then - now
+        return (delay - fill.hold_back_ms if delay == 0 else delay) + (then - now)
 
     def retime(self, weather: Any = None) -> pd.DataFrame:
         """Delay of every fill for other weather, in ms.
@@ -421,36 +401,32 @@ class FillPlan(ByValue):
         """
         import pandas as pd
 
-        winds = None
-        refused = ("weather must be a list of temperatures in C or of airs, or a log as a "
-                   f"DataFrame, got {quoted(str(weather))}")
-        if isinstance(weather, str):
-            raise TypeError(refused)
-        if weather is None:
-            airs = self.planned_airs()
-        elif isinstance(weather, pd.DataFrame):
-            missing = {"temperature_c", "humidity_pct"} - set(weather.columns)
-            if missing:
-                raise ValueError(f"the weather log lacks the column {sorted(missing)[0]}")
-            log = weather.assign(pressure_kpa=weather.get("pressure_kpa", self.air.pressure_kpa))
-            names = ("temperature_c", "humidity_pct", "pressure_kpa")
-            airs = [Air(*row) for row in zip(*(as_float(n, log[n]) for n in names), strict=True)]
-            if "wind_m_s" in log:
-                if "wind_towards_deg" not in log:
-                    raise ValueError("the weather log lacks the column wind_towards_deg")
-                speed = as_float("wind_m_s", log["wind_m_s"], "m/s", low=0.0, high=50.0)
-                towards = as_float("wind_towards_deg", log["wind_towards_deg"], "degrees")
-                winds = list(zip(speed, towards, strict=True))
-        else:
-            try:
-                given = list(weather)
-            except TypeError:
-                raise TypeError(refused) from None
-            airs = [one if isinstance(one, Air) else self.air.at_temperature(one) for one in given]
-        table = pd.DataFrame(self.retime_rows(airs, winds))
         if isinstance(weather, pd.DataFrame):
-            table.index = weather.index
-        return table
+            return pd.DataFrame(self.retime_rows(*self._logged(weather)), weather.index)
+        try:
+            if isinstance(weather, str):
+                raise TypeError
+            given = self.planned_airs() if weather is None else list(weather)
+        except TypeError:
+            raise TypeError("weather must be a list of temperatures in C or of airs, or a log as a "
+                            f"DataFrame, got {quoted(str(weather))}") from None
+        return pd.DataFrame(self.retime_rows(
+            one if isinstance(one, Air) else self.air.at_temperature(one) for one in given))
+
+    def _logged(self, log: pd.DataFrame) -> tuple[list[Air], list[tuple[float, float]] | None]:
+        """Return the airs of a log, and its winds if it has any."""
+        windy = "wind_m_s" in log
+        for name in ("humidity_pct", "temperature_c", *["wind_towards_deg"] * windy):
+            if name not in log:
+                raise ValueError(f"the weather log lacks the column {name}")
+        log = log.assign(pressure_kpa=log.get("pressure_kpa", self.air.pressure_kpa))
+        names = ("temperature_c", "humidity_pct", "pressure_kpa")
+        airs = [Air(*row) for row in zip(*(as_float(n, log[n]) for n in names), strict=True)]
+        if not windy:
+            return airs, None
+        speed = as_float("wind_m_s", log["wind_m_s"], "m/s", low=0.0, high=50.0)
+        return airs, [*zip(speed, as_float("wind_towards_deg", log["wind_towards_deg"], "degrees"),
+                           strict=True)]
 
     def to_dict(self) -> dict[str, Any]:
         """Everything in the plan as plain lists, numbers and strings, fit for JSON.
@@ -458,28 +434,38 @@ class FillPlan(ByValue):
         What is not finite becomes a word, such as the "-inf" trim of an output that stays off;
         `saved_settings` makes settings of it again.
         """
-        whole = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return {name: _plain(value) for name, value in whole.items()}
+        return {name: _plain(getattr(self, name)) for name in self.__dataclass_fields__}
+
+
+def retimed(plan: FillPlan, air: Air) -> Settings:
+    """Return a plan's settings with the delays that its fills take in other air.
+
+    Examples
+    --------
+    >>> from fillalign import Air, plan_fills, read_demo_venue
+    >>> plan = plan_fills(read_demo_venue("tidewell_hall"))
+    >>> round(retimed(plan, Air(10.0, 50.0))["Fill inner"].delay_ms, 2)
+    77.64
+    """
+    row, = plan.retime_rows([as_air(air)])
+    settings = plan.settings
+    for fill in plan.fills:
+        most = plan.venue.outputs[fill.output].delay_max_ms
+        settings = settings.replaced(fill.output, delay_ms=min(row[fill.output], most))
+    return settings
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, Finding):
-        return {**{name: _plain(getattr(value, name)) for name in value.__dataclass_fields__},
-                "text": str(value)}
     if hasattr(value, "__dataclass_fields__"):
-        return {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
+        fields = {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
+        return {**fields, "text": str(value)} if isinstance(value, Finding) else fields
     if isinstance(value, Enum):
         return value.name.lower()
     if isinstance(value, Mapping):
         return {str(key): _plain(part) for key, part in value.items()}
-    if isinstance(value, np.ndarray):
+    if isinstance(value, (np.ndarray, np.generic)):
         return _plain(value.tolist())
     if isinstance(value, (list, tuple)):
         return [_plain(part) for part in value]
-    if isinstance(value, np.generic):
-        return _plain(value.item())
     # NaN is not equal to itself and infinity is no JSON: both become words.
-    if isinstance(value, float) and not np.isfinite(value):
-        return str(value)
-    return value
-
+    return str(value) if isinstance(value, float) and not np.isfinite(value) else value

@@ -275,11 +275,10 @@ def test_what_louder_would_cost_the_others_is_weighed_with_what_it_mends(plan, e
     louder = fill.trim.trim_db > trim - 3.0
     curve = replace(fill.trim, elsewhere=np.where(louder, elsewhere, 0.0),
                     missing=np.where(louder, 0.1, 1.0), served_share=np.where(louder, 0.5, 0.2))
-    own = replace(plan.settings["Fills"], trim_db=trim - 3.0)
     short = replace(fill, missing_steps=1.0)
-    assert _short_finding(own, short, curve, None).values["verdict"] == verdict
+    assert _short_finding(trim - 3.0, short, curve, None).values["verdict"] == verdict
     flat = replace(curve, missing=np.ones_like(curve.missing))
-    assert _short_finding(own, short, flat, None).kind is Kind.TRIM_LEAST
+    assert _short_finding(trim - 3.0, short, flat, None).kind is Kind.TRIM_LEAST
 
 
 def test_a_bound_that_a_trim_has_reached_is_named():
