@@ -4,14 +4,8 @@ In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 """
 
 from fillalign.audio.auralise import air_filter, common_scale, render_seat
-from fillalign.audio.decay import (
-    PARTS_DB,
-    OctaveDecay,
-    decay_times,
-    decay_toml,
-)
+from fillalign.audio.decay import PARTS_DB, OctaveDecay, decay_times, decay_toml
 from fillalign.audio.gap import measure_gap
-from fillalign.audio.groove import GROOVE_PARTS, groove
 from fillalign.audio.impulse import (
     Arrival,
     find_arrivals,
@@ -33,7 +27,7 @@ from fillalign.audio.signals import (
     pink_noise,
     take_turns,
 )
-from fillalign.audio.sounds import DEMO_SOUNDS, Sound, read_demo_sound
+from fillalign.audio.sounds import DEMO_SOUNDS, GROOVE_PARTS, Sound, groove, read_demo_sound
 from fillalign.audio.wav import (
     Recording,
     RecordingError,

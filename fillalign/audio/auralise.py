@@ -30,13 +30,7 @@ from fillalign.air import Air
 from fillalign.audio.scene import make_scene
 from fillalign.audio.seat_response import seat_response
 from fillalign.audio.spectra import loss_db_per_m
-from fillalign.field import (
-    Seats,
-    Settings,
-    by_thirds,
-    output_roles,
-    place_among_seats,
-)
+from fillalign.field import Seats, Settings, output_roles, place_among_seats
 from fillalign.levels import amplitude_to_db, db_to_amplitude
 from fillalign.planning import FillPlan
 from fillalign.venue import OutputSettings, StateName, Venue, as_venue
@@ -79,15 +73,6 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
         raise ValueError(f"seat_m must lie within {FARTHEST_M:g} m of every loudspeaker, "
                          f"got {away:.0f} m")
     return place_among_seats(venue, point)
-
-
-def _dialled(
-    venue: Venue, plan: FillPlan | None, settings: Mapping[str, OutputSettings] | None
-) -> Settings:
-    """Return the settings of every output: those given, the plan's, the resting ones."""
-    if settings is not None:
-        check_type("settings", settings, Mapping)
-    return Settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
 
 
 def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:
@@ -207,14 +192,14 @@ def render_seat(
     venue = as_venue(plan.venue if plan else venue_or_plan)
     where = venue.states[check_choice("state", state, tuple(venue.states))]
     chosen = _sounding(venue, outputs)
-    full = _dialled(venue, plan, settings)
+    if settings is not None:
+        check_type("settings", settings, Mapping)
+    full = Settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
     if air is None:
         air = plan.air if plan is not None and state == "show" else where.air
     start, head = as_whole("seed", seed), check_choice("ears", ears, _EARS) == "two"
-    rt60 = by_thirds(where.rt60_s) if tail and venue.room else None
-    ring = 0.0 if rt60 is None else float(rt60.max())
-    scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, ring_s=ring, head=head)
-    response = seat_response(scene, chosen, rt60, start)[:, : -scene.lead]
+    scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, tail=tail, head=head)
+    response = seat_response(scene, chosen, start)[:, : -scene.lead]
     heard = oaconvolve(samples[None], response, axes=1)[:, scene.lead :]
     return _scaled(heard.T if head else heard[0], reference_db)
 

@@ -6,22 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fillalign import field
 from fillalign._validate import ComplexArray, FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
 from fillalign.audio.head import azimuth_deg, measured_head, stage_direction
-from fillalign.field import (
-    Elements,
-    Paths,
-    Seats,
-    Settings,
-    arrival_shift_ms,
-    measured_shifts_db,
-    trace_elements,
-    trace_paths,
-)
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
 from fillalign.levels import db_to_amplitude, pink_band_levels_db
+from fillalign.room import DECAY_NEPERS
 from fillalign.venue import Venue
 
 NOMINAL_DBFS = -26.0
@@ -38,21 +30,23 @@ class Scene:
     Sample `lead` of a response is when the signal enters; `dry_size` samples hold the
     direct sound and `size` the tail as well; `drive` (b,) turns pressures of pink noise
     into gains. `elements` are those of every source, `shift` (o, b) what measured levels
-    make of their amplitudes. With a head, `looking` (2,) is which way.
+    make of their amplitudes. With a head, `looking` (2,) is which way. `rt60_s` (9,) is the
+    decay of what the room adds by octave, empty where it adds nothing.
     """
 
     venue: Venue
-    paths: Paths
-    settings: Settings
+    paths: field.Paths
+    settings: field.Settings
     rate: float
     lead: int
     dry_size: int
     size: int
     later_ms: FloatArray
     drive: FloatArray
-    elements: tuple[Elements, ...]
+    elements: tuple[field.Elements, ...]
     shift: FloatArray
     looking: FloatArray | None
+    rt60_s: FloatArray
 
     @property
     def ears(self) -> int:
@@ -63,6 +57,11 @@ class Scene:
     def ear_m(self) -> FloatArray:
         """Where the listener is, (3,)."""
         return np.asarray(self.paths.seats.points_m[0])
+
+    @property
+    def pace(self) -> FloatArray:
+        """How fast energy dies away in each octave, in nepers a sample (9,)."""
+        return np.asarray(DECAY_NEPERS / (self.rt60_s * self.rate))
 
     def sources(self, output: int) -> list[int]:
         """Return the sources of one output."""
@@ -82,36 +81,38 @@ class Scene:
         """Run responses through an output's low cut, shelf, trim and polarity."""
         own = self.settings[list(self.venue.outputs)[output]]
         if own.low_cut_hz is not None:
-            order, kind = own.low_cut_order, own.low_cut_kind
-            cut = design_low_cut(own.low_cut_hz, self.rate, order=order, kind=kind)
-            response = apply_filters(response, cut)
+            response = apply_filters(response, design_low_cut(
+                own.low_cut_hz, self.rate, order=own.low_cut_order, kind=own.low_cut_kind))
         if own.shelf_db:
-            shelf = design_shelf(own.shelf_hz, self.rate, own.shelf_db)
-            response = apply_filters(response, shelf)
+            response = apply_filters(response,
+                                     design_shelf(own.shelf_hz, self.rate, own.shelf_db))
         sign = -1.0 if own.polarity == "inverted" else 1.0
         return np.asarray(sign * db_to_amplitude(own.trim_db) * response)
 
 
 def make_scene(
-    venue: Venue, seat: Seats, settings: Settings, state: str, air: Air, rate: float,
-    *, ring_s: float, head: bool,
+    venue: Venue, seat: field.Seats, settings: field.Settings, state: str, air: Air, rate: float,
+    *, tail: bool, head: bool,
 ) -> Scene:
-    """Trace the paths to one seat and lay out a time axis that holds `ring_s` of decay."""
+    """Trace the paths to one seat, and lay out a time axis that holds the tail if it is wanted."""
     from scipy import fft
 
     where = venue.states[state]
-    elements = tuple(trace_elements(venue, source, seat, where, air) for source in venue.sources)
-    later = np.array(list(arrival_shift_ms(venue, settings).values()))
+    elements = tuple(field.trace_elements(venue, source, seat, where, air)
+                     for source in venue.sources)
+    later = np.array(list(field.arrival_shift_ms(venue, settings).values()))
+    rt60 = field.by_thirds(where.rt60_s if tail and venue.room else {})[::3]
     lead = round(_LEAD_S * rate)
     last_s = float(later.max() + max(one.time_ms.max() for one in elements)) / 1000
     dry, size = (
         fft.next_fast_len(2 * lead + int((last_s + ring + _AFTER_S) * rate), real=True)
-        for ring in (0.0, ring_s)
+        for ring in (0.0, float(rt60.max()))
     )
     return Scene(
-        venue, trace_paths(venue, seat, where, air), settings, rate, lead, dry, size, later,
+        venue, field.trace_paths(venue, seat, where, air), settings, rate, lead, dry, size, later,
         drive=np.asarray(db_to_amplitude(-pink_band_levels_db(NOMINAL_DBFS, THIRDS_HZ))),
         elements=elements,
-        shift=np.asarray(db_to_amplitude(measured_shifts_db(venue))),
+        shift=np.asarray(db_to_amplitude(field.measured_shifts_db(venue))),
         looking=stage_direction(venue, seat.points_m[0]) if head else None,
+        rt60_s=rt60 if rt60.any() else np.zeros(0),
     )

@@ -89,12 +89,6 @@ class Recording(ByValue):
         return int(np.argmax(levels)) + 1
 
 
-def _pcm(samples: FloatArray, bits: int) -> bytes:
-    whole = np.round(samples * (2 ** (bits - 1) - 1)).astype("<i4")
-    # The lowest two or three of four bytes, least first.
-    return bytes(whole.reshape(-1, 1).view(np.uint8)[:, : bits // 8].tobytes())
-
-
 def write_wav(
     path: str | os.PathLike[str],
     signal: ArrayLike,
@@ -143,10 +137,12 @@ def write_wav(
         raise ValueError(f"signal must be (n,) or (n, 1 to 8), got shape {samples.shape}")
     if target.suffix.lower() not in _WAV_SUFFIXES:
         raise RecordingError(path, "the name must end in .wav")
+    whole = np.round(samples * (2 ** (bits - 1) - 1)).astype("<i4")
     buffer = io.BytesIO()
     with wave.open(buffer, "wb") as file:
         file.setparams((channels, bits // 8, rate, 0, "NONE", ""))
-        file.writeframes(_pcm(samples, bits))
+        # The lowest two or three of four bytes, least first.
+        file.writeframes(whole.reshape(-1, 1).view(np.uint8)[:, : bits // 8].tobytes())
     try:
         write_whole({target: buffer.getvalue()}, overwrite=overwrite)
     except SheetError as error:
@@ -236,32 +232,33 @@ def _fault(rate: int, samples: FloatArray) -> str | None:
     return None
 
 
-def _content(file: Path, suffixes: tuple[str, ...]) -> bytes:
-    """Return the bytes of a file, or raise OSError or ValueError with the reason."""
-    if not file.exists():
-        raise ValueError("there is no such file")
-    if not file.is_file():
-        raise ValueError("is a folder, not a file")
+def _why_not(file: Path, suffixes: tuple[str, ...]) -> str | None:
+    """Return why a file cannot be one of these recordings, by its name and size."""
     ending = file.suffix.lower()
+    if not file.exists():
+        return "there is no such file"
+    if not file.is_file():
+        return "is a folder, not a file"
     if ending in _PHONE_SUFFIXES:
-        raise ValueError(_HOW_TO_CONVERT)
+        return _HOW_TO_CONVERT
     if ending not in suffixes:
         wanted = " or ".join([", ".join(suffixes[:-1]), suffixes[-1]])
-        raise ValueError(f"the name does not end in {wanted}; only these can be read")
+        return f"the name does not end in {wanted}; only these can be read"
     if file.stat().st_size > MAX_FILE_BYTES:
-        raise ValueError("is larger than 1 GB; cut it to the take that matters")
-    return file.read_bytes()
+        return "is larger than 1 GB; cut it to the take that matters"
+    return None
 
 
 def _read(path: str | os.PathLike[str], suffixes: tuple[str, ...]) -> Recording:
     file = as_path("path", path)
     try:
-        content = _content(file, suffixes)
-        is_wav = file.suffix.lower() in _WAV_SUFFIXES
-        rate, data = _parse_wav(content) if is_wav else _decode(content)
+        if reason := _why_not(file, suffixes):
+            raise ValueError(reason)
+        parse = _parse_wav if file.suffix.lower() in _WAV_SUFFIXES else _decode
+        rate, data = parse(file.read_bytes())
         samples = _as_samples(data)
-        if fault := _fault(rate, samples):
-            raise ValueError(fault)
+        if reason := _fault(rate, samples):
+            raise ValueError(reason)
     except OSError as error:
         raise RecordingError(path, f"cannot be read ({error.strerror})") from None
     except ValueError as error:

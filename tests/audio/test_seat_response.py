@@ -14,13 +14,20 @@ from fillalign import read_demo_venue, seat_field
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ, band_edges_hz
 from fillalign.audio.auralise import render_seat
 from fillalign.audio.decay import decay_times
-from fillalign.audio.reflections import kept_by_walls, mirrored, reflections, trace_images
 from fillalign.audio.scene import Scene, make_scene
-from fillalign.audio.tail import WINDOW_MS, tail, tail_powers, window_share
+from fillalign.audio.seat_response import (
+    WINDOW_MS,
+    kept_by_walls,
+    mirrored,
+    reflections,
+    tail,
+    tail_powers,
+    trace_images,
+    window_share,
+)
 from fillalign.field import (
     SeatField,
     Settings,
-    by_thirds,
     place_among_seats,
     trace_elements,
 )
@@ -177,7 +184,7 @@ def scene(name: str, seat: tuple[float, float, float], *, head: bool = False) ->
     venue = read_demo_venue(name)
     state = venue.states["show"]
     return make_scene(venue, place_among_seats(venue, np.array(seat)), Settings(venue), "show",
-                      state.air, RATE, ring_s=max(state.rt60_s.values(), default=0.0), head=head)
+                      state.air, RATE, tail=True, head=head)
 
 
 def test_mirror_images_are_those_of_another_library() -> None:
@@ -204,15 +211,15 @@ def test_walls_keep_what_the_decay_says() -> None:
     """Eyring 1930 with air: T = 0.161 V / (-S ln(1 - a) + 4 m V), m by pyfar's ISO 9613-1."""
     here = scene("tidewell_hall", (31.0, 3.5, 1.2))
     room, air = here.venue.room, here.paths.air
-    rt60 = by_thirds(here.paths.state.rt60_s)
-    kept = kept_by_walls(here, rt60)
+    rt60 = np.array(list(here.paths.state.rt60_s.values()))
+    kept = kept_by_walls(here)
     sides = (room.x_to_m - room.x_from_m, room.width_m, room.height_m)
     volume = np.prod(sides)
     surface = 2 * (sides[0] * sides[1] + sides[1] * sides[2] + sides[2] * sides[0])
     per_m = np.squeeze(pyfar.constants.air_attenuation(
         air.temperature_c, OCTAVES_HZ, air.humidity_pct / 100)[0])
     again = 0.161 * volume / (-surface * np.log(kept) + 4 * per_m / 4.343 * volume)
-    assert again[1:8] == pytest.approx(rt60[3:24:3], rel=0.01)
+    assert again[1:8] == pytest.approx(rt60[1:8], rel=0.01)
     assert (kept <= 1.0).all()
 
 
@@ -220,9 +227,8 @@ def test_reflections_come_when_and_as_loud_as_their_images() -> None:
     """One box: off the floor after (d_image - d) / c, softer by distance, wall and angle."""
     here = scene("lantern_room", (9.0, 1.5, 1.2))
     images = trace_images(here)
-    rt60 = by_thirds(here.paths.state.rt60_s)
     (source,) = here.sources(1)
-    sound, taken = reflections(here, images, 1, rt60)
+    sound, taken = reflections(here, images, 1)
     chosen = images.loudest(here, source)
     assert 0 < len(chosen) <= 8
     start = int(here.time(1, here.paths.serving_ms[source, 0]))
@@ -236,9 +242,9 @@ def test_reflections_come_when_and_as_loud_as_their_images() -> None:
     assert found.min() > 0
     assert found.max() < WINDOW_MS
     power = images.paths.power[source, chosen] * here.drive**2
-    kept = np.repeat(kept_by_walls(here, rt60), 3) ** images.bounces[chosen, None]
+    kept = np.repeat(kept_by_walls(here), 3) ** images.bounces[chosen, None]
     brought = (power * kept).reshape(-1, 9, 3).sum(axis=(0, 2))
-    tails = tail_powers(here, 1, rt60).reshape(9, 3).sum(axis=1) * window_share(here, rt60)
+    tails = tail_powers(here, 1).reshape(9, 3).sum(axis=1) * window_share(here)
     assert taken[0] == pytest.approx(np.minimum(brought / tails, 0.7))
 
 
@@ -252,7 +258,7 @@ def test_in_a_box_that_does_not_hold_the_seat_there_are_no_reflections() -> None
 def test_reflections_come_from_where_their_walls_are(seat: tuple) -> None:
     """Whoever sits near a wall hears it on that side: by the levels of both ears."""
     here = scene("lantern_room", seat, head=True)
-    sound, _ = reflections(here, trace_images(here), 0, by_thirds(here.paths.state.rt60_s))
+    sound, _ = reflections(here, trace_images(here), 0)
     left, right = octave_db(sound[0])[5:8].mean(), octave_db(sound[1])[5:8].mean()
     # +y is on the right of whoever faces the stage.
     assert np.sign(right - left) == np.sign(seat[1])
@@ -267,7 +273,7 @@ def test_reflections_come_from_the_box_as_the_walls_mirror_it(monkeypatch) -> No
         return np.ones((2, frequency.size))
 
     monkeypatch.setattr(type(here), "heard", way_kept)
-    reflections(here, trace_images(here), 0, by_thirds(here.paths.state.rt60_s))
+    reflections(here, trace_images(here), 0)
     room = here.venue.room
     walls = [(room.x_from_m, room.x_to_m), (-room.width_m / 2, room.width_m / 2),
              (0.0, room.height_m)]
@@ -302,7 +308,7 @@ def test_each_source_of_an_output_brings_its_own_tail_from_its_arrival_on() -> N
     start = here.lead + round((1000 * away[0] / speed + 3.4) * RATE / 1000)
     power = np.zeros(2)
     for seed in range(10):
-        heard = tail(here, output, by_thirds(here.paths.state.rt60_s), np.zeros((2, 9)), seed)[0]
+        heard = tail(here, output, np.zeros((2, 9)), seed)[0]
         heard = sig.sosfiltfilt(sections, heard) ** 2
         power += [heard[: start + round(lag * RATE)].sum(), heard.sum()]
     assert power[0] / power[1] == pytest.approx(wanted, rel=0.1)
@@ -310,12 +316,11 @@ def test_each_source_of_an_output_brings_its_own_tail_from_its_arrival_on() -> N
 
 def test_what_reflections_take_is_left_out_of_the_tail_and_no_more() -> None:
     here = scene("tidewell_hall", (27.0, 3.0, 1.2))
-    rt60 = by_thirds(here.paths.state.rt60_s)
-    share = window_share(here, rt60)
+    share = window_share(here)
     rows = len(here.sources(0))
-    whole, less = (np.sum([tail(here, 0, rt60, np.full((rows, 9), given), seed) ** 2
+    whole, less = (np.sum([tail(here, 0, np.full((rows, 9), given), seed) ** 2
                            for seed in range(8)]) for given in (0.0, 0.9))
-    powers = tail_powers(here, 0, rt60).reshape(rows, 9, 3).sum(axis=(0, 2))
+    powers = tail_powers(here, 0).reshape(rows, 9, 3).sum(axis=(0, 2))
     # Of white noise an octave's share goes with its width.
     weights = powers * np.diff(band_edges_hz(THIRDS_HZ)[0][::3], append=22387.0)
     assert less / whole == pytest.approx(1 - 0.9 * (weights @ share) / weights.sum(), abs=0.03)

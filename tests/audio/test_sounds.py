@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from scipy import signal as sig
 
-from fillalign.audio.groove import GROOVE_PARTS, groove
-from fillalign.audio.sounds import DEMO_SOUNDS, read_demo_sound
+from fillalign.audio.sounds import DEMO_SOUNDS, GROOVE_PARTS, groove, read_demo_sound
 from fillalign.levels import a_weighting_db
 
 DATA = Path(__file__).parents[2] / "data"
