@@ -1,6 +1,20 @@
 """What holds for all tests: an example that is slow on a busy machine is no mistake."""
 
-from hypothesis import settings
+import gc
+import os
+
+# Arrays here are small: threads of the linear algebra wait for one another more than they work.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from hypothesis import settings  # noqa: E402
 
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")
+
+# Thousands of collected tests are looked through for garbage again and again, and none is.
+gc.set_threshold(50_000, 20, 50)
+
+
+def pytest_collection_finish() -> None:
+    """Leave out of every later search what was imported and collected."""
+    gc.freeze()
