@@ -6,7 +6,7 @@ import os
 # Arrays here are small: threads of the linear algebra wait for one another more than they work.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from hypothesis import settings  # noqa: E402
+from hypothesis import settings
 
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")

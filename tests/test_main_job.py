@@ -7,22 +7,21 @@ room model along Tidewell Hall.
 
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pyroomacoustics as pra
 import pytest
 from scipy import signal
 
-from fillalign import THIRDS_HZ, Air, plan_fills, read_venue, seat_field
+from fillalign import THIRDS_HZ, Air, evaluate, seat_field
 from fillalign.absorption import band_edges_hz
 from fillalign.field import single_points, trace_elements, venue_seats
 from fillalign.levels import weighted_total_db
 from fillalign.loudspeakers import array_elements
 from fillalign.planning import main_outputs
 from fillalign.room import early_late_energy
+from tests.demo_plans import demo_plan
 
-DATA = Path(__file__).parents[1] / "data"
 VENUES = ["tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room"]
 PRA_LATENCY_SAMPLES = 40
 
@@ -35,8 +34,9 @@ def still(venue):
 
 @cache
 def planned(name):
-    """Return the plan of a demo venue without wind, which several tests look at."""
-    return plan_fills(still(read_venue(DATA / f"{name}.toml")))
+    """Return what is planned for a demo venue, examined without wind."""
+    plan = demo_plan(name)
+    return evaluate(still(plan.venue), plan.settings)
 
 
 def elements_of(venue):
@@ -150,8 +150,7 @@ def test_gaps_at_covered_seats(name, stride):
 
 
 def test_a_room_that_needs_none_gets_none():
-    plan = plan_fills(read_venue(DATA / "lantern_room.toml"))
-    assert not any(fill.sounding for fill in plan.fills)
+    assert not any(fill.sounding for fill in demo_plan("lantern_room").fills)
 
 
 def analogue_filter(own, grid):

@@ -21,6 +21,14 @@ from tests.benchmarks import takes
 
 # The hall's response is fetched, which a test must not do.
 HERE = [name for name in takes.KINDS if name != "sports hall"]
+# Two things at once that other kinds, or tests below, state one by one.
+REPEATS = {
+    "turns, sweep, a plan at hand", "early fill, turns", "early fill, two takes",
+    "early fill, both and mains alone", "living room, gap 0", "phone, OGG",
+    "clocks 100 millionths apart", "gap 0 outdoors", "plan only, fill silent, outdoors",
+    "mono sum, outdoors", "mains alone in free field", "takes swapped, a plan at hand",
+    "2.9 for 3 s", "fill left on in the mains' take",
+}
 
 
 def check(name: str, number: int) -> None:
@@ -33,7 +41,8 @@ def check(name: str, number: int) -> None:
     assert result in wanted, told
 
 
-@pytest.mark.parametrize("name", HERE)
+@pytest.mark.parametrize("name", [
+    pytest.param(name, marks=pytest.mark.long) if name in REPEATS else name for name in HERE])
 def test_a_take_of_every_kind(name: str) -> None:
     check(name, 300)
 
