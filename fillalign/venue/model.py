@@ -293,7 +293,7 @@ class Source(Record):
     output: str
     loudspeaker: str
     position_m: Annotated[Point, Key("m", -2000, 2000, also={
-        "position_from": Key(need=MAY, shape="tables", kind="table", instead_of="position_m"),
+        "position_from": Key(need=MAY, shape="list", kind="table", instead_of="position_m"),
         "height_m": Key("m", -100, 500, MAY, needs="position_from"),
         "side": Key(need=MAY, kind="choice", choices=SIDES, needs="position_from"),
     })]

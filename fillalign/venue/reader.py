@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields, replace
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final
@@ -18,7 +18,7 @@ from typing import Any, Final
 import numpy as np
 
 from fillalign._text import LONGEST_PATH, plain, short
-from fillalign._validate import FloatArray, as_path, check_type
+from fillalign._validate import as_path, check_type
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
 from fillalign.venue.model import RECORDS, STATES, Area, blank_row
@@ -29,6 +29,7 @@ from fillalign.venue.values import (
     ROLES,
     ROWS,
     SINGLE,
+    Key,
     Need,
     Problem,
     Row,
@@ -123,22 +124,25 @@ def _parsed(path: Path, given: bytes | None) -> dict[str, Any]:
     raise VenueError(path, (("", message),))
 
 
-@dataclass
-class Log:
-    """What is wrong with a file, in order, and the defaults used; `broken` as in `Tables`."""
+class Reading(Tables):
+    """The tables of a file, what is wrong with it, in order, and what it leaves to us."""
 
-    problems: list[Problem] = field(default_factory=list)
-    broken: set[str] = field(default_factory=set)
-    _defaults: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+    def __init__(self) -> None:
+        super().__init__({}, _place)
+        self.problems: list[Problem] = []
+        self._defaults: dict[tuple[str, str], list[str]] = {}
 
-    @property
-    def full(self) -> bool:
-        """Whether further problems are only counted."""
-        return len(self.problems) >= PROBLEMS_TOLD
+    def hint(self, word: str, *known: Iterable[str]) -> str:
+        """Return what a word may be meant for; no hint to what will only be counted."""
+        return nearest(word, *known) if len(self.problems) < PROBLEMS_TOLD else ""
 
     def problem(self, where: str, key: str, message: str) -> None:
         """Add a problem of a key, or of the whole row where the key is empty."""
         self.problems.append((where, key, message))
+
+    def left(self, row: Row, text: str) -> None:
+        """Add what a row leaves to us."""
+        self.default(_place(row.family, "*" if row.family in NAMED else ""), text, row.name)
 
     def default(self, where: str, text: str, member: str = "") -> None:
         """Add a default; the same one in several tables becomes one line."""
@@ -156,22 +160,19 @@ def _place(family: str, name: str = "") -> str:
     return f"[[{family}]]" if family in ROWS else f"[{family}{name and '.'}{name}]"
 
 
-def _listed(family: str) -> str:
-    """Return where the defaults of a family are listed."""
-    return _place(family, "*" if family in NAMED else "")
-
-
-def _spellings(table: Table) -> dict[str, tuple[str, float, str]]:
-    """Map every accepted spelling to its key, the factor to our unit, and its unit."""
-    spellings = {name: (name, 1.0, key.unit) for name, key in table.items()}
+def _spellings(table: Table) -> dict[str, tuple[str, Key, float]]:
+    """Map every accepted spelling to its key, as it is in that unit, and the factor to ours."""
+    spellings = {name: (name, key, 1.0) for name, key in table.items()}
     for name, key in table.items():
         if key.unit in FEET:
             suffix, other, factor, unit = FEET[key.unit]
-            spellings[name.removesuffix(suffix) + other] = (name, factor, unit)
+            low, high = (round(limit / factor, 2) for limit in (key.low, key.high))
+            there = replace(key, unit=unit, low=low, high=high)
+            spellings[name.removesuffix(suffix) + other] = (name, there, factor)
     return spellings
 
 
-def _read(row: Row, raw: Mapping[str, Any], log: Log) -> Row:
+def _read(row: Row, raw: Mapping[str, Any], tables: Reading) -> Row:
     """Fill a row from a table; a bad value leaves its key out, a default is listed."""
     # The name in `[family.NAME]` is no key inside it.
     table = {name: key for name, key in row.table.items() if name not in row}
@@ -179,26 +180,29 @@ def _read(row: Row, raw: Mapping[str, Any], log: Log) -> Row:
     for word, value in raw.items():
         if word not in spellings:
             celsius = f"{word.removesuffix('_f')}_c"
-            hint = ("" if log.full
-                    else f"give {celsius}, C = (F - 32) / 1.8" if word.endswith("_f")
-                    and celsius in table else nearest(word, spellings, table))
-            log.problem(row.where, label(word), f"unknown key; {hint}")
+            hint = (f"give {celsius}, C = (F - 32) / 1.8"
+                    if word.endswith("_f") and celsius in table
+                    else tables.hint(word, spellings, table))
+            tables.problem(row.where, label(word), f"unknown key; {hint}")
             continue
-        name, factor, unit = spellings[word]
+        name, key, factor = spellings[word]
         row.given.add(name)
         if spelt.setdefault(name, word) != word:
             row.pop(name, None)
-            log.problem(row.where, name, f"give {spelt[name]} or {word}, not both")
+            tables.problem(row.where, name, f"give {spelt[name]} or {word}, not both")
             continue
         try:
-            row[name] = take(table[name], value, factor, unit)
+            row[name] = take(key, value)
+            if factor != 1.0:
+                row[name] = (tuple(factor * one for one in row[name])
+                             if isinstance(row[name], tuple) else factor * row[name])
         except (TypeError, ValueError) as error:
-            log.problem(row.where, word, str(error))
-    _fill_in(row, table, log)
+            tables.problem(row.where, word, str(error))
+    _fill_in(row, table, tables)
     return row
 
 
-def _fill_in(row: Row, table: Table, log: Log) -> None:
+def _fill_in(row: Row, table: Table, tables: Reading) -> None:
     """Put in the defaults, and the octaves between and beyond those given, and list them."""
     replaced = {key.instead_of for name, key in table.items() if name in row.given}
     for name, key in table.items():
@@ -206,7 +210,7 @@ def _fill_in(row: Row, table: Table, log: Log) -> None:
             row[name] = key.default
             items = key.default if isinstance(key.default, tuple) else (key.default,)
             text = ", ".join(item if isinstance(item, str) else shown(item) for item in items)
-            log.default(_listed(row.family), f"{name} = {text} {key.unit}".strip(), row.name)
+            tables.left(row, f"{name} = {text} {key.unit}".strip())
         if key.shape == "octaves" and key.beyond and name in row:
             given = row[name]
             gaps = [octave for octave in key.bands if octave not in given]
@@ -214,41 +218,41 @@ def _fill_in(row: Row, table: Table, log: Log) -> None:
                 beyond = [octave for octave in gaps if not min(given) < octave < max(given)]
                 gaps = [octave for octave in gaps if octave not in beyond]
                 if beyond:
-                    log.default(row.where, f"{name} = none at {', '.join(map(str, beyond))} Hz")
+                    tables.default(row.where, f"{name} = none at {', '.join(map(str, beyond))} Hz")
             if gaps:
                 bands = ", ".join(map(str, gaps))
-                log.default(row.where, f"{name} at {bands} Hz from the octaves beside")
+                tables.default(row.where, f"{name} at {bands} Hz from the octaves beside")
             places = [key.bands.index(octave) for octave in (*given, *gaps)]
             filled = np.interp(places, places[: len(given)], list(given.values())).tolist()
             row[name] = dict(sorted(zip((*given, *gaps), filled, strict=True)))
 
 
-def _entries(family: str, content: Any) -> Iterator[tuple[Row, Any]]:
+def _entries(family: str, raw: Mapping[str, Any], tables: Reading) -> Iterator[tuple[Row, Any]]:
     """Yield the tables of a family, each with an empty row."""
-    if family in ROWS:
-        for number, raw in enumerate(content, 1):
-            given = raw.get("name") if isinstance(raw, dict) else ""
+    form: Any = list if family in ROWS else dict
+    place, content = _place(family), raw.get(family, form())
+    if not isinstance(content, form):
+        tables.problem(f"[{family}]", "", f"must be written as {place}, got {shown(content)}")
+        tables.broken.add(family)
+    elif family in ROWS:
+        for number, inner in enumerate(content, 1):
+            given = inner.get("name") if isinstance(inner, dict) else ""
             name = str(given) if is_text(given) else ""
-            yield blank_row(f"[[{family}]] {number}{name and f' {shown(name)}'}", family, name), raw
+            yield blank_row(f"{place} {number}{name and f' {shown(name)}'}", family, name), inner
     elif family in NAMED:
-        for name, raw in content.items():
+        for name, inner in content.items():
             row = blank_row(_place(family, label(name)), family, name)
             row["name"] = name
-            yield row, raw
-    else:
-        yield blank_row(_place(family), family), content
+            yield row, inner
+    elif family in raw:
+        yield blank_row(place, family), content
+    if family in _ALWAYS and not isinstance(raw.get(family), dict):
+        yield blank_row(place, family), {}
 
 
-def _read_family(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
-    form, rows = list if family in ROWS else dict, list[Row]()
-    content = raw.get(family, form())
-    if family in SINGLE and family not in (*raw, *_ALWAYS):
-        return rows
-    if not isinstance(content, form):
-        log.problem(f"[{family}]", "", f"must be written as {_place(family)}, got {shown(content)}")
-        log.broken.add(family)
-        return [blank_row(_place(family), family)] if family in _ALWAYS else rows
-    for row, inner in _entries(family, content):
+def _read_family(family: str, raw: Mapping[str, Any], tables: Reading) -> list[Row]:
+    rows = []
+    for row, inner in _entries(family, raw, tables):
         problem = ""
         if family == "state" and row.name not in STATES:
             problem = f"unknown state; {nearest(row.name, STATES)}"
@@ -257,30 +261,30 @@ def _read_family(family: str, raw: dict[str, Any], log: Log) -> list[Row]:
         elif not isinstance(inner, dict):
             problem = f"must be a table, got {shown(inner)}"
         else:
-            rows.append(_read(row, inner, log))
+            rows.append(_read(row, inner, tables))
         if problem:
-            log.problem(row.where, "", problem)
+            tables.problem(row.where, "", problem)
         if problem or (not row.name and "name" in row.table and family != "venue"):
-            log.broken.add(family)
+            tables.broken.add(family)
     for row in (row for row in rows if "locked" in row):
         locked = blank_row(f"{row.where[:-1]}.locked]", "locked")
-        row["locked"] = _read(locked, row["locked"], log)
+        row["locked"] = _read(locked, row["locked"], tables)
     return rows
 
 
 # --- what the file gives in another form -------------------------------------------------
 
 
-def _locate(row: Row, tables: Tables, log: Log) -> None:
+def _locate(row: Row, tables: Reading) -> None:
     """Work out a position from laser distances, kept to the millimetre as the laser shows."""
-    before, readings = len(log.problems), []
+    before, readings = len(tables.problems), []
     for number, raw in enumerate(row.get("position_from", ()), 1):
         reading = blank_row(f"{row.where} position_from {number}", "position_from")
-        readings.append(_read(reading, raw, log))
-        log.problems += check_row(reading)
+        readings.append(_read(reading, raw, tables))
+        tables.problems += check_row(reading)
     slipped = any(key in row.given and key not in row for key in ("height_m", "side"))
     laser, box = tables["survey"][0].get("laser_m"), tables.outline()
-    if not readings or len(log.problems) > before or slipped or laser is None:
+    if not readings or len(tables.problems) > before or slipped or laser is None:
         return
     room = box and [[box[0], -box[2] / 2, 0.0], [box[1], box[2] / 2, box[3]]]
     points, distances = ([one[key] for one in readings] for key in ("point_m", "distance_m"))
@@ -288,18 +292,17 @@ def _locate(row: Row, tables: Tables, log: Log) -> None:
     try:
         found = locate(points, distances, **known, laser_m=laser, room_m=room)
     except ValueError as error:
-        log.problem(row.where, "position_from", str(error))
+        tables.problem(row.where, "position_from", str(error))
         return
     row["position_m"] = tuple(round(value, 3) for value in found.position_m)
     place = ", ".join(f"{value:.3f}" for value in found.position_m)
     height = " and a height" if "height_m" in row else ""
     unsure = sum(part**2 for part in found.uncertainty_m) ** 0.5
-    log.default(_listed(row.family), f"position_m = [{place}] m from {len(readings)} laser "
-                f"distances{height}, misfit {1000 * found.misfit_m:.0f} mm, uncertain by "
-                f"{1000 * unsure:.0f} mm", row.name)
+    tables.left(row, f"position_m = [{place}] m from {len(readings)} laser distances{height}, "
+                f"misfit {1000 * found.misfit_m:.0f} mm, uncertain by {1000 * unsure:.0f} mm")
 
 
-def _aim(row: Row, log: Log) -> None:
+def _aim(row: Row, tables: Reading) -> None:
     """Work out an aim point from the angles, or straight ahead for a sub without any."""
     turned = {"yaw_deg", "tilt_deg"} <= row.keys()
     ahead = row.family == "subs" and not any(map(row.has, ("aim_m", "yaw_deg", "tilt_deg")))
@@ -312,18 +315,18 @@ def _aim(row: Row, log: Log) -> None:
     far = reach if reach <= _FARTHEST_AIM_M else _AXIS_M
     row["aim_m"] = tuple((row["position_m"] + far * axis).tolist())
     place = f"at ears {_EAR_M} m high" if far == reach else f"{_AXIS_M:g} m out"
-    log.default(_listed(row.family), f"aim_m = where the axis is {place}", row.name)
+    tables.left(row, f"aim_m = where the axis is {place}")
 
 
-def _work_out(tables: Tables, log: Log) -> None:
+def _work_out(tables: Reading) -> None:
     """Put in what the file gives in another form or leaves to us, and list it."""
     for row in tables.sources():
-        _locate(row, tables, log)
-        _aim(row, log)
+        _locate(row, tables)
+        _aim(row, tables)
     for row in tables["state"]:
         if row.get("wind_m_s", 0.0) > 0 and not row.has("wind_towards_deg"):
-            log.problem(row.where, "wind_towards_deg", "is missing: between -360 and 360 deg, "
-                        "0 away from the stage")
+            tables.problem(row.where, "wind_towards_deg", "is missing: between -360 and 360 deg, "
+                           "0 away from the stage")
         if "altitude_m" in row:
             row.setdefault("pressure_kpa", pressure_kpa_at_altitude(row["altitude_m"]))
     for row in tables["output"]:
@@ -332,9 +335,9 @@ def _work_out(tables: Tables, log: Log) -> None:
             row.setdefault("delay_step_ms", step)
     for row in tables["loudspeaker"]:
         if row.get("elements", 1) > 1 and not row.has("splay_deg"):
-            log.default("[loudspeaker.*]", "splay_deg = 0 deg", row.name)
+            tables.left(row, "splay_deg = 0 deg")
     if not tables["goals"][0].has("reference_rows_m"):
-        log.default("[goals]", "reference_rows_m = the rows around the mains' aim")
+        tables.default("[goals]", "reference_rows_m = the rows around the mains' aim")
 
 
 # --- from rows to records ----------------------------------------------------------------
@@ -345,31 +348,32 @@ def _made(kind: type[Any], row: Row) -> Any:
     return kind(**{item.name: row[item.name] for item in fields(kind) if item.name in row})
 
 
-def _complete(row: Row, points: FloatArray, log: Log) -> None:
+def _complete(row: Row, tables: Reading) -> None:
     """Work out what the file leaves out of a room, and list it."""
     if "x_from_m" not in row:
+        points = np.vstack([*(source["position_m"] for source in tables.sources()),
+                            *(_made(Area, area).seats_m() for area in tables["areas"])])
         (low, _, _), (high, _, top) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
         width, high = max(2.0 * float(np.abs(points[:, 1]).max()), 1.0), max(high, low + 1.0)
         tall = max(top, row["volume_m3"] / ((high - low) * width))
         row.update(x_from_m=low, x_to_m=high, width_m=width, height_m=tall, drawn=True)
-        log.default("[room]", "dimensions: drawn around the loudspeakers and seats to volume_m3")
+        tables.default("[room]", "dimensions: drawn around the loudspeakers and seats to volume_m3")
     elif "volume_m3" not in row:
         row["volume_m3"] = box_volume_m3(row)
-        log.default("[room]", f"volume_m3 = {row['volume_m3']:.6g} m3, the box of the dimensions")
+        volume = f"{row['volume_m3']:.6g} m3, the box of the dimensions"
+        tables.default("[room]", f"volume_m3 = {volume}")
 
 
-def _venue(tables: Tables, log: Log) -> Venue:
+def _venue(tables: Reading) -> Venue:
     """Make the venue of rows without a problem left in them."""
     if len(tables["state"]) < len(STATES):
-        log.default("[state.check]", "is not given: the same as [state.show]")
+        tables.default("[state.check]", "is not given: the same as [state.show]")
     for row in tables["state"]:
         row["air"] = _made(Air, row)
     for row in tables.sources():
         row["role"] = ROLES[row.family]
-    seats = [_made(Area, row).seats_m() for row in tables["areas"]]
-    points = np.vstack([*(row["position_m"] for row in tables.sources()), *seats])
     for row in tables["room"]:
-        _complete(row, points, log)
+        _complete(row, tables)
     made = {family: [_made(kind, row) for row in tables[family]]
             for family, kind in RECORDS.items()}
     own: dict[str, Any] = {
@@ -380,29 +384,29 @@ def _venue(tables: Tables, log: Log) -> Venue:
     own |= {family: one for family in ("goals", "survey", "room") for one in made[family]}
     return Venue(**own, sources=tuple(one for family in ROLES for one in made[family]),
                  areas=tuple(made["areas"]), measured=tuple(made["measured"]),
-                 defaults_used=log.defaults())
+                 defaults_used=tables.defaults())
 
 
 def _read_venue(path: Path, content: bytes | None) -> Venue:
-    log, raw = Log(), _parsed(path, content)
+    tables, raw = Reading(), _parsed(path, content)
     for word in raw:
         if word not in _FAMILIES:
-            hint = "" if log.full else nearest(word, _FAMILIES)
-            log.problem(f"[{label(word)}]", "", f"unknown table; {hint}")
-    rows = {family: _read_family(family, raw, log) for family in _FAMILIES}
-    tables = Tables(rows, _place, log.broken)
-    many = [*too_many(tables)]
-    log.problems += many
-    if not many:
-        _work_out(tables, log)
-        for row in (row for several in rows.values() for row in several):
-            log.problems += check_row(row)
-        log.problems += check_whole(tables)
-    if log.problems:
+            hint = tables.hint(word, _FAMILIES)
+            tables.problem(f"[{label(word)}]", "", f"unknown table; {hint}")
+    for family in _FAMILIES:
+        tables[family] = _read_family(family, raw, tables)
+    if many := [*too_many(tables)]:
+        tables.problems += many
+    else:
+        _work_out(tables)
+        for row in (row for rows in tables.values() for row in rows):
+            tables.problems += check_row(row)
+        tables.problems += check_whole(tables)
+    if tables.problems:
         raise VenueError(path, tuple((f"{where} {key}".strip(), text)
-                                     for where, key, text in told(log.problems)))
+                                     for where, key, text in told(tables.problems)))
     try:
-        return _venue(tables, log)
+        return _venue(tables)
     except ValueError as error:
         # What is worked out from good values may still lie beyond what a record takes.
         raise VenueError(path, (("", str(error)),)) from error

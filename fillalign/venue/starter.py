@@ -89,10 +89,6 @@ QUESTIONS = (
 # Noise of fans and air, by octave: the noise criterion curve NC-30 (from memory).
 _NOISE_DB = {63: 57, 125: 48, 250: 41, 500: 35, 1000: 31, 2000: 29, 4000: 28, 8000: 27}
 _SPEECH_GOAL = 0.5
-_FROM_SHEET = """# Put in what its data sheet says, and take the name off: till then it is told.
-assumed = ["maximum_dba", "coverage_deg"]"""
-_UNMEASURED = """# Measure it, input to output, and take this line off.
-assumed = ["latency_ms"]"""
 
 
 def starter_toml(name: str, programme: str, **measured: float) -> str:
@@ -191,30 +187,29 @@ def _head(name: str, programme: str, given: dict[str, float]) -> list[str]:
 
 
 def _boxes(given: dict[str, float]) -> list[str]:
-    level, high = given["mains_dba"], given["mains_height_m"]
-    side, fill = given["mains_apart_m"] / 2, given["fill_at_m"]
-    aim = given["first_row_m"] + 0.4 * (given["last_row_m"] - given["first_row_m"])
-    lines = [
-        "[loudspeaker.main]", f"level_dba = {level:g}",
-        f"maximum_dba = {level + 24:g}", "coverage_deg = [90, 50]", _FROM_SHEET, "",
-        "[output.Mains]", 'feed = "mono"', 'set_in = "console, output 1"',
-        "latency_ms = 2.0", _UNMEASURED, "",
-    ]
-    for word, y in (("left", side), ("right", -side)):
-        lines += ["[[mains]]", f'name = "Main {word}"', 'output = "Mains"',
-                  'loudspeaker = "main"', f"position_m = [0.0, {y:g}, {high:g}]",
-                  f"aim_m = [{aim:.1f}, {y / 2:g}, 1.2]", ""]
-    if not fill:
-        return lines
-    lines += ["[loudspeaker.fill]", f"level_dba = {level - 3:g}", f"maximum_dba = {level + 18:g}",
-              "coverage_deg = [90, 60]", _FROM_SHEET.replace('["', '["level_dba", "'), "",
-              "[output.Fills]", 'feed = "mono"', 'set_in = "console, output 2"',
-              "latency_ms = 2.0", _UNMEASURED, ""]
-    beyond = fill + 0.6 * (given["last_row_m"] - fill)
-    for word, y in (("left", side), ("right", -side)):
-        lines += ["[[fills]]", f'name = "Fill {word}"', 'kind = "delay"', 'output = "Fills"',
-                  'loudspeaker = "fill"', f"position_m = [{fill:g}, {y:g}, {high:g}]",
-                  f"aim_m = [{beyond:.1f}, {y / 2:g}, 1.2]", 'covers = ["back"]', ""]
+    """Return the lines of the mains, and of fills where there is a place for them: a pair each."""
+    first, last, fill = given["first_row_m"], given["last_row_m"], given["fill_at_m"]
+    level, high, side = given["mains_dba"], given["mains_height_m"], given["mains_apart_m"] / 2
+    # Box, its level, maximum and coverage, place and aim in m, and keys of its own.
+    pairs = [("main", level, level + 24, 50, "0.0", first + 0.4 * (last - first), [], []),
+             ("fill", level - 3, level + 18, 60, f"{fill:g}", fill + 0.6 * (last - fill),
+              ['kind = "delay"'], ['covers = ["back"]'])]
+    lines: list[str] = []
+    for number, (box, own, most, down, x, aim, kind, covers) in enumerate(pairs[: 1 + (fill > 0)]):
+        output, guessed = f"{box.title()}s", ["level_dba"] * number
+        lines += [
+            f"[loudspeaker.{box}]", f"level_dba = {own:g}", f"maximum_dba = {most:g}",
+            f"coverage_deg = [90, {down}]",
+            "# Put in what its data sheet says, and take the name off: till then it is told.",
+            f"assumed = {json.dumps([*guessed, 'maximum_dba', 'coverage_deg'])}", "",
+            f"[output.{output}]", 'feed = "mono"', f'set_in = "console, output {number + 1}"',
+            "latency_ms = 2.0", "# Measure it, input to output, and take this line off.",
+            'assumed = ["latency_ms"]', ""]
+        for hand, y in (("left", side), ("right", -side)):
+            lines += [f"[[{box}s]]", f'name = "{box.title()} {hand}"', *kind,
+                      f'output = "{output}"', f'loudspeaker = "{box}"',
+                      f"position_m = [{x}, {y:g}, {high:g}]",
+                      f"aim_m = [{aim:.1f}, {y / 2:g}, 1.2]", *covers, ""]
     return lines
 
 
@@ -222,14 +217,10 @@ def _rows(given: dict[str, float]) -> list[str]:
     first, last, fill = given["first_row_m"], given["last_row_m"], given["fill_at_m"]
     half = max(given["width_m"] / 2 - 1.0, 1.0)
     split = fill + 1.0 if fill and fill + 1.0 < last else last
-    areas = [("front" if fill else "seats", first, split)]
-    if split < last:
-        areas.append(("back", split, last))
-    lines = []
-    for name, low, high in areas:
-        lines += ["[[areas]]", f'name = "{name}"', f"x_from_m = {low:g}", f"x_to_m = {high:g}",
-                  f"y_from_m = {-half:g}", f"y_to_m = {half:g}", ""]
-    return lines
+    areas = [("front" if fill else "seats", first, split), ("back", split, last)]
+    return [line for name, low, high in areas[: 1 + (split < last)] for line in (
+        "[[areas]]", f'name = "{name}"', f"x_from_m = {low:g}", f"x_to_m = {high:g}",
+        f"y_from_m = {-half:g}", f"y_to_m = {half:g}", "")]
 
 
 def _goals(programme: str, given: dict[str, float]) -> list[str]:

@@ -53,7 +53,6 @@ _SHAPES = {
     "pair": (2, "two values"),
     "point": (3, "three values, x, y and z"),
     "list": (0, "a list of one or more values"),
-    "tables": (0, "a list of one or more values"),
     "octaves": (0, "a table of octaves in Hz"),
 }
 _KINDS = {float: "number", int: "integer", str: "text", bool: "boolean"}
@@ -79,8 +78,8 @@ class Key:
 
     What is not told here follows from the field: `need`, `default`, `choices`, `kind`, which
     is number, integer, text, choice, boolean or table, and `shape`, which is one, pair,
-    point, list, tables (a list of them), splay (one number or a list) or octaves (a table of
-    one of `bands` in Hz to number). `also` are keys beside it that a record does not have; `hidden`
+    point, list, splay (one number or a list) or octaves (a table of one of `bands` in Hz to
+    number). `also` are keys beside it that a record does not have; `hidden`
     are fields that a file does not have. `instead_of` names the key this one replaces,
     `needs` one it comes with. `word` is none or off, accepted in place of the number. In a
     file, octaves not given are held `beyond` those given, or there is silence, or with
@@ -196,20 +195,18 @@ def nearest(word: str, known: Iterable[str], listed: Iterable[str] = ()) -> str:
     return f"known: {', '.join(words[:30])}" if words else "there are none"
 
 
-def allowed(key: Key, factor: float = 1.0, unit: str = "", *, whole: bool = False) -> str:
+def allowed(key: Key, *, whole: bool = False) -> str:
     """Return in words what a key takes: one of its values, or the whole of them."""
     if whole and key.shape in _SHAPES:
-        return f"{_SHAPES[key.shape][1]}, each {allowed(key, factor, unit)}"
+        return f"{_SHAPES[key.shape][1]}, each {allowed(key)}"
     words = {"text": "text of 1 to 80 characters without control characters",
              "choice": f"one of {', '.join(key.choices)}",
              "table": "a table", "boolean": "true or false"}
     if key.kind in words:
         return words[key.kind]
-    low, high = ((key.low, key.high) if factor == 1.0 else
-                 (round(limit / factor, 2) for limit in (key.low, key.high)))
     number = "a whole number " if key.kind == "integer" else ""
     word = f" or '{key.word}'" if key.word else ""
-    return f"{number}{range_text(low, high, unit or key.unit)}{word}"
+    return f"{number}{range_text(key.low, key.high, key.unit)}{word}"
 
 
 # --- values ------------------------------------------------------------------------------
@@ -217,18 +214,13 @@ def allowed(key: Key, factor: float = 1.0, unit: str = "", *, whole: bool = Fals
 
 def is_text(value: object) -> bool:
     """Whether `value` can be a name: 1 to 80 characters and none that controls."""
-    return (
-        isinstance(value, str)
-        and 0 < len(value.strip()) <= len(value) <= 80
-        and not any(
-            unicodedata.category(mark) in _CONTROLS or unicodedata.bidirectional(mark) in _TURNS
-            for mark in value
-        )
-    )
+    return isinstance(value, str) and 0 < len(value.strip()) <= len(value) <= 80 and not any(
+        unicodedata.category(mark) in _CONTROLS or unicodedata.bidirectional(mark) in _TURNS
+        for mark in value)
 
 
-def _one(key: Key, raw: Any, factor: float, unit: str) -> Any:
-    """Return one value of a key in our unit, or raise an error saying what it must be."""
+def _one(key: Key, raw: Any) -> Any:
+    """Return one value of a key, or raise an error saying what it must be."""
     if key.word and (raw == key.word or raw == _WORDS[key.word]):
         return _WORDS[key.word]
     hint, kind_fits = "", isinstance(raw, str)
@@ -236,23 +228,23 @@ def _one(key: Key, raw: Any, factor: float, unit: str) -> Any:
         kind_fits = isinstance(raw, Real) and not isinstance(raw, bool)
         hint = slip_text(raw, key.unit) if kind_fits else ""
         # A humidity below 1 % is within the range, yet no air at a venue is so dry.
-        if (kind_fits and key.low / factor <= raw <= key.high / factor
-                and not (hint and key.unit == "%") and (key.kind == "number" or raw == int(raw))):
-            return int(raw) if key.kind == "integer" else float(raw * factor)
+        if (kind_fits and key.low <= raw <= key.high and not (hint and key.unit == "%")
+                and (key.kind == "number" or raw == int(raw))):
+            return int(raw) if key.kind == "integer" else float(raw)
     elif ((key.kind == "text" and is_text(raw)) or (kind_fits and raw in key.choices)
           or (key.kind == "table" and isinstance(raw, Mapping))
           or (key.kind == "boolean" and isinstance(raw, bool))):
         return raw
     wrong = ValueError if kind_fits else TypeError
-    raise wrong(f"{must(allowed(key, factor, unit), raw)}{hint}")
+    raise wrong(f"{must(allowed(key), raw)}{hint}")
 
 
-def _several(key: Key, items: Iterable[tuple[str, Any]], factor: float, unit: str) -> list[Any]:
+def _several(key: Key, items: Iterable[tuple[str, Any]]) -> list[Any]:
     """Return all values of a key, or raise one error that tells the first bad ones."""
     values, wrong = [], []
     for place, item in items:
         try:
-            values.append(_one(key, item, factor, unit))
+            values.append(_one(key, item))
         except (TypeError, ValueError) as error:
             wrong.append(type(error)(f"{place} {error}"))
     if wrong:
@@ -267,12 +259,12 @@ def _octaves(key: Key, raw: Mapping[Any, Any]) -> dict[int, float]:
     if strange:
         bands = ", ".join([*strange[:VALUES_TOLD], *(["..."] if strange[VALUES_TOLD:] else [])])
         raise ValueError(f"has no octave {bands}: use {', '.join(map(str, key.bands))}")
-    values = _several(key, ((f"at {band} Hz", item) for band, item in raw.items()), 1.0, "")
+    values = _several(key, ((f"at {band} Hz", item) for band, item in raw.items()))
     return dict(sorted(zip(map(octaves.__getitem__, raw), values, strict=True)))
 
 
-def take(key: Key, raw: Any, factor: float = 1.0, unit: str = "") -> Any:
-    """Return a whole value of a key in our unit, of plain kinds, or raise one error.
+def take(key: Key, raw: Any) -> Any:
+    """Return a whole value of a key, of plain kinds, or raise one error.
 
     Parameters
     ----------
@@ -281,8 +273,6 @@ def take(key: Key, raw: Any, factor: float = 1.0, unit: str = "") -> Any:
     raw : object
         The value as given: from a file, or from a script, where arrays do for lists
         and numpy's numbers for numbers.
-    factor, unit : float, str
-        From the unit it is given in to that of the key, and that unit.
 
     Raises
     ------
@@ -291,18 +281,17 @@ def take(key: Key, raw: Any, factor: float = 1.0, unit: str = "") -> Any:
     """
     raw = raw.tolist() if isinstance(raw, np.ndarray) else raw
     if key.shape == "one" or (key.shape == "splay" and not isinstance(raw, list | tuple)):
-        return _one(key, raw, factor, unit)
+        return _one(key, raw)
     kind_fits = isinstance(raw, Mapping if key.shape == "octaves" else list | tuple)
     if not kind_fits or not raw or _SHAPES.get(key.shape, (0,))[0] not in (0, len(raw)):
         wrong = ValueError if kind_fits else TypeError
-        raise wrong(must(allowed(key, factor, unit, whole=True), raw))
+        raise wrong(must(allowed(key, whole=True), raw))
     if key.shape == "octaves":
         return _octaves(key, raw)
     if len(raw) > LONGEST:
         raise ValueError(f"must be at most {LONGEST} values, got {len(raw)}")
-    items = ((f"value {number}", item) for number, item in enumerate(raw, 1))
-    values = tuple(_several(key, items, factor, unit))
-    if key.shape == "list" and len(set(values)) < len(values):
+    values = tuple(_several(key, ((f"value {n}", item) for n, item in enumerate(raw, 1))))
+    if key.shape == "list" and key.kind != "table" and len(set(values)) < len(values):
         raise ValueError(must("different values", values))
     return values
 
@@ -366,10 +355,9 @@ class Tables(dict[str, list[Row]]):
     name is used.
     """
 
-    def __init__(self, rows: Mapping[str, list[Row]], place: Callable[..., str],
-                 broken: Iterable[str] = ()) -> None:
+    def __init__(self, rows: Mapping[str, list[Row]], place: Callable[..., str]) -> None:
         super().__init__(rows)
-        self.place, self.broken = place, {*broken}
+        self.place, self.broken = place, set[str]()
 
     def sources(self) -> Iterator[Row]:
         """Yield all loudspeakers in place."""

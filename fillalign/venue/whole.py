@@ -5,6 +5,7 @@ The axes are those of `fillalign.venue.model`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from os import PathLike
@@ -14,6 +15,7 @@ from fillalign._files import write_whole
 from fillalign._text import listed, quoted, short
 from fillalign._validate import Programme, as_path, check_type
 from fillalign.venue.model import (
+    RECORDS,
     TABLES,
     Area,
     Goals,
@@ -22,7 +24,6 @@ from fillalign.venue.model import (
     Output,
     OutputSettings,
     Point,
-    Record,
     Room,
     Source,
     State,
@@ -116,21 +117,14 @@ class Venue:
 
     def rows(self) -> Tables:
         """Return all records as the rules see them and a file holds them."""
-        parts: dict[str, Iterable[Record]] = {
-            "room": [self.room] if self.room else [],
-            "goals": [self.goals],
-            "survey": [self.survey],
-            "state": self.states.values(),
-            "loudspeaker": self.loudspeakers.values(),
-            "output": self.outputs.values(),
-            **{family: self.of_role(role) for family, role in ROLES.items()},
-            "areas": self.areas,
-            "measured": self.measured,
-        }
+        rows: dict[str, list[Row]] = {"venue": [row_of(self, "venue")],
+                                      **{family: [] for family in RECORDS}}
+        for record in (*([self.room] if self.room else []), self.goals, self.survey,
+                       *self.states.values(), *self.loudspeakers.values(),
+                       *self.outputs.values(), *self.sources, *self.areas, *self.measured):
+            rows[record.family].append(record.row())
         weather = row_of(self, "weather")
-        rows = {"venue": [row_of(self, "venue")],
-                **{family: [one.row() for one in several] for family, several in parts.items()},
-                "weather": [weather] if weather else [], "stage": [row_of(self, "stage")]}
+        rows |= {"weather": [weather] if weather else [], "stage": [row_of(self, "stage")]}
         return Tables(rows, lambda *names: " ".join((title(self), *filter(None, names))))
 
     def to_toml(self) -> str:
@@ -201,26 +195,21 @@ class Venue:
     def _with(self, old: Any, changes: Mapping[str, Any]) -> Venue:
         """Return this venue with one record replaced, whose changes are no defaults any more."""
         new = replace(old, **changes)
-
-        def swapped(held: Any) -> Any:
-            if isinstance(held, Mapping):
-                return {one.name: one for one in map(swapped, held.values())}
-            return tuple(map(swapped, held)) if isinstance(held, tuple) else (
-                new if held is old else held)
-
-        made = {name: swapped(getattr(self, name)) for name in ("goals", *_PARTS)}
+        made: dict[str, Any] = {"goals": new if old is self.goals else self.goals}
+        for name, (_, named) in _PARTS.items():
+            held = getattr(self, name)
+            parts = [new if one is old else one for one in (held.values() if named else held)]
+            made[name] = {one.name: one for one in parts} if named else tuple(parts)
         return replace(self, **made | {"defaults_used": tuple(self._still_default(old, changes))})
 
     def _still_default(self, old: Any, changes: Iterable[str]) -> Iterable[str]:
         """Yield the defaults used, without those of one record that are given now."""
         name = getattr(old, "name", "")
-        tables = (f"[{old.family}]", f"[{old.family}.*]", f"[{old.family}.{name}]",
-                  f"[[{old.family}]]")
-        given = tuple(f"{table} {key} " for table in tables for key in changes)
+        keys, table = "|".join(map(re.escape, changes)), rf"{old.family}(\.\*|\.{re.escape(name)})?"
         for line in self.defaults_used:
             text, _, members = line.rpartition(" (")
             others = [one for one in members.removesuffix(")").split(", ") if one != name]
-            if not line.startswith(given):
+            if not re.match(rf"\[+{table}\]+ ({keys}) ", line):
                 yield line
             elif text and others:
                 yield f"{text} ({', '.join(others)})"
@@ -244,21 +233,21 @@ _PARTS: Mapping[str, tuple[type, bool]] = {
 
 def _parts(venue: Venue, name: str, kind: type, named: bool) -> Any:
     """Return parts in a tuple, sources by role, or in a mapping by their own names."""
-    given, where = getattr(venue, name), f"{title(venue)}: {name}"
+    given: Any = getattr(venue, name)
+    where = f"{title(venue)}: {name}"
     fits = isinstance(given, Mapping if named else tuple | list)
-    parts = given.values() if isinstance(given, Mapping) else given
+    parts = given.values() if fits and named else given
     if not fits or not all(isinstance(part, kind) for part in parts):
         form = "a mapping of text to" if named else "a tuple of any number, each"
         word = "text" if kind is str else kind.__name__
         raise TypeError(f"{where} must be {form} {word}, got {quoted(given)}")
-    if not named:
-        return tuple(sorted(given, key=lambda one: list(ROLES.values()).index(one.role))
-                     if kind is Source else given)
-    for own, part in given.items():
+    for own, part in given.items() if named else ():
         if part.name != own:
             raise ValueError(f"{where} must go by their own names, got {quoted(part.name)} as "
                              f"{quoted(own)}")
-    return Fixed(given)
+    if kind is Source:
+        given = sorted(given, key=lambda one: [*ROLES.values()].index(one.role))
+    return Fixed(given) if named else tuple(given)
 
 
 def _named(what: str, parts: Iterable[Named], name: str) -> Named:
