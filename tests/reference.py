@@ -25,7 +25,7 @@ if __name__ == "__main__":
 import fillalign  # noqa: E402
 from fillalign.venue.model import TABLES  # noqa: E402
 from fillalign.venue.rules import LIMITS, SEAT_LIMIT  # noqa: E402
-from fillalign.venue.values import NAMED, ROWS, Key, Need, allowed  # noqa: E402
+from fillalign.venue.values import NAMED, ROWS, Key, allowed  # noqa: E402
 from tests import public  # noqa: E402
 
 LARGEST_BYTES = 300_000
@@ -118,9 +118,9 @@ def spelled(family: str) -> str:
 
 def default_of(key: Key) -> str:
     """Return what a key that is left out becomes, in words."""
-    if key.need is Need.MUST:
+    if key.must:
         return "must be given"
-    if key.need is Need.MAY:
+    if key.default is None:
         return "may be left out"
     items = key.default if isinstance(key.default, tuple) else (key.default,)
     return escape(", ".join(f"{one:g}" if isinstance(one, float) else str(one) for one in items))

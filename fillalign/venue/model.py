@@ -29,7 +29,6 @@ from fillalign.venue.values import (
     SIDES_M,
     Fixed,
     Key,
-    Need,
     Role,
     Row,
     Table,
@@ -40,21 +39,18 @@ from fillalign.venue.values import (
     take,
 )
 
-Feed: TypeAlias = Literal["left", "right", "mono"]
-FillKind: TypeAlias = Literal["delay", "under-balcony", "front", "tower"]
 Rule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
 Priority: TypeAlias = Literal["auto", "words", "image"]
 Polarity: TypeAlias = Literal["normal", "inverted"]
 StateName: TypeAlias = Literal["check", "show"]
 STATES: Final = get_args(StateName)
 
-MUST, MAY, OURS = Need
 Point: TypeAlias = tuple[float, float, float]
 Metres: TypeAlias = Annotated[float, Key("m", -2000, 2000)]
 Octaves: TypeAlias = Mapping[int, float]
 _octaves = partial(Key, bands=OCTAVES_NOMINAL)
 _HIDDEN: Final = Key(hidden=True)
-_NONE: Final = Fixed[Any, Any]()
+_NONE: Final = Fixed()
 
 
 def title(record: Any) -> str:
@@ -152,15 +148,15 @@ class State(Record, family="state"):
 
     name: Annotated[str, Key(kind="choice", choices=STATES)]
     air: Annotated[Air, Key(hidden=True, also={
-        "temperature_c": Key("C", -50, 60, MUST),
-        "humidity_pct": Key("%", 0, 100, OURS, default=defaults_of(Air)["humidity_pct"]),
+        "temperature_c": Key("C", -50, 60, must=True),
+        "humidity_pct": Key("%", 0, 100, default=defaults_of(Air)["humidity_pct"]),
         # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
         # where its equations hold near enough to learn from.
-        "pressure_kpa": Key("kPa", 50, 110, OURS, default=defaults_of(Air)["pressure_kpa"]),
-        "altitude_m": Key("m", -430, 5000, MAY, instead_of="pressure_kpa"),
+        "pressure_kpa": Key("kPa", 50, 110, default=defaults_of(Air)["pressure_kpa"]),
+        "altitude_m": Key("m", -430, 5000, instead_of="pressure_kpa"),
     })]
     wind_m_s: Annotated[float, Key("m/s", 0, 40)] = 0.0
-    wind_towards_deg: Annotated[float, Key("deg", -360, 360, MAY)] = 0.0
+    wind_towards_deg: Annotated[float, Key("deg", -360, 360, must=False)] = 0.0
     # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
     # `fillalign.room` hold on to 30 s.
     rt60_s: Annotated[Octaves, _octaves("s", 0.05, 20)] = _NONE
@@ -181,11 +177,11 @@ class Room(Record, family="room"):
     """
 
     # Whatever an audience sits under fits in here; `fillalign.room` takes as much.
-    x_from_m: Annotated[float, Key("m", -500, 500, MAY)]
-    x_to_m: Annotated[float, Key("m", -500, 500, MAY)]
-    width_m: Annotated[float, Key("m", 1, 500, MAY)]
-    height_m: Annotated[float, Key("m", 1, 200, MAY)]
-    volume_m3: Annotated[float, Key("m3", 10, 2_000_000, MAY)]
+    x_from_m: Annotated[float, Key("m", -500, 500, must=False)]
+    x_to_m: Annotated[float, Key("m", -500, 500, must=False)]
+    width_m: Annotated[float, Key("m", 1, 500, must=False)]
+    height_m: Annotated[float, Key("m", 1, 200, must=False)]
+    volume_m3: Annotated[float, Key("m3", 10, 2_000_000, must=False)]
     drawn: Annotated[bool, _HIDDEN] = False
 
     def row(self) -> Row:
@@ -211,14 +207,14 @@ class Loudspeaker(Record, family="loudspeaker"):
     name: str
     coverage_deg: Annotated[tuple[float, float], Key("deg", 5, 360)]
     maximum_dba: Annotated[float, Key("dBA", 0, 160)]
-    level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
+    level_dba: Annotated[float | None, Key("dBA", 0, 160, must=True)] = None
     level_by_octave_db: Annotated[Octaves, _octaves(
         "dB", -20, 160, instead_of="level_dba", beyond="silent")] = _NONE
     rear_floor_db: Annotated[float, Key("dB", -60, 0)] = -20.0
     low_limit_hz: Annotated[float, Key("Hz", 20, 2000)] = 80.0
     control_hz: Annotated[float, Key("Hz", 50, 8000)] = 800.0
     elements: Annotated[int, Key(low=1, high=64)] = 1
-    spacing_m: Annotated[float, Key("m", 0.02, 5, MAY)] = 0.0
+    spacing_m: Annotated[float, Key("m", 0.02, 5, must=False)] = 0.0
     splay_deg: Annotated[tuple[float, ...], Key("deg", 0, 30, shape="splay")] = ()
     assumed: tuple[str, ...] = ()
 
@@ -238,15 +234,15 @@ class OutputSettings:
     `delay_ms` is what the device is set to; its latency comes on top.
     """
 
-    delay_ms: Annotated[float, Key("ms", 0, 20_000, MAY)] = 0.0
+    delay_ms: Annotated[float, Key("ms", 0, 20_000)] = 0.0
     # From as good as off to the loudest there is: the box's own maximum comes long before.
-    trim_db: Annotated[float, Key("dB", -120, 160, MAY, word="off")] = 0.0
-    low_cut_hz: Annotated[float | None, Key("Hz", 20, 2000, MAY, word="none")] = None
-    low_cut_order: Annotated[int, Key("", 1, 8, MAY)] = 4
-    low_cut_kind: Annotated[LowCutKind, Key(need=MAY)] = "linkwitz-riley"
-    shelf_db: Annotated[float, Key("dB", -12, 12, MAY)] = 0.0
-    shelf_hz: Annotated[float, Key("Hz", 500, 16_000, MAY)] = 4000.0
-    polarity: Annotated[Polarity, Key(need=MAY)] = "normal"
+    trim_db: Annotated[float, Key("dB", -120, 160, word="off")] = 0.0
+    low_cut_hz: Annotated[float | None, Key("Hz", 20, 2000, word="none")] = None
+    low_cut_order: Annotated[int, Key("", 1, 8)] = 4
+    low_cut_kind: LowCutKind = "linkwitz-riley"
+    shelf_db: Annotated[float, Key("dB", -12, 12)] = 0.0
+    shelf_hz: Annotated[float, Key("Hz", 500, 16_000)] = 4000.0
+    polarity: Polarity = "normal"
 
 
 @dataclass(frozen=True)
@@ -262,12 +258,12 @@ class Output(Record, family="output"):
     """
 
     name: str
-    feed: Feed
+    feed: Literal["left", "right", "mono"]
     set_in: str
     # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
     latency_ms: Annotated[float, Key("ms", 0, 1000)] = 0.0
     delay_step_ms: Annotated[float, Key("ms", 0.0001, 100, also={"delay_step_samples": Key(
-        "samples", 1, 10_000, MAY, kind="integer", instead_of="delay_step_ms")})] = 0.01
+        "samples", 1, 10_000, kind="integer", instead_of="delay_step_ms")})] = 0.01
     delay_max_ms: Annotated[float, Key("ms", 0.1, 20_000)] = 1000.0
     sample_rate_hz: Annotated[float, Key("Hz", 8000, 384_000)] = 48000.0
     polarity: Polarity = "normal"
@@ -293,16 +289,16 @@ class Source(Record):
     output: str
     loudspeaker: str
     position_m: Annotated[Point, Key("m", -2000, 2000, also={
-        "position_from": Key(need=MAY, shape="list", kind="table", instead_of="position_m"),
-        "height_m": Key("m", -100, 500, MAY, needs="position_from"),
-        "side": Key(need=MAY, kind="choice", choices=SIDES, needs="position_from"),
+        "position_from": Key(shape="list", kind="table", instead_of="position_m"),
+        "height_m": Key("m", -100, 500, needs="position_from"),
+        "side": Key(kind="choice", choices=SIDES, needs="position_from"),
     })]
     aim_m: Annotated[Point, Key("m", -2000, 2000, also={
-        "yaw_deg": Key("deg", -360, 360, MAY, instead_of="aim_m", needs="tilt_deg"),
-        "tilt_deg": Key("deg", -90, 90, MAY, needs="yaw_deg"),
+        "yaw_deg": Key("deg", -360, 360, instead_of="aim_m", needs="tilt_deg"),
+        "tilt_deg": Key("deg", -90, 90, needs="yaw_deg"),
     })]
-    kind: Annotated[FillKind | Literal[""], Key(need=MUST)] = ""
-    covers: Annotated[tuple[str, ...], Key(need=MUST)] = ()
+    kind: Annotated[Literal["delay", "under-balcony", "front", "tower", ""], Key(must=True)] = ""
+    covers: Annotated[tuple[str, ...], Key(must=True)] = ()
 
     @property
     def family(self) -> str:  # type: ignore[override]
@@ -415,9 +411,9 @@ class Measured(Record, family="measured"):
     """
 
     output: str
-    at_m: Annotated[Point, Key("m", -2000, 2000, also={"sure": Key(need=MAY, kind="boolean")})]
+    at_m: Annotated[Point, Key("m", -2000, 2000, also={"sure": Key(kind="boolean")})]
     state: StateName = "check"
-    level_dba: Annotated[float | None, Key("dBA", 0, 160, MUST)] = None
+    level_dba: Annotated[float | None, Key("dBA", 0, 160, must=True)] = None
     by_octave_db: Annotated[Octaves, _octaves(
         "dB", -20, 160, instead_of="level_dba", beyond="")] = _NONE
     sure: Annotated[bool, _HIDDEN] = False
@@ -429,22 +425,23 @@ RECORDS: Final[Mapping[str, type[Record]]] = {
 }  # fmt: skip
 _FILL: Final = table_of(Source)
 _MAIN: Final = {name: key for name, key in _FILL.items() if name not in ("kind", "covers")}
-_NAME: Final = Key(need=MUST, kind="text")
+_NAME: Final = Key(must=True, kind="text")
 TABLES: Final[Mapping[str, Table]] = {
     "venue": {
         "name": _NAME,
-        "setting": Key(need=MUST, kind="choice", choices=("indoors", "outdoors")),
-        "programme": Key(need=OURS, kind="choice", choices=get_args(Programme), default="speech"),
-        "hold_back_ms": Key("ms", 0, 1000, OURS, default=0.0),
+        "setting": Key(must=True, kind="choice", choices=("indoors", "outdoors")),
+        "programme": Key(kind="choice", choices=get_args(Programme), default="speech"),
+        "hold_back_ms": Key("ms", 0, 1000, default=0.0),
     },
-    "weather": {"temperatures_c": Key("C", -50, 60, MUST, "list", at="weather_c")},
-    "stage": {"microphone_m": Key("m", -2000, 2000, OURS, "point", default=(-1.0, 0.0, 1.5),
+    "weather": {"temperatures_c": Key("C", -50, 60, must=True, shape="list", at="weather_c")},
+    "stage": {"microphone_m": Key("m", -2000, 2000, shape="point", default=(-1.0, 0.0, 1.5),
                                   at="stage_microphone_m")},
     **{family: table_of(record) for family, record in RECORDS.items()},
     "mains": _MAIN,
-    "subs": {**_MAIN, "aim_m": replace(_MAIN["aim_m"], need=MAY)},
+    "subs": {**_MAIN, "aim_m": replace(_MAIN["aim_m"], must=False)},
     # Tables inside others; what is locked on an output in a file is what a script dials.
-    "position_from": {"point_m": Key("m", -2000, 2000, MUST, "point"),
-                      "distance_m": Key("m", 0.01, 2000, MUST)},
-    "locked": table_of(OutputSettings),
+    "position_from": {"point_m": Key("m", -2000, 2000, must=True, shape="point"),
+                      "distance_m": Key("m", 0.01, 2000, must=True)},
+    "locked": {name: replace(key, default=None)
+               for name, key in table_of(OutputSettings).items()},
 }

@@ -30,7 +30,6 @@ from fillalign.venue.values import (
     ROWS,
     SINGLE,
     Key,
-    Need,
     Problem,
     Row,
     Table,
@@ -206,7 +205,7 @@ def _fill_in(row: Row, table: Table, tables: Reading) -> None:
     """Put in the defaults, and the octaves between and beyond those given, and list them."""
     replaced = {key.instead_of for name, key in table.items() if name in row.given}
     for name, key in table.items():
-        if key.need is Need.OURS and name not in row.given | replaced:
+        if key.default is not None and name not in row.given | replaced:
             row[name] = key.default
             items = key.default if isinstance(key.default, tuple) else (key.default,)
             text = ", ".join(item if isinstance(item, str) else shown(item) for item in items)

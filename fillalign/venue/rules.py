@@ -22,7 +22,6 @@ from fillalign.venue.values import (
     ROLES,
     ROWS,
     SIDES_M,
-    Need,
     Problem,
     Row,
     Tables,
@@ -84,7 +83,7 @@ def _lacking(row: Row) -> Said:
             yield name, f"needs {key.needs} beside it"
         if {name, other} <= row.given:
             yield name, f"give {name} or {other}, not both"
-        elif key.need is Need.MUST and not row.has(name) and not row.has(other):
+        elif key.must and not row.has(name) and not row.has(other):
             either = f", or give {other}" if other else ""
             yield name, f"is missing: {allowed(key, whole=True)}{either}"
         if key.shape == "octaves" and key.beyond and row.get(name):

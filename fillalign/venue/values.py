@@ -11,7 +11,6 @@ import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import MISSING, dataclass, field, fields
-from enum import Enum
 from numbers import Real
 from types import NoneType
 from typing import (
@@ -19,9 +18,7 @@ from typing import (
     Any,
     Final,
     Literal,
-    NoReturn,
     TypeAlias,
-    TypeVar,
     get_args,
     get_origin,
     get_type_hints,
@@ -64,32 +61,24 @@ _CONTROLS = {"Cc", "Cs", "Zl", "Zp"}
 _TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 
 
-class Need(Enum):
-    """Whether a key must be given, may be left out, or takes the record's default, listed."""
-
-    MUST = "must"
-    MAY = "may"
-    OURS = "ours"
-
-
 @dataclass(frozen=True, repr=False)
 class Key:
     """One key of a table, and the field of the record that has its name (or the name `at`).
 
-    What is not told here follows from the field: `need`, `default`, `choices`, `kind`, which
-    is number, integer, text, choice, boolean or table, and `shape`, which is one, pair,
-    point, list, splay (one number or a list) or octaves (a table of one of `bands` in Hz to
-    number). `also` are keys beside it that a record does not have; `hidden`
-    are fields that a file does not have. `instead_of` names the key this one replaces,
-    `needs` one it comes with. `word` is none or off, accepted in place of the number. In a
-    file, octaves not given are held `beyond` those given, or there is silence, or with
-    neither only those given are kept.
+    It `must` be given, or else takes its `default`, which is listed, or may be left out.
+    What is not told here follows from the field: these, `choices`, `kind`, which is number,
+    integer, text, choice, boolean or table, and `shape`, which is one, pair, point, list,
+    splay (one number or a list) or octaves (a table of one of `bands` in Hz to number).
+    `also` are keys beside it that a record does not have; `hidden` are fields that a file
+    does not have. `instead_of` names the key this one replaces, `needs` one it comes with.
+    `word` is none or off, accepted in place of the number. In a file, octaves not given are
+    held `beyond` those given, or there is silence, or with neither only those given are kept.
     """
 
     unit: str = ""
     low: float = 0.0
     high: float = 0.0
-    need: Need | None = None
+    must: bool | None = None
     shape: str = "one"
     kind: str = "number"
     choices: tuple[str, ...] = ()
@@ -109,8 +98,6 @@ class Key:
 
 
 Table: TypeAlias = Mapping[str, Key]
-K = TypeVar("K")
-V = TypeVar("V")
 
 
 def defaults_of(record: Any) -> dict[str, Any]:
@@ -126,11 +113,11 @@ def table_of(record: type) -> Table:
         hint = hints[name]
         hint, key = get_args(hint) if get_origin(hint) is Annotated else (hint, blank)
         if not key.hidden:
-            need = (Need.MUST if default is MISSING else
-                    Need.MAY if default in (None, "", (), {}) else Need.OURS)
+            listed = key.must is None and default not in (MISSING, None, "", (), {})
             told = {item: value for item, value in vars(key).items()
                     if value != getattr(blank, item)}
-            table[name] = Key(**{"need": need, "default": default} | _form(hint) | told)
+            table[name] = Key(**{"must": default is MISSING, "default": default if listed else None}
+                              | _form(hint) | told)
         table |= key.also
     return table
 
@@ -139,7 +126,7 @@ def _form(hint: Any) -> dict[str, Any]:
     """Return kind, shape and choices of what a field of this type holds."""
     origin, inner = get_origin(hint), [one for one in get_args(hint) if one is not NoneType]
     if origin is Literal:
-        return {"kind": "choice", "choices": tuple(inner)}
+        return {"kind": "choice", "choices": tuple(filter(None, inner))}
     if origin is tuple:
         shape = "list" if inner[-1] is ... else "pair" if len(inner) == 2 else "point"
         return _form(inner[0]) | {"shape": shape}
@@ -299,7 +286,7 @@ def take(key: Key, raw: Any) -> Any:
 # --- rows --------------------------------------------------------------------------------
 
 
-class Fixed(dict[K, V]):
+class Fixed(dict[Any, Any]):
     """A mapping in a record: a dict that nobody can change.
 
     Examples
@@ -312,7 +299,7 @@ class Fixed(dict[K, V]):
     TypeError: what a record holds cannot be changed: make another with dataclasses.replace
     """
 
-    def _refuse(self, *_: object, **__: object) -> NoReturn:
+    def _refuse(self, *_: object, **__: object) -> Any:
         raise TypeError(
             "what a record holds cannot be changed: make another with dataclasses.replace"
         )
@@ -324,7 +311,7 @@ class Fixed(dict[K, V]):
         """Return the same for the same items in any order."""
         return hash(frozenset(self.items()))
 
-    def __reduce__(self) -> tuple[type, tuple[dict[K, V]]]:
+    def __reduce__(self) -> tuple[type, tuple[dict[Any, Any]]]:
         """Copy and pickle by way of a dict."""
         return Fixed, (dict(self),)
 

@@ -24,7 +24,7 @@ from fillalign.loudspeakers import off_axis_angles
 from fillalign.venue import DEMO_VENUES
 from fillalign.venue.model import TABLES
 from fillalign.venue.reader import FEET, FILE_LIMIT_BYTES, VenueError, read_venue
-from fillalign.venue.values import NAMED, SINGLE, Need
+from fillalign.venue.values import NAMED, SINGLE
 
 HERE = Path(__file__).parents[1]
 DEMOS = [HERE.parent / "data" / f"{name}.toml" for name in DEMO_VENUES]
@@ -246,7 +246,7 @@ def test_no_key_takes_nonsense(tmp_path, family, key, wrong):
 
 
 @pytest.mark.parametrize(
-    ("family", "key"), [(f, k) for f, k in KEYS if TABLES[f][k].need is Need.MUST]
+    ("family", "key"), [(f, k) for f, k in KEYS if TABLES[f][k].must]
 )
 def test_a_required_key_is_asked_for_with_its_unit(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
@@ -496,7 +496,7 @@ def test_distances_in_feet(tmp_path):
 
 
 @pytest.mark.parametrize(("family", "key"), [
-    (f, k) for f, k in KEYS if TABLES[f][k].need is Need.OURS
+    (f, k) for f, k in KEYS if TABLES[f][k].default is not None
 ])  # fmt: skip
 def test_every_default_is_listed_with_its_value(tmp_path, family, key):
     venue = copy.deepcopy(COMPLETE)
