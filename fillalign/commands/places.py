@@ -7,21 +7,9 @@ import textwrap
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from fillalign._text import plain
-from fillalign.commands.shell import (
-    OK,
-    Parser,
-    check_picture,
-    number,
-    told,
-    venue_named,
-    write,
-)
-
-if TYPE_CHECKING:
-    import pandas as pd
+from fillalign.commands import shell
 
 _LEGEND = (
     "", "served_share     share of the area's rows that get level, tone and speech (1 is all)",
@@ -36,49 +24,45 @@ _LEGEND = (
     "                 its bounds allow is worth it)", "",
     "The best of them, for the venue file:",
 )
+_CAUTION = ("A place is a calculation, not a rigging point: only qualified riggers say what may\n"
+            "hang where, under local codes.")
 
 
 def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
     from fillalign.planning import places_in_words, propose_places
 
-    parser = Parser(prog="fillalign places", allow_abbrev=False,
-                     description="Say where to hang the fills of an area: each place is planned "
-                                 "with, best first. A place is a calculation, not a rigging point: "
-                                 "only qualified riggers say what may hang where.",
-                     epilog="example: fillalign places hall.toml back --from-m 14 --to-m 26")
-    parser.add_argument("venue", metavar="VENUE.toml", help="venue file, or one of ours")
-    parser.add_argument("area", metavar="AREA", help="seat area to serve")
-    for name, words in (("from-m", "least x of the boxes"), ("to-m", "greatest x of the boxes"),
-                        ("height-m", "height of the boxes")):
-        parser.add_argument(f"--{name}", type=number, metavar="M", help=words)
-    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
-    parser.add_argument("--picture", metavar="FILE.svg", help="write a map of the places")
-    parser.add_argument("--overwrite", action="store_true", help="replace a picture that is there")
+    parser = shell.Parser(
+        prog="fillalign places", allow_abbrev=False,
+        description="Say where to hang the fills of an area: each place is planned with, best "
+                    f"first. {_CAUTION}",
+        epilog="example: fillalign places hall.toml back --from-m 14 --to-m 26")
+    shell.add_options(
+        parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
+        ("area", "AREA", "seat area to serve"), ("--from-m", "M", "least x of the boxes"),
+        ("--to-m", "M", "greatest x of the boxes"), ("--height-m", "M", "height of the boxes"),
+        ("--json", "", "print numbers as JSON"),
+        ("--picture", "FILE.svg", "write a map of the places"),
+        ("--overwrite", "", "replace a picture that is there"))
     args = parser.parse_args(argv)
-    check_picture(parser, args.picture)
-    venue = venue_named(args.venue)
+    shell.check_picture(parser, args.picture)
+    venue = shell.venue_named(args.venue)
     with parser.judging():
         table = propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
-                               height_m=args.height_m, progress=told)
+                               height_m=args.height_m, progress=shell.told)
     if args.picture is not None:
-        write({Path(args.picture): _picture(table, args.area)}, overwrite=args.overwrite,
-              quiet=args.json)
+        from fillalign import plots
+
+        picture = plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2),
+                                     f"Places for the fills of {args.area}. {plots.PLACES_TITLE}")
+        shell.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
     if args.json:
         print(table.to_json(orient="records"))
-        return OK
+        return shell.OK
     shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
     verdict = ("", *textwrap.wrap(places_in_words(table), 88))
     for line in (*(verdict if verdict[1:] else ()), *_LEGEND, *table["toml"].iloc[0].splitlines()):
         print(plain(line))
-    print("\nA place is a calculation, not a rigging point: only qualified riggers say what may\n"
-          "hang where, under local codes.")
-    return OK
-
-
-def _picture(table: pd.DataFrame, area: str) -> bytes:
-    from fillalign import plots
-
-    return plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2),
-                              f"Places for the fills of {area}. {plots.PLACES_TITLE}")
+    print(f"\n{_CAUTION}")
+    return shell.OK

@@ -11,21 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fillalign._text import plain
-from fillalign.commands.shell import (
-    BAD_VENUE,
-    OK,
-    Parser,
-    add_air,
-    air_of,
-    check_picture,
-    fail,
-    feet,
-    fitting,
-    number,
-    told,
-    venue_named,
-    write,
-)
+from fillalign.commands import shell
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,46 +57,6 @@ exit codes:
 Predictions are estimates: listen and measure before an audience comes in."""
 
 
-def plan_parser() -> Parser:
-    """Return the parser of the command without a verb."""
-    from fillalign.venue import DEMO_VENUES
-
-    parser = Parser(
-        prog="python -m fillalign",
-        usage=_USAGE,
-        description=_DESCRIPTION,
-        epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-        allow_abbrev=False,
-    )
-    add = parser.add_argument
-    add("venue", nargs="?", metavar="VENUE.toml",
-        help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
-    add("--json", action="store_true", help="print numbers as JSON instead of text")
-    add("--cures", action="store_true",
-        help="try for 15 s what would mend the areas that the plan leaves short, and tell")
-    add_air(parser, ", where the sound travels")
-    write = parser.add_argument_group("with a venue file")
-    write.add_argument("--out", metavar="DIR",
-                       help="write the sheet as text, CSV and a page to print into this folder, "
-                            "which is made if it is not there")
-    write.add_argument("--short", action="store_true",
-                       help="what to set and how to check it alone: one page")
-    write.add_argument("--places", metavar="AREA",
-                       help="show on the sheet where the fills of a seat area could hang: each "
-                            "place is planned with, which takes a while")
-    write.add_argument("--as-set", metavar="FILE",
-                       help="what was set and read at the venue (TOML as the page saves it, or "
-                            "the CSV with its blanks filled): gives the sheet as measured")
-    write.add_argument("--picture", metavar="FILE.svg",
-                       help="write a picture of the plan: from above, from the side, along the "
-                            "walk")
-    write.add_argument("--overwrite", action="store_true",
-                       help="replace files that are there already")
-    _add_quick(parser)
-    return parser
-
-
 _QUICK_HELP = {
     "main_m": "distance from the main to the seat where main and fill are equally loud",
     "fill_m": "distance from the fill to that seat",
@@ -122,37 +68,61 @@ _QUICK_HELP = {
     "margin_ms": "how much later than the main the fill shall arrive (default: 0)",
     "sample_rate_hz": "sample rate of the device that delays (default: 48000)",
 }
-_UNITS = {"m": "M", "db": "DB", "ms": "MS", "hz": "HZ"}
 
 
-def _add_quick(parser: argparse.ArgumentParser) -> None:
+def plan_parser() -> shell.Parser:
+    """Return the parser of the command without a verb."""
+    from fillalign.venue import DEMO_VENUES
+
+    parser = shell.Parser(
+        prog="python -m fillalign", usage=_USAGE, description=_DESCRIPTION, epilog=_EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False)
+    parser.add_argument("venue", nargs="?", metavar="VENUE.toml",
+                        help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
+    shell.add_options(
+        parser, ("--json", "", "print numbers as JSON instead of text"),
+        ("--cures", "", "try for 15 s what would mend the areas that the plan leaves short, and "
+         "tell"))
+    shell.add_air(parser, ", where the sound travels")
+    shell.add_options(
+        parser.add_argument_group("with a venue file"),
+        ("--out", "DIR", "write the sheet as text, CSV and a page to print into this folder, "
+         "which is made if it is not there"),
+        ("--short", "", "what to set and how to check it alone: one page"),
+        ("--places", "AREA", "show on the sheet where the fills of a seat area could hang: each "
+         "place is planned with, which takes a while"),
+        ("--as-set", "FILE", "what was set and read at the venue (TOML as the page saves it, or "
+         "the CSV with its blanks filled): gives the sheet as measured"),
+        ("--picture", "FILE.svg", "write a picture of the plan: from above, from the side, along "
+         "the walk"),
+        ("--overwrite", "", "replace files that are there already"))
     group = parser.add_argument_group("without a venue file")
     for name, words in _QUICK_HELP.items():
-        either = group.add_mutually_exclusive_group()
-        either.add_argument(f"--{name.replace('_', '-')}", type=number, help=words,
-                            metavar=_UNITS[name.rpartition("_")[2]])
-        if name.endswith("_m"):
-            either.add_argument(f"--{name.removesuffix('_m')}-ft", type=feet, dest=name,
-                                metavar="FT", help="the same in feet")
+        either, unit = group.add_mutually_exclusive_group(), name.rpartition("_")[2]
+        shell.add_options(either, (shell.option(name), unit.upper(), words))
+        if unit == "m":
+            shell.add_options(either, (f"{shell.option(name)[:-1]}ft", "FT", "the same in feet"),
+                              dest=name)
+    return parser
 
 
-def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
+def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
     from fillalign.planning import evaluate, plan_fills, propose_places, retimed
 
-    given = [name for name in _QUICK_HELP if getattr(args, name) is not None]
-    if given:
-        parser.error(f"--{given[0].replace('_', '-')} is for an answer without a venue file")
-    check_picture(parser, args.picture)
-    venue = venue_named(args.venue)
+    for name in _QUICK_HELP:
+        if getattr(args, name) is not None:
+            parser.error(f"{shell.option(name)} is for an answer without a venue file")
+    shell.check_picture(parser, args.picture)
+    venue = shell.venue_named(args.venue)
     with parser.judging():
-        air = air_of(venue, args)
-    with fitting(args.venue):
+        air = shell.air_of(venue, args)
+    with shell.fitting(args.venue):
         plan = plan_fills(venue)
     if args.as_set is not None:
         try:
             plan = _as_measured(plan, args.as_set, air)
         except ValueError as error:
-            return fail(str(error), BAD_VENUE)
+            return shell.fail(str(error), shell.BAD_VENUE)
     elif air != plan.air:
         moved = evaluate(venue, retimed(plan, air), air=air)
         if not args.json:
@@ -160,7 +130,7 @@ def _from_venue(parser: Parser, args: argparse.Namespace) -> int:
         plan = moved
     with parser.judging():
         places = None if args.places is None else propose_places(
-            plan.venue, args.places, air=plan.air, progress=told)
+            plan.venue, args.places, air=plan.air, progress=shell.told)
     return _show(plan, places, args)
 
 
@@ -176,21 +146,18 @@ def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
 
 def _retime_line(plan: FillPlan, moved: FillPlan) -> str:
     """Say what to dial in this air, before everything else."""
-    air, delays = moved.air, [
-        f"{fill.output} {moved.settings[fill.output].delay_ms:.2f} ms "
-        f"({moved.settings[fill.output].delay_ms - plan.settings[fill.output].delay_ms:+.2f})"
-        for fill in plan.fills if fill.sounding]
-    told = ", ".join(delays) or "no fill sounds"
-    return (f"Re-timed for {air.temperature_c:.1f} C, {air.humidity_pct:.0f} %: {told}. Trims and "
-            f"filters stay as planned for {plan.air.temperature_c:.1f} C.")
+    delays = [(name, moved.settings[name].delay_ms, plan.settings[name].delay_ms)
+              for name in shell.sounding(plan)]
+    told = ", ".join(f"{name} {new:.2f} ms ({new - old:+.2f})" for name, new, old in delays)
+    return (f"Re-timed for {moved.air.temperature_c:.1f} C, {moved.air.humidity_pct:.0f} %: "
+            f"{told or 'no fill sounds'}. Trims and filters stay as planned for "
+            f"{plan.air.temperature_c:.1f} C.")
 
 
 def _files(
     plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace
 ) -> dict[Path, bytes]:
     """Return the files that are asked for."""
-    from fillalign.sheet import sheet_files
-
     contents = {}
     if args.picture is not None:
         from fillalign import plots
@@ -198,6 +165,8 @@ def _files(
         contents[Path(args.picture)] = plots.svg_bytes(plots.overview(plan),
                                                        plots.overview_text(plan))
     if args.out is not None:
+        from fillalign.sheet import sheet_files
+
         sheet = sheet_files(plan, short=args.short, places=places)
         contents |= {Path(args.out) / name: content for name, content in sheet.items()}
     return contents
@@ -207,47 +176,47 @@ def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace)
     from fillalign.planning import find_cures
     from fillalign.sheet import setup_sheet_text
 
-    contents = _files(plan, places, args)
+    contents, lines = _files(plan, places, args), []
     if args.json:
         print(json.dumps(plan.to_dict()))
     elif not contents:
         print(setup_sheet_text(plan, short=args.short, places=places), end="")
     if contents:
-        write(contents, args.out and Path(args.out), overwrite=args.overwrite)
-    for line in plan.doubts if contents else ():
-        print(plain(f"look: {line}"))
-    for line in plan.unmet if contents or args.cures else ():
-        print(plain(f"not met: {line}"))
+        shell.write(contents, args.out and Path(args.out), overwrite=args.overwrite)
+        lines += [f"look: {line}" for line in plan.doubts]
+    if contents or args.cures:
+        lines += [f"not met: {line}" for line in plan.unmet]
     if args.cures:
-        cures = [f"cure: {cure}" for cure in find_cures(plan, progress=told)]
-        for line in cures or ["cures: no area is short, so there was nothing to try"]:
-            print(plain(line))
-    return OK
+        cures = [f"cure: {cure}" for cure in find_cures(plan, progress=shell.told)]
+        lines += cures or ["cures: no area is short, so there was nothing to try"]
+    for line in lines:
+        print(plain(line))
+    return shell.OK
 
 
-def _quick(parser: Parser, args: argparse.Namespace) -> int:
+def _quick(parser: shell.Parser, args: argparse.Namespace) -> int:
     from fillalign.sheet import quick_answer
 
     for name in ("out", "picture", "as_set", "places"):
         if getattr(args, name) is not None:
-            parser.error(f"--{name.replace('_', '-')} goes with a venue file")
+            parser.error(f"{shell.option(name)} goes with a venue file")
     needed = ("main_m", "fill_m", "temperature_c")
-    missing = [f"--{name.replace('_', '-')}" for name in needed if getattr(args, name) is None]
+    given = {name: value for name, value in vars(args).items() if value is not None
+             and name in (*needed, "humidity_pct", "pressure_kpa", *_QUICK_HELP)}
+    missing = [shell.option(name) for name in needed if name not in given]
     if missing:
         what = ", ".join(missing)
         parser.error(f"give a venue file, or {what}" if len(missing) == len(needed)
                      else f"without a venue file {what} must be given too")
-    names = [*needed, "humidity_pct", "pressure_kpa", *list(_QUICK_HELP)[2:]]
-    values = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     with parser.judging():
-        answer = quick_answer(**values)
+        answer = quick_answer(**given)
     if args.json:
         # What is not finite is no JSON: it becomes a word, as in a plan.
-        print(json.dumps({name: str(value) if value in (math.inf, -math.inf) or value != value
-                          else value for name, value in asdict(answer).items()}))
+        print(json.dumps({name: value if not isinstance(value, float) or math.isfinite(value)
+                          else str(value) for name, value in asdict(answer).items()}))
     else:
         print(answer.text(), end="")
-    return OK
+    return shell.OK
 
 
 def plan_or_ladder(argv: Sequence[str]) -> int:

@@ -7,15 +7,17 @@ import os
 import re
 import sys
 import warnings
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TextIO
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 from fillalign._text import LONGEST_PATH, csv_text, plain, quoted, short
 
 if TYPE_CHECKING:
     from fillalign.air import Air
+    from fillalign.planning import FillPlan
     from fillalign.venue import Output, Venue
 
 OK, BAD_VALUES, BAD_VENUE, NOT_WRITTEN, NOTHING_SURE, INTERRUPTED = 0, 2, 3, 4, 5, 130
@@ -53,17 +55,38 @@ class Parser(argparse.ArgumentParser):
         """Say what is wrong, and end with 2."""
         super().error("\n".join(short(line, LONGEST_PATH) for line in message.splitlines()[:50]))
 
-    @contextmanager
-    def judging(self) -> Iterator[None]:
-        """Take what is wrong with a value for a slip on the command line; pass a file's on."""
-        from fillalign.venue import VenueError
+    def judging(self) -> AbstractContextManager[None]:
+        """Take what is wrong with a value for a slip on the command line."""
+        return _blaming(self.error)
 
-        try:
-            yield
-        except VenueError:
-            raise
-        except (KeyError, ValueError) as error:
-            self.error(str(error.args[0]))
+
+def add_options(
+    group: argparse._ActionsContainer, *options: tuple[str, str, str], **more: Any
+) -> None:
+    """Add options by name, what each takes (nothing: a flag; a unit: a number), and words."""
+    for name, takes, words in options:
+        if takes:
+            group.add_argument(name, metavar=takes, type=_TAKEN.get(takes, str), help=words, **more)
+        else:
+            group.add_argument(name, action="store_true", help=words)
+
+
+def option(name: str) -> str:
+    """Return how the option for a value is typed."""
+    return f"--{name.replace('_', '-')}"
+
+
+@contextmanager
+def _blaming(blame: Callable[[str], NoReturn]) -> Iterator[None]:
+    """Tell what is wrong with a value as somebody's mistake; pass a venue file's on."""
+    from fillalign.venue import VenueError
+
+    try:
+        yield
+    except VenueError:
+        raise
+    except (KeyError, ValueError) as error:
+        blame(str(error.args[0]))
 
 
 def check_picture(parser: Parser, name: str | None) -> None:
@@ -87,17 +110,14 @@ def venue_named(name: str) -> Venue:
     return read_venue(venue_path(name))
 
 
-@contextmanager
-def fitting(name: str) -> Iterator[None]:
+def fitting(name: str) -> AbstractContextManager[None]:
     """Tell why no plan fits a venue's devices as what is wrong in its file."""
     from fillalign.venue import VenueError
 
-    try:
-        yield
-    except VenueError:
-        raise
-    except ValueError as error:
-        raise VenueError(name, tuple(("", line) for line in str(error).splitlines())) from error
+    def blame(message: str) -> NoReturn:
+        raise VenueError(name, tuple(("", line) for line in message.splitlines()))
+
+    return _blaming(blame)
 
 
 def fahrenheit(text: str) -> float:
@@ -112,31 +132,30 @@ def feet(text: str) -> float:
     return float(ft_to_m(number(text)))
 
 
+_TAKEN = {"F": fahrenheit, "FT": feet,
+          **dict.fromkeys(("C", "PERCENT", "KPA", "M", "DB", "MS", "HZ"), number)}
+
+
 def add_air(parser: argparse.ArgumentParser, words: str) -> None:
     """Add the options that change the air."""
     air = parser.add_argument_group(f"the air{words}")
     either = air.add_mutually_exclusive_group()
-    either.add_argument("--temperature-c", type=number, metavar="C",
-                        help="temperature in degrees Celsius (a venue file has its own: another "
-                             "one re-times the delays and keeps the trims)")
-    either.add_argument("--temperature-f", type=fahrenheit, dest="temperature_c", metavar="F",
-                        help="the same in degrees Fahrenheit")
-    air.add_argument("--humidity-pct", type=number, metavar="PERCENT",
-                     help="relative humidity, 0 to 100 (default: the venue's vapour at this "
-                          "temperature, or 50 without a venue)")
-    air.add_argument("--pressure-kpa", type=number, metavar="KPA",
-                     help="air pressure (default: the venue's, or 101.325)")
+    add_options(either, ("--temperature-c", "C", "temperature in degrees Celsius (a venue file has "
+                         "its own: another one re-times the delays and keeps the trims)"))
+    add_options(either, ("--temperature-f", "F", "the same in degrees Fahrenheit"),
+                dest="temperature_c")
+    add_options(air, ("--humidity-pct", "PERCENT", "relative humidity, 0 to 100 (default: the "
+                      "venue's vapour at this temperature, or 50 without a venue)"),
+                ("--pressure-kpa", "KPA", "air pressure (default: the venue's, or 101.325)"))
 
 
 def air_of(venue: Venue, args: argparse.Namespace, state: str = "show") -> Air:
     """Return a state's air with what the command line changes of it."""
-    from fillalign.air import Air
-
-    own = venue.states[state].air
-    air = own if args.temperature_c is None else own.at_temperature(args.temperature_c)
-    humidity = air.humidity_pct if args.humidity_pct is None else args.humidity_pct
-    pressure = air.pressure_kpa if args.pressure_kpa is None else args.pressure_kpa
-    return Air(air.temperature_c, humidity, pressure)
+    air = venue.states[state].air
+    if args.temperature_c is not None:
+        air = air.at_temperature(args.temperature_c)
+    other = {key: getattr(args, key) for key in ("humidity_pct", "pressure_kpa")}
+    return replace(air, **{key: value for key, value in other.items() if value is not None})
 
 
 def same_venue(venue: Venue, name: str, file: str) -> None:
@@ -151,6 +170,11 @@ def same_venue(venue: Venue, name: str, file: str) -> None:
 def tells_air(args: argparse.Namespace) -> bool:
     """Say whether the command line tells an air."""
     return (args.temperature_c, args.humidity_pct) != (None, None)
+
+
+def sounding(plan: FillPlan) -> list[str]:
+    """Return the outputs of the fills that are in use."""
+    return [fill.output for fill in plan.fills if fill.sounding]
 
 
 def samples_of(delay_ms: float, device: Output) -> str:
@@ -190,16 +214,18 @@ def plain_warnings(stream: TextIO) -> Iterator[None]:
 
 def write(contents: Mapping[Path, bytes], folder: Path | None = None, *, overwrite: bool,
           quiet: bool = False) -> None:
-    """Write all files or none, say which unless JSON is printed, and make their folder."""
+    """Write all files or none, say which unless JSON is printed; make a folder and those in it."""
     from fillalign._files import SheetError, signals_wait, write_whole
 
-    missing = [] if folder is None else [
-        path for path in (folder, *folder.parents) if not os.path.lexists(path)
-    ]
+    made = [] if folder is None else [
+        folder, *(path.parent for path in contents if path.is_relative_to(folder))]
+    # A path sorts before what is in it.
+    missing = sorted({path for one in made for path in (one, *one.parents)
+                      if not os.path.lexists(path)}, reverse=True)
     with signals_wait():
         try:
-            if folder is not None:
-                os.makedirs(folder, exist_ok=True)
+            for one in made:
+                os.makedirs(one, exist_ok=True)
             write_whole(contents, overwrite=overwrite)
         except OSError as error:
             for path in missing:

@@ -12,31 +12,24 @@ from typing import Any
 
 from fillalign._text import plain
 from fillalign._validate import as_number
-from fillalign.commands.shell import NOT_WRITTEN, OK, Parser, fail, number, write
+from fillalign.commands.shell import OK, Parser, add_options, number, option, write
+
+_REPLACE = ("--overwrite", "", "replace the file if it is there")
 
 
 def lessons(argv: Sequence[str]) -> int:
     """Put the lessons and their data into a folder, and say how to open them."""
-    from fillalign._files import SheetError
     from fillalign.venue import shipped_path
 
     parser = Parser(prog="fillalign lessons", allow_abbrev=False,
-                     description="Put the lessons and their data into a folder.")
-    parser.add_argument("folder", metavar="DIR", help="made if it is not there")
-    parser.add_argument("--overwrite", action="store_true", help="replace lessons there already")
+                    description="Put the lessons and their data into a folder.")
+    add_options(parser, ("folder", "DIR", "made if it is not there"),
+                ("--overwrite", "", "replace lessons there already"))
     args = parser.parse_args(argv)
     folder = Path(args.folder)
-    contents = {folder / place / path.name: path.read_bytes()
-                for place in ("notebooks", "data")
-                for path in sorted(shipped_path(place).iterdir()) if path.is_file()}
-    try:
-        for place in ("notebooks", "data"):
-            (folder / place).mkdir(parents=True, exist_ok=True)
-        write(contents, folder, overwrite=args.overwrite)
-    except OSError as error:
-        if isinstance(error, SheetError):
-            raise
-        return fail(f"{folder}: {error.strerror}", NOT_WRITTEN)
+    write({folder / place / path.name: path.read_bytes() for place in ("notebooks", "data")
+           for path in sorted(shipped_path(place).iterdir()) if path.is_file()},
+          folder, overwrite=args.overwrite)
     first = shlex.quote(str(folder / "notebooks" / "00_start_here.ipynb"))
     print(plain(f"Now open them: jupyter lab {first}"))
     print("(without JupyterLab: pip install 'fillalign[notebooks]')")
@@ -52,7 +45,7 @@ def pocket(argv: Sequence[str]) -> int:
                                 "distances, the temperature, meter readings. It needs no network "
                                 "and no Python, and prints as a card.")
     parser.add_argument("file", metavar="FILE.html")
-    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    add_options(parser, _REPLACE)
     args = parser.parse_args(argv)
     if not args.file.lower().endswith(".html"):
         parser.error(f"the page is HTML: its name must end in .html, got {args.file}")
@@ -66,16 +59,16 @@ def new(argv: Sequence[str]) -> int:
     from fillalign.venue import QUESTIONS, read_venue, survey_form_html
 
     parser = Parser(prog="fillalign new", allow_abbrev=False,
-                     description="Write a first venue file from a handful of numbers; what is not "
-                                 "given is asked for. With a name that ends in .html: a blank "
-                                 "survey form to print.",
-                     epilog="example: fillalign new gym.toml --name Gym --length-m 36 --width-m 18")
+                    description="Write a first venue file from a handful of numbers; what is not "
+                                "given is asked for. With a name that ends in .html: a blank "
+                                "survey form to print.",
+                    epilog="example: fillalign new gym.toml --name Gym --length-m 36 --width-m 18")
     parser.add_argument("file", metavar="FILE.toml")
-    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
+    add_options(parser, _REPLACE)
     parser.add_argument("--name", help="name of the venue")
     parser.add_argument("--programme", choices=("speech", "music"))
     for key, words, unit, low, high, _ in QUESTIONS:
-        parser.add_argument(f"--{key.replace('_', '-')}", type=number, metavar=unit.upper(),
+        parser.add_argument(option(key), type=number, metavar=unit.upper(),
                             help=f"{words} ({low:g} to {high:g} {unit})")
     args = parser.parse_args(argv)
     form = args.file.lower().endswith(".html")
@@ -133,7 +126,7 @@ def _number_asked(
 ) -> float:
     """Ask for a number until it is one within its range."""
     while True:
-        said = _asked(f"{words}, in {unit} (--{key.replace('_', '-')})",
+        said = _asked(f"{words}, in {unit} ({option(key)})",
                       "" if default is None else f"{default:g}")
         try:
             return as_number(key, number(said), unit, low=low, high=high)

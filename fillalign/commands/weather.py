@@ -5,100 +5,80 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from fillalign._text import csv_text, plain, quoted, short
+from fillalign.commands import shell
 from fillalign.commands.dialled import PLAN_HELP, saved_plan
-from fillalign.commands.shell import (
-    BAD_VENUE,
-    OK,
-    Parser,
-    add_air,
-    air_of,
-    fail,
-    fitting,
-    samples_of,
-    venue_named,
-)
 
 if TYPE_CHECKING:
     from fillalign.air import Air
     from fillalign.planning import FillPlan
 
-_NEEDED = ("temperature_c", "humidity_pct")
+_NEEDED, _PRESSURE = ("temperature_c", "humidity_pct"), "pressure_kpa"
 _WIND = ("wind_m_s", "wind_towards_deg")
-_KNOWN = (*_NEEDED, "pressure_kpa", *_WIND)
-
-
-def _parser() -> Parser:
-    parser = Parser(prog="fillalign retime", allow_abbrev=False,
-                    description="Say what to dial on each fill in the air as it is now, or on "
-                                "every line of a weather log.",
-                    epilog="example: fillalign retime cinder_meadow --temperature-c 14 "
-                           "--humidity-pct 80")
-    parser.add_argument("venue", metavar="VENUE.toml", help="venue file, or one of ours")
-    parser.add_argument("--plan", metavar="FILE", help=PLAN_HELP)
-    parser.add_argument("--log", metavar="FILE.csv",
-                        help="weather log with columns temperature_c and humidity_pct, if known "
-                             "pressure_kpa, wind_m_s and wind_towards_deg; others are its time")
-    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
-    add_air(parser, " now")
-    return parser
 
 
 def retime(argv: Sequence[str]) -> int:
     """Say which delays the air asks for now, or over a log of the weather."""
     from fillalign.planning import evaluate, plan_fills
 
-    parser = _parser()
+    parser = shell.Parser(
+        prog="fillalign retime", allow_abbrev=False,
+        description="Say what to dial on each fill in the air as it is now, or on every line of a "
+                    "weather log.",
+        epilog="example: fillalign retime cinder_meadow --temperature-c 14 --humidity-pct 80")
+    shell.add_options(
+        parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
+        ("--plan", "FILE", PLAN_HELP),
+        ("--log", "FILE.csv", "weather log with columns temperature_c and humidity_pct, if known "
+         "pressure_kpa, wind_m_s and wind_towards_deg; others are its time"),
+        ("--json", "", "print numbers as JSON"))
+    shell.add_air(parser, " now")
     args = parser.parse_args(argv)
     given = {args.temperature_c, args.humidity_pct, args.pressure_kpa} != {None}
     if given == (args.log is not None):
         parser.error("give the air of now (--temperature-c, --humidity-pct), or a --log")
-    venue = venue_named(args.venue)
+    venue = shell.venue_named(args.venue)
     with parser.judging():
         saved = None if args.plan is None else saved_plan(venue, args.plan)
-        air = air_of(venue, args)
-    with fitting(args.venue):
+        air = shell.air_of(venue, args)
+    with shell.fitting(args.venue):
         plan = plan_fills(venue) if saved is None else evaluate(venue, saved[0], air=saved[1])
     if args.log is None:
-        return _now(plan, air, as_json=args.json)
+        print("\n".join(_now(plan, air, as_json=args.json)))
+        return shell.OK
     try:
         log = _read_log(args.log, plan.air.pressure_kpa)
-    except OSError as error:
-        return fail(f"{short(args.log)}: cannot be read, {error.strerror}", BAD_VENUE)
-    except ValueError as error:
-        return fail(f"{short(args.log)}: {error}", BAD_VENUE)
-    return _over_log(plan, log, as_json=args.json)
+    except (OSError, ValueError) as error:
+        reason = f"cannot be read, {error.strerror}" if isinstance(error, OSError) else error
+        return shell.fail(f"{short(args.log)}: {reason}", shell.BAD_VENUE)
+    print(_over_log(plan, log, as_json=args.json))
+    return shell.OK
 
 
-def _sounding(plan: FillPlan) -> list[str]:
-    return [fill.output for fill in plan.fills if fill.sounding]
-
-
-def _now(plan: FillPlan, air: Air, *, as_json: bool) -> int:
-    """Print one line a fill."""
+def _now(plan: FillPlan, air: Air, *, as_json: bool) -> Iterator[str]:
+    """Say what to dial now: one line a fill."""
     row, = plan.retime_rows([air])
-    fills = _sounding(plan)
+    fills = shell.sounding(plan)
+    planned = {name: plan.settings[name].delay_ms for name in fills}
     if as_json:
-        print(json.dumps({"temperature_c": air.temperature_c, "humidity_pct": air.humidity_pct,
-                          "pressure_kpa": air.pressure_kpa, "speed_m_s": air.speed_m_s,
-                          "delay_ms": {name: row[name] for name in fills},
-                          "planned_ms": {name: plan.settings[name].delay_ms for name in fills}}))
-        return OK
-    print(f"{air.temperature_c:.1f} C, {air.humidity_pct:.0f} %: sound travels "
-          f"{air.speed_m_s:.1f} m/s; planned for {plan.air.temperature_c:.1f} C: "
-          f"{plan.air.speed_m_s:.1f} m/s")
+        yield json.dumps({**vars(air), "speed_m_s": air.speed_m_s,
+                          "delay_ms": {name: row[name] for name in fills}, "planned_ms": planned})
+        return
+    yield (f"{air.temperature_c:.1f} C, {air.humidity_pct:.0f} %: sound travels "
+           f"{air.speed_m_s:.1f} m/s; planned for {plan.air.temperature_c:.1f} C: "
+           f"{plan.air.speed_m_s:.1f} m/s")
     width = max(map(len, map(plain, fills)), default=0)
-    for name in fills:
-        device, old = plan.venue.outputs[name], plan.settings[name].delay_ms
-        print(plain(f"{name:{width}}  {row[name]:8.2f} ms ({row[name] - old:+.2f}), "
-                    f"{samples_of(row[name], device)}, in {device.set_in}"))
+    for name, old in planned.items():
+        device = plan.venue.outputs[name]
+        yield plain(f"{name:{width}}  {row[name]:8.2f} ms ({row[name] - old:+.2f}), "
+                    f"{shell.samples_of(row[name], device)}, in {device.set_in}")
     if not fills:
-        print("no fill sounds: there is nothing to re-time")
-    return OK
+        yield "no fill sounds: there is nothing to re-time"
 
 
 # One line of a log: what it is called, its air and its wind.
@@ -108,63 +88,63 @@ _Line: TypeAlias = "tuple[str, Air, tuple[float, float] | None]"
 def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
     """Return the lines of a log, or raise ValueError with the line that is wrong."""
     text = Path(name).read_bytes().decode("utf-8-sig", errors="replace")
-    head = text.partition("\n")[0]
-    mark = max(",;\t", key=head.count)
+    mark = max(",;\t", key=text.partition("\n")[0].count)
     try:
-        rows = list(csv.DictReader(io.StringIO(text), delimiter=mark, restval="", strict=True))
+        rows = list(filter(None, csv.reader(io.StringIO(text), delimiter=mark, strict=True)))
     except csv.Error as error:
         raise ValueError(f"is no CSV: {error}") from None
-    names = {(key or "").strip().lower(): key for key in (rows[0] if rows else {})}
-    missing = [key for key in _NEEDED if key not in names]
+    columns = [title.strip().lower() for title in rows[0]] if rows[1:] else []
+    missing = [key for key in _NEEDED if key not in columns]
+    if not columns:
+        raise ValueError("holds no line")
     if missing:
-        raise ValueError(f"the first line must name the column {missing[0]}"
-                         if rows or head.strip() else "holds no line")
-    if _WIND[0] in names and _WIND[1] not in names:
+        raise ValueError(f"the first line must name the column {missing[0]}")
+    if _WIND[0] in columns and _WIND[1] not in columns:
         raise ValueError(f"the first line names {_WIND[0]} without {_WIND[1]}")
-    other = next((key for low, key in names.items() if low not in _KNOWN), None)
-    return [_line(place, row, names, other, pressure_kpa, mark)
-            for place, row in enumerate(rows, start=2)]
+    called = [title for title in columns if title not in (*_NEEDED, _PRESSURE, *_WIND)]
+    log = []
+    for place, row in enumerate(rows[1:], start=2):
+        cells = dict(zip_longest(columns, row[: len(columns)], fillvalue=""))
+        try:
+            weather = _weather(cells, pressure_kpa, comma=mark == ";")
+        except ValueError as error:
+            raise ValueError(f"line {place}: {error}") from None
+        log.append((cells[called[0]] if called else f"line {place}", *weather))
+    return log
 
 
-def _line(place: int, row: dict[str, Any], names: dict[str, str], other: str | None,
-          pressure_kpa: float, mark: str) -> _Line:
+def _weather(
+    cells: Mapping[str, str], pressure_kpa: float, *, comma: bool
+) -> tuple[Air, tuple[float, float] | None]:
     from fillalign._validate import as_number
     from fillalign.air import Air
 
     def value(key: str) -> float:
-        text = str(row[names[key]]).strip()
+        text = cells[key].strip()
         try:
             # Where columns part at semicolons, a comma is a decimal one.
-            return float(text.replace(",", ".") if mark == ";" else text)
+            return float(text.replace(",", ".") if comma else text)
         except ValueError:
             raise ValueError(f"{key} must be a number, got {quoted(text)}") from None
 
-    try:
-        pressure = value("pressure_kpa") if "pressure_kpa" in names else pressure_kpa
-        air = Air(value("temperature_c"), value("humidity_pct"), pressure)
-        wind = None
-        if _WIND[0] in names:
-            wind = (as_number("wind_m_s", value("wind_m_s"), "m/s", low=0, high=50),
-                    as_number("wind_towards_deg", value("wind_towards_deg"), "degrees"))
-    except ValueError as error:
-        raise ValueError(f"line {place}: {error}") from None
-    return f"line {place}" if other is None else str(row[other]), air, wind
+    pressure = value(_PRESSURE) if _PRESSURE in cells else pressure_kpa
+    air = Air(value("temperature_c"), value("humidity_pct"), pressure)
+    return air, None if _WIND[0] not in cells else (
+        as_number("wind_m_s", value("wind_m_s"), "m/s", low=0, high=50),
+        as_number("wind_towards_deg", value("wind_towards_deg"), "degrees"))
 
 
-def _over_log(plan: FillPlan, log: Sequence[_Line], *, as_json: bool) -> int:
-    """Print the delays of every line of a log, as CSV or JSON."""
-    fills = _sounding(plan)
+def _over_log(plan: FillPlan, log: Sequence[_Line], *, as_json: bool) -> str:
+    """Return the delays of every line of a log, as CSV or JSON."""
     winds = [wind for *_, wind in log if wind is not None]
     rows = plan.retime_rows([air for _, air, _ in log], winds or None)
-    told = [{"when": when, **{name: row[name] for name in (*_NEEDED, *fills)}}
-            for (when, *_), row in zip(log, rows, strict=True)]
+    names = (*_NEEDED, *shell.sounding(plan))
     if as_json:
-        print(json.dumps(told))
-        return OK
+        return json.dumps([{"when": when, **{name: row[name] for name in names}}
+                           for (when, *_), row in zip(log, rows, strict=True)])
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow([csv_text(name) for name in ("when", *_NEEDED, *fills)])
-    writer.writerows([csv_text(value) if isinstance(value, str) else f"{value:.2f}"
-                      for value in one.values()] for one in told)
-    print(text.getvalue(), end="")
-    return OK
+    writer.writerow([csv_text(name) for name in ("when", *names)])
+    writer.writerows([csv_text(when), *(f"{row[name]:.2f}" for name in names)]
+                     for (when, *_), row in zip(log, rows, strict=True))
+    return text.getvalue().rstrip("\n")

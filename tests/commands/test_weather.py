@@ -95,6 +95,7 @@ def test_a_log_with_semicolons_and_decimal_commas(folder, tmp_path, capsys):
 
 @pytest.mark.parametrize(("log", "said"), [
     ("", "holds no line"), ("\n", "holds no line"),
+    ("temperature_c,humidity_pct\n", "holds no line"),
     ("temperature_c\n20\n", "must name the column humidity_pct"),
     ("temperature_c,humidity_pct\n20\n", "line 2: humidity_pct must be a number, got ''"),
     ("temperature_c,humidity_pct\n20,50\n68F,50\n", "line 3: temperature_c must be a number"),
