@@ -142,18 +142,18 @@ def _change(
     effects: tuple[Finding, ...],
 ) -> Finding:
     """Tell of one change."""
-    told = {"effects": effects or (Finding(Kind.EFFECT_NONE),)}
+    effects = effects or (Kind.EFFECT_NONE(),)
     if what not in ("delay", "trim"):
-        return Finding(Kind.OTHER_CHANGED, name, {
-            "what": what, "set": _in_words(what, own), "planned": _in_words(what, planned), **told})
+        return Kind.OTHER_CHANGED(name, what=what, set=_in_words(what, own),
+                                  planned=_in_words(what, planned), effects=effects)
     unit = "ms" if what == "delay" else "db"
     new, old = (getattr(one, f"{what}_{unit}") for one in (own, planned))
     both = {f"set_{unit}": new, f"planned_{unit}": old}
     if OFF_DB in (new, old):
         kind = Kind.SWITCHED_OFF if new == OFF_DB else Kind.SWITCHED_ON
-        return Finding(kind, name, {**both, **told})
-    return Finding(Kind.DELAY_CHANGED if what == "delay" else Kind.TRIM_CHANGED, name,
-                   {**_away(f"away_{unit}", new - old), **both, **told})
+        return kind(name, **both, effects=effects)
+    kind = Kind.DELAY_CHANGED if what == "delay" else Kind.TRIM_CHANGED
+    return kind(name, **_away(f"away_{unit}", new - old), **both, effects=effects)
 
 
 def _away(name: str, by: float) -> dict[str, Any]:
@@ -194,7 +194,7 @@ class _Trial:
             (Kind.EFFECT_IMAGE, Kind.EFFECT_IMAGE_LESS, seats.image_lost - self.seats.image_lost),
         ):
             if more:
-                yield Finding(kind if more > 0 else fewer, "", {"seats": abs(more), "all": every})
+                yield (kind if more > 0 else fewer)(seats=abs(more), all=every)
         short, was_short = (np.maximum(one.shortfall_db, 0.0) for one in (rows, self.rows))
         louder = self.rows.shortfall_db - rows.shortfall_db
         loss, was_lost = rows.highs_loss_db, self.rows.highs_loss_db
@@ -217,10 +217,10 @@ class _Trial:
         """Say between which rows something shows, and how much at the worst of them."""
         zones, worse = self.zones, -values if kind is Kind.EFFECT_SPEECH else values
         x, at = zones.row_x_m[which], np.where(which, worse, -np.inf).argmax()
-        return Finding(kind, "", {
-            "from_x_m": round(float(x.min()), 1), "to_x_m": round(float(x.max()), 1),
-            "of": of_areas(zones.venue, zones.row_x_m, zones.row_area, which),
-            name: float(values[at]), "before": float(before[at])})
+        return kind(
+            from_x_m=round(float(x.min()), 1), to_x_m=round(float(x.max()), 1),
+            of=of_areas(zones.venue, zones.row_x_m, zones.row_area, which),
+            **{name: float(values[at]), "before": float(before[at])})
 
 
 # Readings ---------------------------------------------------------------------------------
@@ -283,15 +283,15 @@ def as_measured(
     heard = [_Heard(plan, dialled, one, air) for one in read]
     found = evaluate(_moved(plan.venue, heard), dialled, air=here, plan=plan)
     changed = sum(one.kind.group == "change" for one in found.findings)
-    opening = [] if air is None else [Finding(Kind.RETIMED, "", {
-        "temperature_c": here.temperature_c, "humidity_pct": here.humidity_pct})]
     blank = [name for name in plan.venue.outputs if name not in settings]
+    opening = [] if air is None else [
+        Kind.RETIMED(temperature_c=here.temperature_c, humidity_pct=here.humidity_pct)]
     if not settings and not read and air is None:
-        opening, blank = [Finding(Kind.NOTHING_FILLED_IN)], []
+        opening, blank = [Kind.NOTHING_FILLED_IN()], []
     elif settings and not changed:
-        opening.append(Finding(Kind.FILLED_AS_PLANNED if blank else Kind.AS_PLANNED))
+        opening.append(Kind.FILLED_AS_PLANNED() if blank else Kind.AS_PLANNED())
     if blank:
-        opening.append(Finding(Kind.BLANK, "", {"outputs": listed(blank)}))
+        opening.append(Kind.BLANK(outputs=listed(blank)))
     told = [finding for one in heard for finding in one.findings()]
     return replace(found, findings=(*opening, *found.findings[:changed], *told,
                                     *found.findings[changed:]))
@@ -340,7 +340,7 @@ class _Heard:
 
     def _told(self, kind: Kind, **values: Any) -> Finding:
         x, y, _ = self.at_m
-        return Finding(kind, self.read.output, {"x_m": x, "y_m": y, **values})
+        return kind(self.read.output, x_m=x, y_m=y, **values)
 
     def _level(self, away_db: float) -> Finding:
         own, planned = (one[self.read.output].trim_db for one in (self.on, self.plan.settings))

@@ -41,9 +41,8 @@ def room_doubts(venue: Venue) -> Iterator[Finding]:
     sides = room.x_to_m - room.x_from_m, room.width_m, room.height_m
     absorption = sabine_rt60_s(*sides, 1.0) / show.rt60_s[1000]
     if absorption > _MOST_ABSORPTION:
-        yield Finding(Kind.FEET, "", {
-            **dict(zip(("length_m", "width_m", "height_m"), sides, strict=True)),
-            "rt60_s": show.rt60_s[1000], "absorption": absorption})
+        yield Kind.FEET(**dict(zip(("length_m", "width_m", "height_m"), sides, strict=True)),
+                        rt60_s=show.rt60_s[1000], absorption=absorption)
 
 
 def _swapped(venue: Venue) -> Iterator[Finding]:
@@ -56,9 +55,8 @@ def _swapped(venue: Venue) -> Iterator[Finding]:
     for other, apart_m in ((min(fills, key=depth, default=mains[0]), TIER_M),
                            (mains[0], _MAINS_APART_M)):
         if depth(mains[-1]) - depth(other) > apart_m:
-            yield Finding(Kind.SWAPPED, mains[-1].name, {
-                "other": other.name, "role": other.role,
-                "apart_m": depth(mains[-1]) - depth(other)})
+            yield Kind.SWAPPED(mains[-1].name, other=other.name, role=other.role,
+                               apart_m=depth(mains[-1]) - depth(other))
             return
 
 
@@ -69,7 +67,7 @@ def _at_one_point(venue: Venue) -> Iterator[Finding]:
         points.setdefault(tuple(np.round(source.position_m, 2).tolist()), []).append(source.name)
     for first, *others in points.values():
         if others:
-            yield Finding(Kind.SAME_PLACE, first, {"others": _several(others)})
+            yield Kind.SAME_PLACE(first, others=_several(others))
 
 
 def _aimed_away(paths: Paths, output: str) -> Iterator[Finding]:
@@ -89,14 +87,12 @@ def _aimed_away(paths: Paths, output: str) -> Iterator[Finding]:
     if not found:
         return
     covers = listed(found[0].covers)
-    yield Finding(Kind.AIMS_AWAY, found[0].name, {
-        "boxes": _several([one.name for one in found]), "covers": covers,
-        "outside_pct": 100 * float(1 - within[covered].mean())})
+    yield Kind.AIMS_AWAY(found[0].name, boxes=_several([one.name for one in found]), covers=covers,
+                         outside_pct=100 * float(1 - within[covered].mean()))
     (_, y, _), across = found[0].position_m, paths.seats.points_m[covered, 1]
     if (across * y < 0).all() and found[0].aim_m[1] * y > 0:
-        yield Finding(Kind.WRONG_SIDE, found[0].name, {
-            "covers": covers, "y_m": y, "from_y_m": float(across.min()),
-            "to_y_m": float(across.max())})
+        yield Kind.WRONG_SIDE(found[0].name, covers=covers, y_m=y, from_y_m=float(across.min()),
+                              to_y_m=float(across.max()))
 
 
 def _several(names: list[str]) -> str:

@@ -32,6 +32,10 @@ class Kind(Enum):
     def __init__(self, group: str, sentence: str) -> None:
         self.group, self.sentence = group, sentence
 
+    def __call__(self, where: str = "", /, **values: Any) -> Finding:
+        """Return a finding of this kind."""
+        return Finding(self, where, values)
+
     LEVEL = "cause", "the level lies up to {short_db:.1f} dB below the profile"
     TONE = "cause", "up to {loss_db:.1f} dB of highs are lost (limit {limit_db:g} dB)"
     SPEECH = "cause", "speech transmission falls to {index:.2f} (goal {goal:.2f})"
