@@ -20,8 +20,13 @@ _MAINS = ("The mains give {meter_dba:.1f} dBA at the reference, not {goal_dba:.1
           "mains ")
 _OFF = ("The output stays off: without it its rows lack {without:.2f} just noticeable steps on "
         "average; ")
+_MOST = ("{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and "
+         "speech")
+_SPREAD = "Front to back the level spreads over {before_db:.1f} dB with the mains alone"
 _ROWS = "rows at {from_x_m:g} to {to_x_m:g} m{of} "
 _AT = "{where} at x {x_m:.1f}, y {y_m:.1f} m: "
+_LESS = _AT + "fill less mains reads "
+_GAP = _AT + "the fill comes {gap_ms:+z.2f} ms after the mains"
 _JOINTS = {"cause": " and ", "offer": " and ", "cost": ", ", "effect": "; "}
 """What stands between findings of a group that are listed inside another."""
 
@@ -47,21 +52,15 @@ class Kind(Enum):
         "and loses {loss_db:.1f} dB of highs (limits {limit_db:.0f} and {highs_limit_db:g} dB)"
         "{speech}.")
     CLEAR = "cause", "; its speech transmission is at least {index:.2f} (goal {goal:.2f})"
-    NOT_NEEDED_FEW = "need", (
-        "{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and speech, "
-        "which is the 90 % asked for. {short} short: {causes}.")
+    NOT_NEEDED_FEW = "need", _MOST + ", which is the 90 % asked for. {short} short: {causes}."
     NOT_NEEDED_FAINT = "need", (
-        "{where}{beside}: no fill needed: of its {rows} rows {served} get level, tone and speech. "
-        "{short} short: {causes}; that is {lacking:.2f} just noticeable steps on average, less "
-        "than the {worth:g} that can be heard.")
+        _MOST + ". {short} short: {causes}; that is {lacking:.2f} just noticeable steps on "
+        "average, less than the {worth:g} that can be heard.")
 
     NOTHING_SOUNDS = "summary", "No fill sounds in this plan."
     SOUNDING = "summary", "Fills that sound: {outputs}."
-    SPREAD = "summary", (
-        "Front to back the level spreads over {before_db:.1f} dB with the mains alone and "
-        "{after_db:.1f} dB with the fills.")
-    SPREAD_ALONE = "summary", (
-        "Front to back the level spreads over {before_db:.1f} dB with the mains alone.")
+    SPREAD = "summary", _SPREAD + " and {after_db:.1f} dB with the fills."
+    SPREAD_ALONE = "summary", _SPREAD + "."
     NEARLY = "summary", (
         "{where}: with the fills {served_pct:.0f} % of its rows get level, tone and speech; what "
         "the others lack, {lacking:.2f} just noticeable steps on average, is less than the "
@@ -190,8 +189,7 @@ class Kind(Enum):
         "Compared with the plan re-timed for the air found, {temperature_c:.1f} C and "
         "{humidity_pct:.0f} %.")
     AS_PLANNED = "change", "Every output is set as planned."
-    NOTHING_FILLED_IN = "change", (
-        "Nothing is filled in yet: what is blank is taken as planned.")
+    NOTHING_FILLED_IN = "change", "Nothing is filled in yet: what is blank is taken as planned."
     FILLED_AS_PLANNED = "change", "What is filled in is set as planned."
     BLANK = "change", "Blank, so taken as planned: {outputs}."
     DELAY_CHANGED = "change", (
@@ -220,34 +218,28 @@ class Kind(Enum):
         _AT + "the mains read {read_dba:.1f} dBA, {away_db:.1f} "
         "dB {more} than expected: the noise, or the mains' level at 1 m, is not as in the file.")
     READ_LEVEL = "reading", (
-        _AT + "fill less mains reads {away_db:.1f} dB {more} than "
-        "expected as set ({read_db:+z.1f} for {expected_db:+z.1f} dB): {turn} the trim by "
-        "{by_db:.1f} dB, to what is planned: set {set_db:.1f} instead of {own_db:.1f} dB.")
+        _LESS + "{away_db:.1f} dB {more} than expected as set ({read_db:+z.1f} for "
+        "{expected_db:+z.1f} dB): {turn} the trim by {by_db:.1f} dB, to what is planned: set "
+        "{set_db:.1f} instead of {own_db:.1f} dB.")
     READ_AS_EXPECTED = "reading", (
-        _AT + "fill less mains reads {read_db:+z.1f} dB, "
-        "{away_db:.1f} dB {more} than expected as set: leave it.")
+        _LESS + "{read_db:+z.1f} dB, {away_db:.1f} dB {more} than expected as set: leave it.")
     READ_SLIP = "reading", (
-        _AT + "fill less mains reads {read_db:+z.1f} dB where "
-        "{expected_db:+z.1f} is expected as set. More than {limit_db:g} dB is a slip, or a box "
-        "that is not on or not aimed: read again. This sheet does not use it.")
+        _LESS + "{read_db:+z.1f} dB where {expected_db:+z.1f} is expected as set. More than "
+        "{limit_db:g} dB is a slip, or a box that is not on or not aimed: read again. This sheet "
+        "does not use it.")
     READ_BOTH = "reading", (
         _AT + "both read {both_dba:.1f} dBA, where the two alone make {least_dba:.1f} to "
         "{most_dba:.1f} dBA (in step). That cannot be with the same noise: read again.")
     READ_GAP = "reading", (
-        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains "
-        "({expected_ms:+z.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: set "
-        "{set_ms:.2f} instead of {own_ms:.2f} ms.")
+        _GAP + " ({expected_ms:+z.2f} expected as set): {turn} {by_ms:.2f} ms, to the planned gap: "
+        "set {set_ms:.2f} instead of {own_ms:.2f} ms.")
     READ_GAP_LONG = "reading", (
-        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains "
-        "({expected_ms:+z.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms set: look "
-        "for a delay that is in twice. If there is none, set 0 and hold the mains back by "
-        "{back_ms:.2f} ms.")
+        _GAP + " ({expected_ms:+z.2f} expected as set), {by_ms:.2f} ms late with {own_ms:.2f} ms "
+        "set: look for a delay that is in twice. If there is none, set 0 and hold the mains back "
+        "by {back_ms:.2f} ms.")
     READ_OFF = "reading", (
-        _AT + "the plan leaves this fill off; a reading of it "
-        "asks for no trim and no delay.")
-    READ_GAP_RIGHT = "reading", (
-        _AT + "the fill comes {gap_ms:+z.2f} ms after the mains, "
-        "as planned within 0.1 ms.")
+        _AT + "the plan leaves this fill off; a reading of it asks for no trim and no delay.")
+    READ_GAP_RIGHT = "reading", _GAP + ", as planned within 0.1 ms."
     READ_TURNED = "reading", (
         _AT + "the recording finds fill and mains of opposite "
         "polarity: look at cable and switch before you turn it over.")
@@ -295,14 +287,12 @@ class Kind(Enum):
 
     CURE = "cure", (
         "{where}: with {what} its rows would lack {missing:.2f} just noticeable steps instead of "
-        "{before:.2f}, and {served_pct:.0f} % of them be served instead of "
-        "{served_before_pct:.0f} %; seats where the image leaves the stage: {lost} instead of "
-        "{lost_before}.")
+        "{before:.2f}, and {served_pct:.0f} % of them be served instead of {served_before_pct:.0f} "
+        "%; seats where the image leaves the stage: {lost} instead of {lost_before}.")
     TRY_PLACES = "cure", (
         "{where}: its boxes were tried a few metres away only; `propose_places`, or `fillalign "
         "places` with the file and this area, plans with every place that they could hang at.")
-    NO_CURE = "cure", (
-        "{where}: none of these would mend it: {tried}. What is to blame is {blame}.")
+    NO_CURE = "cure", "{where}: none of these would mend it: {tried}. What is to blame is {blame}."
 
     FEET = "doubt", (
         "The room is {length_m:.0f} x {width_m:.0f} x {height_m:.0f} m and decays in {rt60_s:.1f} "
@@ -329,8 +319,7 @@ class Kind(Enum):
     RIGGING = "caution", (
         "Overhead loads are for qualified riggers with rated hardware and a secondary safety, "
         "under local codes.")
-    MAINS_POWER = "caution", (
-        "Mains power, and power outdoors above all, is for licensed people.")
+    MAINS_POWER = "caution", "Mains power, and power outdoors above all, is for licensed people."
     LASER = "caution", "Use a laser of class 2 at most and never point it at eyes."
     TOWERS = "caution", (
         "Towers and stands: keep to their engineer's or maker's wind limit, watch an anemometer, "
