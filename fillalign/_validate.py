@@ -9,12 +9,9 @@ from __future__ import annotations
 
 import math
 import os
-import warnings
-from collections.abc import Callable, Mapping
-from functools import wraps
-from inspect import signature
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeAlias, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,20 +29,15 @@ _HUGE = 1e100
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Programme: TypeAlias = Literal["speech", "music"]
-Arguments = ParamSpec("Arguments")
 Word = TypeVar("Word", bound=str)
 Form = TypeVar("Form", float, FloatArray, "pd.Series[float]")
-"""What a number, an array or a Series keeps on its way through a function that is `broadcasting`;
+"""What a number, an array or a Series keeps on its way through a function that is `bordered`;
 lists and mixtures of shapes give arrays."""
 
 SAMPLE_RATES_HZ = (8000.0, 192000.0)
 COLDEST_C, HOTTEST_C = -50.0, 60.0
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
-_PERCENT_HINT = (
-    "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
-    "0.5 means half a percent"
-)
 # What a refused value of a unit looks like: between which values, and words.
 _SLIPS: dict[str, tuple[tuple[float, float, str], ...]] = {
     "C": (
@@ -265,82 +257,6 @@ def check_shapes(**arrays: ArrayLike) -> None:
     except ValueError:
         shown = ", ".join(f"{name} {shape}" for name, shape in shapes.items() if shape)
         raise ValueError(f"shapes must fit together (broadcast), got {shown}") from None
-
-
-def broadcasting(function: Callable[Arguments, Any]) -> Callable[Arguments, Any]:
-    """Have a function of arrays name those that do not fit, and keep the form of what it is given.
-
-    Scalars give scalars, and pandas Series with one index give a Series with that index
-    where the answer has its shape. Whatever is declared as ArrayLike must broadcast together.
-    """
-
-    def arrays(*args: Arguments.args, **kwargs: Arguments.kwargs) -> dict[str, Any]:
-        given, kinds = signature(function).bind(*args, **kwargs).arguments, function.__annotations__
-        return {name: value for name, value in given.items() if "ArrayLike" in kinds[name]}
-
-    @wraps(function)
-    def bordered(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Any:
-        series = any(hasattr(one, "iloc") for one in (*args, *kwargs.values()))
-        index = _one_index(arrays(*args, **kwargs)) if series else None
-        if series:
-            args = tuple(map(_bare, args))  # type: ignore[assignment]
-            kwargs = {name: _bare(one) for name, one in kwargs.items()}  # type: ignore[assignment]
-        try:
-            result = function(*args, **kwargs)
-        except ValueError:
-            check_shapes(**arrays(*args, **kwargs))
-            raise
-        several = isinstance(result, tuple)
-        made = [_formed(one, index) for one in (result if several else (result,))]
-        return tuple(made) if several else made[0]
-
-    return bordered
-
-
-def _bare(value: Any) -> Any:
-    return np.asarray(value) if hasattr(value, "iloc") else value
-
-
-def _one_index(given: Mapping[str, Any]) -> Any:
-    """Return the index of the Series among some arguments, which must have the same."""
-    series = {name: one for name, one in given.items() if hasattr(one, "iloc") and one.ndim == 1}
-    first, *others = [one.index for one in series.values()] or [None]
-    if not all(first.equals(other) for other in others):
-        raise ValueError(f"{' and '.join(series)} must have the same index, as Series: bring "
-                         "them to one with `align` or `reindex`, or pass arrays")
-    shapes = (np.shape(one) for one in given.values() if one is not None)
-    # What is longer than the Series, or summed over, has no place in its index.
-    return first if first is not None and np.broadcast_shapes(*shapes) == first.shape else None
-
-
-def _formed(value: Any, index: Any) -> Any:
-    """Return a Python scalar for a 0-d array, a Series where an index fits, else the array."""
-    if index is None or np.shape(value) != index.shape:
-        return scalar_out(value)
-    import pandas as pd
-
-    return pd.Series(value, index)
-
-
-def read_temperature_c(value: ArrayLike, name: str = "temperature_c") -> FloatArray:
-    """Return temperatures from -50 to 60 C, or raise one clear error."""
-    return as_float(name, value, "C", low=COLDEST_C, high=HOTTEST_C)
-
-
-def read_humidity_pct(value: ArrayLike, name: str = "humidity_pct") -> FloatArray:
-    """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
-
-    A caller is a function that is `broadcasting`, or the making of an Air.
-    """
-    humidity = as_float(name, value, "%", low=0.0, high=100.0)
-    if ((humidity > 0.0) & (humidity < 1.0)).any():
-        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=4)
-    return humidity
-
-
-def read_pressure_kpa(value: ArrayLike) -> FloatArray:
-    """Return static pressures from 20 to 200 kPa, or raise one clear error."""
-    return as_float("pressure_kpa", value, "kPa", low=20.0, high=200.0)
 
 
 def as_air(air: object) -> Air:

@@ -6,27 +6,14 @@ kPa. Everything broadcasts: bands on the last axis against airs of shape
 (`THIRDS_HZ`, `OCTAVES_HZ`): nominal ones are off by up to 1.9 %.
 """
 
-from __future__ import annotations
-
 import warnings
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    REFERENCE_KPA,
-    ZERO_C_K,
-    FloatArray,
-    Form,
-    RangeWarning,
-    as_float,
-    as_number,
-    broadcasting,
-    read_humidity_pct,
-    read_pressure_kpa,
-    read_temperature_c,
-)
+from fillalign._border import Frequency, Humidity, Pressure, Temperature, Within, bordered
+from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning
 
 __all__ = [
     "OCTAVES_HZ",
@@ -56,8 +43,12 @@ _OUTSIDE = (
 )
 
 
-@broadcasting
-def band_edges_hz(centre_hz: ArrayLike, *, fraction: int = 3) -> tuple[Any, Any]:
+@bordered
+def band_edges_hz(
+    centre_hz: Annotated[Any, Within("Hz", 0.0, open_low=True)],
+    *,
+    fraction: Annotated[float, Within("bands to the octave", 1.0)] = 3,
+) -> tuple[Any, Any]:
     """Return the lower and upper edge of fractional octave bands.
 
     Parameters
@@ -88,12 +79,11 @@ def band_edges_hz(centre_hz: ArrayLike, *, fraction: int = 3) -> tuple[Any, Any]
     >>> round(low, 1), round(high, 1)
     (891.3, 1122.0)
     """
-    centre = as_float("centre_hz", centre_hz, "Hz", low=0.0, open_low=True)
-    half = 10.0 ** (0.15 / as_number("fraction", fraction, "bands to the octave", low=1.0))
-    return centre / half, centre * half
+    half = 10.0 ** (0.15 / fraction)
+    return centre_hz / half, centre_hz * half
 
 
-def _in_air(t: FloatArray, humidity: FloatArray, p: FloatArray) -> tuple[Any, ...]:
+def _in_air(t: Any, humidity: Any, p: Any) -> tuple[Any, ...]:
     """Return T0/T, p/p_r, vapour in percent (annex B) and the relaxation frequencies (eqs 3, 4)."""
     kelvin = t + ZERO_C_K
     cold, pressure = REFERENCE_K / kelvin, p / REFERENCE_KPA
@@ -104,7 +94,7 @@ def _in_air(t: FloatArray, humidity: FloatArray, p: FloatArray) -> tuple[Any, ..
     return cold, pressure, molar, oxygen, nitrogen
 
 
-def _stated(f: FloatArray, t: FloatArray, p: FloatArray) -> tuple[Any, Any]:
+def _stated(f: Any, t: Any, p: Any) -> tuple[Any, Any]:
     """Return where frequency and pressure, and where temperatures are those of all classes."""
     per_pa = f / (1000.0 * p)
     return (p < 200.0) & (per_pa >= 4e-4) & (per_pa <= 10.0), (t >= -20.0) & (t <= 50.0)
@@ -120,12 +110,12 @@ def absorption_db_per_m(
     frequency_hz: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike = ...,
     pressure_kpa: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def absorption_db_per_m(
-    frequency_hz: ArrayLike,
-    temperature_c: ArrayLike,
-    humidity_pct: ArrayLike = 50.0,
-    pressure_kpa: ArrayLike = REFERENCE_KPA,
+    frequency_hz: Frequency,
+    temperature_c: Temperature,
+    humidity_pct: Humidity = 50.0,
+    pressure_kpa: Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return the level that air takes from a pure tone, in dB per metre.
 
@@ -164,10 +154,9 @@ def absorption_db_per_m(
     >>> absorption_db_per_m(OCTAVES_HZ, [[10.0], [20.0]]).shape
     (2, 9)
     """
-    f = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
-    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
-    cold, pressure, molar, oxygen, nitrogen = _in_air(t, read_humidity_pct(humidity_pct), p)
-    heard, mild = _stated(f, t, p)
+    f_squared = frequency_hz**2
+    cold, pressure, molar, oxygen, nitrogen = _in_air(temperature_c, humidity_pct, pressure_kpa)
+    heard, mild = _stated(frequency_hz, temperature_c, pressure_kpa)
     if not (heard.all() and (mild | (molar < 0.005)).all()):
         warnings.warn(_OUTSIDE, RangeWarning, stacklevel=3)
     molecular = 8.686 * cold**2.5
@@ -176,12 +165,9 @@ def absorption_db_per_m(
     classical = 8.686 * 1.84e-11 / (pressure * np.sqrt(cold))
     # So far everything has the air's own shape. Here it has the full one: two arrays and few
     # passes, so that 1/(r + f^2/r) of the standard is r/(r^2 + f^2).
-    f_squared = f * f
-    shape = np.broadcast_shapes(f.shape, oxygen.shape)
-    total, other = np.empty(shape), np.empty(shape)
-    np.divide(oxygen_part, np.add(oxygen * oxygen, f_squared, out=total), out=total)
-    np.divide(nitrogen_part, np.add(nitrogen * nitrogen, f_squared, out=other), out=other)
-    total += other
+    total, other = np.asarray(oxygen**2 + f_squared), np.asarray(nitrogen**2 + f_squared)
+    np.divide(oxygen_part, total, out=total)
+    total += np.divide(nitrogen_part, other, out=other)
     total += classical
     total *= f_squared
     return total
@@ -197,12 +183,12 @@ def accuracy_class_pct(
     frequency_hz: ArrayLike, temperature_c: ArrayLike, humidity_pct: ArrayLike = ...,
     pressure_kpa: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def accuracy_class_pct(
-    frequency_hz: ArrayLike,
-    temperature_c: ArrayLike,
-    humidity_pct: ArrayLike = 50.0,
-    pressure_kpa: ArrayLike = REFERENCE_KPA,
+    frequency_hz: Frequency,
+    temperature_c: Temperature,
+    humidity_pct: Humidity = 50.0,
+    pressure_kpa: Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return how far the standard trusts its own absorption, in percent.
 
@@ -239,10 +225,8 @@ def accuracy_class_pct(
     >>> accuracy_class_pct([20.0, 1000.0], 20.0)
     array([nan, 10.])
     """
-    f = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
-    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
-    molar = _in_air(t, read_humidity_pct(humidity_pct), p)[2]
-    heard, mild = _stated(f, t, p)
+    molar = _in_air(temperature_c, humidity_pct, pressure_kpa)[2]
+    heard, mild = _stated(frequency_hz, temperature_c, pressure_kpa)
     usual = heard & mild
     classes = [usual & (molar >= 0.05) & (molar <= 5.0), usual & (molar >= 0.005),
                heard & (molar < 0.005)]

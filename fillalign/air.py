@@ -4,27 +4,24 @@ Temperatures are in degrees C, relative humidity in percent (0 to 100) and
 static pressure in kPa. The functions broadcast over arrays; `Air` is one air.
 """
 
-from __future__ import annotations
-
 import warnings
 from dataclasses import dataclass
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    REFERENCE_KPA,
-    ZERO_C_K,
-    FloatArray,
-    Form,
-    RangeWarning,
-    as_float,
-    broadcasting,
-    read_humidity_pct,
-    read_pressure_kpa,
-    read_temperature_c,
+from fillalign._border import (
+    PRESSURE,
+    TEMPERATURE,
+    Humidity,
+    Pressure,
+    Temperature,
+    Within,
+    as_humidity,
+    bordered,
 )
+from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning
 from fillalign.absorption import absorption_db_per_m
 
 __all__ = [
@@ -52,19 +49,9 @@ _CO2 = (-85.20931, -0.228525, 5.91e-5)
 _SQUARES = (-2.835149, -2.15e-13, 29.179762, 0.000486)
 
 
-def _saturation_pa(t: Any) -> Any:
-    kelvin = t + ZERO_C_K
-    return np.exp(
-        (1.2378847e-5 * kelvin - 1.9121316e-2) * kelvin + 33.93711047 - 6343.1645 / kelvin
-    )
-
-
-def _enhancement(t: Any, p_pa: Any) -> Any:
-    return 1.00062 + 3.14e-8 * p_pa + 5.6e-7 * t**2
-
-
 def _vapour_fraction(t: Any, humidity: Any, p_pa: Any) -> Any:
-    return humidity / 100.0 * _enhancement(t, p_pa) * _saturation_pa(t) / p_pa
+    enhancement = 1.00062 + 3.14e-8 * p_pa + 5.6e-7 * t**2
+    return humidity / 100.0 * enhancement * saturation_vapour_pressure_pa(t) / p_pa
 
 
 def _quadratic(row: tuple[float, float, float], t: Any) -> Any:
@@ -91,8 +78,8 @@ def _speed(t: Any, humidity: Any, p_kpa: Any, x_c: Any, *, stacklevel: int) -> A
 def saturation_vapour_pressure_pa(temperature_c: Form) -> Form: ...
 @overload
 def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> FloatArray: ...
-@broadcasting
-def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
+@bordered
+def saturation_vapour_pressure_pa(temperature_c: Temperature) -> Any:
     """Return the saturation pressure of water vapour over liquid water in Pa.
 
     Parameters
@@ -115,7 +102,10 @@ def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> Any:
     >>> round(saturation_vapour_pressure_pa(20.0))
     2339
     """
-    return _saturation_pa(read_temperature_c(temperature_c))
+    kelvin = temperature_c + ZERO_C_K
+    return np.exp(
+        (1.2378847e-5 * kelvin - 1.9121316e-2) * kelvin + 33.93711047 - 6343.1645 / kelvin
+    )
 
 
 @overload
@@ -126,11 +116,11 @@ def vapour_mole_fraction(
 def vapour_mole_fraction(
     temperature_c: ArrayLike, humidity_pct: ArrayLike = ..., pressure_kpa: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def vapour_mole_fraction(
-    temperature_c: ArrayLike,
-    humidity_pct: ArrayLike = 50.0,
-    pressure_kpa: ArrayLike = REFERENCE_KPA,
+    temperature_c: Temperature,
+    humidity_pct: Humidity = 50.0,
+    pressure_kpa: Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return the share of the air's molecules that are water, 0 to 1.
 
@@ -160,8 +150,7 @@ def vapour_mole_fraction(
     >>> round(vapour_mole_fraction(20.0, 50.0), 4)
     0.0116
     """
-    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
-    return _vapour_fraction(t, read_humidity_pct(humidity_pct), 1000.0 * p)
+    return _vapour_fraction(temperature_c, humidity_pct, 1000.0 * pressure_kpa)
 
 
 @overload
@@ -173,9 +162,9 @@ def humidity_at_constant_vapour(
 def humidity_at_constant_vapour(
     from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def humidity_at_constant_vapour(
-    from_temperature_c: ArrayLike, from_humidity_pct: ArrayLike, to_temperature_c: ArrayLike
+    from_temperature_c: Temperature, from_humidity_pct: Humidity, to_temperature_c: Temperature
 ) -> Any:
     """Return the relative humidity in percent after the air warms or cools with its water kept.
 
@@ -209,18 +198,17 @@ def humidity_at_constant_vapour(
     >>> round(humidity_at_constant_vapour(27.0, 40.0, 13.0), 1)
     95.3
     """
-    before = _saturation_pa(read_temperature_c(from_temperature_c, "from_temperature_c"))
-    after = _saturation_pa(read_temperature_c(to_temperature_c, "to_temperature_c"))
-    humidity = read_humidity_pct(from_humidity_pct, "from_humidity_pct")
-    return np.minimum(humidity * (before / after), 100.0)
+    before = saturation_vapour_pressure_pa(from_temperature_c)
+    after = saturation_vapour_pressure_pa(to_temperature_c)
+    return np.minimum(from_humidity_pct * (before / after), 100.0)
 
 
 @overload
 def pressure_kpa_at_altitude(altitude_m: Form) -> Form: ...
 @overload
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> FloatArray: ...
-@broadcasting
-def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
+@bordered
+def pressure_kpa_at_altitude(altitude_m: Annotated[Any, Within("m", -2000.0, 11000.0)]) -> Any:
     """Return the static pressure of the standard atmosphere in kPa.
 
     Parameters
@@ -242,8 +230,7 @@ def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> Any:
     >>> round(pressure_kpa_at_altitude(900.0), 2)
     90.97
     """
-    z = as_float("altitude_m", altitude_m, "m", low=-2000.0, high=11000.0)
-    geopotential_m = 6356766.0 * z / (6356766.0 + z)
+    geopotential_m = 6356766.0 * altitude_m / (6356766.0 + altitude_m)
     exponent = 9.80665 / (287.05287 * 0.0065)
     return REFERENCE_KPA * (1.0 - 0.0065 * geopotential_m / 288.15) ** exponent
 
@@ -258,13 +245,13 @@ def speed_of_sound(
     temperature_c: ArrayLike, humidity_pct: ArrayLike = ..., pressure_kpa: ArrayLike = ..., *,
     co2_fraction: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def speed_of_sound(
-    temperature_c: ArrayLike,
-    humidity_pct: ArrayLike = 50.0,
-    pressure_kpa: ArrayLike = REFERENCE_KPA,
+    temperature_c: Temperature,
+    humidity_pct: Humidity = 50.0,
+    pressure_kpa: Pressure = REFERENCE_KPA,
     *,
-    co2_fraction: ArrayLike = TODAYS_CO2,
+    co2_fraction: Annotated[Any, Within("", 0.0, 0.01)] = TODAYS_CO2,
 ) -> Any:
     """Return the speed of sound in humid air in m/s.
 
@@ -303,17 +290,15 @@ def speed_of_sound(
     >>> speed_of_sound([10.0, 20.0, 30.0]).round(1)
     array([337.8, 344. , 350.3])
     """
-    t, p = read_temperature_c(temperature_c), read_pressure_kpa(pressure_kpa)
-    x_c = as_float("co2_fraction", co2_fraction, low=0.0, high=0.01)
-    return _speed(t, read_humidity_pct(humidity_pct), p, x_c, stacklevel=4)
+    return _speed(temperature_c, humidity_pct, pressure_kpa, co2_fraction, stacklevel=4)
 
 
 @overload
 def speed_of_sound_ideal(temperature_c: Form) -> Form: ...
 @overload
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> FloatArray: ...
-@broadcasting
-def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
+@bordered
+def speed_of_sound_ideal(temperature_c: Temperature) -> Any:
     """Return the speed of sound in m/s by the square-root rule 331.3 sqrt(1 + t/273.15).
 
     Parameters
@@ -335,15 +320,15 @@ def speed_of_sound_ideal(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_ideal(20.0), 2)
     343.21
     """
-    return 331.3 * np.sqrt(1.0 + read_temperature_c(temperature_c) / ZERO_C_K)
+    return 331.3 * np.sqrt(1.0 + temperature_c / ZERO_C_K)
 
 
 @overload
 def speed_of_sound_linear(temperature_c: Form) -> Form: ...
 @overload
 def speed_of_sound_linear(temperature_c: ArrayLike) -> FloatArray: ...
-@broadcasting
-def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
+@bordered
+def speed_of_sound_linear(temperature_c: Temperature) -> Any:
     """Return the speed of sound in m/s by the rule of thumb 331.3 + 0.606 t.
 
     Parameters
@@ -365,7 +350,7 @@ def speed_of_sound_linear(temperature_c: ArrayLike) -> Any:
     >>> round(speed_of_sound_linear(20.0), 2)
     343.42
     """
-    return 331.3 + 0.606 * read_temperature_c(temperature_c)
+    return 331.3 + 0.606 * temperature_c
 
 
 @dataclass(frozen=True)
@@ -401,9 +386,9 @@ class Air:
     def __post_init__(self) -> None:
         """Check the three values and keep them as plain floats."""
         checked = {
-            "temperature_c": read_temperature_c(self.temperature_c),
-            "humidity_pct": read_humidity_pct(self.humidity_pct),
-            "pressure_kpa": read_pressure_kpa(self.pressure_kpa),
+            "temperature_c": TEMPERATURE.held("temperature_c", self.temperature_c),
+            "humidity_pct": as_humidity("humidity_pct", self.humidity_pct),
+            "pressure_kpa": PRESSURE.held("pressure_kpa", self.pressure_kpa),
         }
         for name, value in checked.items():
             if value.ndim:
@@ -411,7 +396,7 @@ class Air:
             object.__setattr__(self, name, float(value))
 
     @classmethod
-    def at_altitude(cls, temperature_c: float, humidity_pct: float, altitude_m: float) -> Air:
+    def at_altitude(cls, temperature_c: float, humidity_pct: float, altitude_m: float) -> "Air":
         """Return the air with the standard atmosphere's pressure at an altitude in m.
 
         Examples
@@ -421,7 +406,7 @@ class Air:
         """
         return cls(temperature_c, humidity_pct, pressure_kpa_at_altitude(altitude_m))
 
-    def at_temperature(self, temperature_c: float) -> Air:
+    def at_temperature(self, temperature_c: float) -> "Air":
         """Return this air warmed or cooled with its water kept (capped at 100 %).
 
         Examples
@@ -432,7 +417,7 @@ class Air:
         with warnings.catch_warnings():
             # A computed humidity below 1 % is dry air, not a slip.
             warnings.simplefilter("ignore", RangeWarning)
-            there: Any = read_temperature_c(temperature_c)
+            there: Any = TEMPERATURE.held("temperature_c", temperature_c)
             humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
             return Air(temperature_c, humidity, self.pressure_kpa)
 

@@ -5,21 +5,12 @@ numpy alone; only running a filter needs scipy. Angles follow exp(+j omega t):
 a later arrival has a more negative phase.
 """
 
-from __future__ import annotations
-
-from typing import Any, Literal, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    FloatArray,
-    as_float,
-    as_number,
-    as_whole,
-    broadcasting,
-    check_choice,
-)
+from fillalign._border import Numbers, Within, bordered, checked
+from fillalign._validate import FloatArray
 
 __all__ = [
     "apply_filters",
@@ -31,14 +22,17 @@ __all__ = [
     "shelf_response",
 ]
 
-_FASTEST_HZ = 1e12
 LowCutKind: TypeAlias = Literal["linkwitz-riley", "butterworth"]
 LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}
+AnyHz = Annotated[Any, Within("Hz", 0.0, 1e12)]
+Corner = Annotated[Any, Within("Hz", 1e-3, 1e12)]
+OneHz = Annotated[float, Within("Hz", 0.0, open_low=True)]
+Gain = Annotated[Any, Within("dB", -40.0, 40.0)]
+Slope = Annotated[Any, Within("", 1e-3, 1.0)]
 
 
 def _butterworth(order: int, kind: str) -> tuple[int, int]:
     """Return the Butterworth order and how often it runs in cascade."""
-    check_choice("kind", kind, tuple(LOW_CUT_ORDERS))
     if not isinstance(order, int | float | np.number) or order not in LOW_CUT_ORDERS[kind]:
         allowed = ", ".join(map(str, LOW_CUT_ORDERS[kind]))
         raise ValueError(f"order of a {kind} low cut must be one of {allowed}, got {order!r}")
@@ -50,17 +44,10 @@ def butterworth_poles(order: int) -> Any:
     return np.exp(0.5j * np.pi * (2 * np.arange(order) + 1 + order) / order)
 
 
-def _ratio(frequency_hz: ArrayLike, corner_hz: ArrayLike) -> tuple[Any, Any]:
-    """Return frequency over corner, and the corner."""
-    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=_FASTEST_HZ)
-    corner = as_float("corner_hz", corner_hz, "Hz", low=1e-3, high=_FASTEST_HZ)
-    return frequency / corner, corner
-
-
-@broadcasting
+@bordered
 def low_cut_response(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
+    frequency_hz: AnyHz,
+    corner_hz: Corner,
     *,
     order: int = 4,
     kind: LowCutKind = "linkwitz-riley",
@@ -94,14 +81,14 @@ def low_cut_response(
     0.5
     """
     count, times = _butterworth(order, kind)
-    s = 1j * _ratio(frequency_hz, corner_hz)[0]
+    s = 1j * (frequency_hz / corner_hz)
     return np.prod([s / (s - pole) for pole in butterworth_poles(count)], axis=0) ** times
 
 
-@broadcasting
+@bordered
 def low_cut_group_delay_ms(
-    frequency_hz: ArrayLike,
-    corner_hz: ArrayLike,
+    frequency_hz: AnyHz,
+    corner_hz: Corner,
     *,
     order: int = 4,
     kind: LowCutKind = "linkwitz-riley",
@@ -118,21 +105,20 @@ def low_cut_group_delay_ms(
     array([2.19, 0.06])
     """
     count, times = _butterworth(order, kind)
-    omega, corner = _ratio(frequency_hz, corner_hz)
+    omega = frequency_hz / corner_hz
     turns = sum(-pole.real / np.abs(1j * omega - pole) ** 2 for pole in butterworth_poles(count))
-    return 1000.0 * times * turns / (2.0 * np.pi * corner)
+    return 1000.0 * times * turns / (2.0 * np.pi * corner_hz)
 
 
-def _shelf_parts(gain_db: ArrayLike, slope: ArrayLike) -> tuple[Any, Any]:
+def _shelf_parts(gain_db: Any, slope: Any) -> tuple[Any, Any]:
     """Return A and sqrt(A)/Q of the shelf's prototype."""
-    a = 10.0 ** (as_float("gain_db", gain_db, "dB", low=-40.0, high=40.0) / 40.0)
-    steep = as_float("slope", slope, low=1e-3, high=1.0)
-    return a, np.sqrt(a * ((a + 1.0 / a) * (1.0 / steep - 1.0) + 2.0))
+    a = 10.0 ** (gain_db / 40.0)
+    return a, np.sqrt(a * ((a + 1.0 / a) * (1.0 / slope - 1.0) + 2.0))
 
 
-@broadcasting
+@bordered
 def shelf_response(
-    frequency_hz: ArrayLike, corner_hz: ArrayLike, gain_db: ArrayLike, *, slope: ArrayLike = 1.0
+    frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain, *, slope: Slope = 1.0
 ) -> Any:
     """Return the complex response of a second-order high shelf.
 
@@ -162,13 +148,13 @@ def shelf_response(
     1.9953
     """
     a, damping = _shelf_parts(gain_db, slope)
-    s = 1j * _ratio(frequency_hz, corner_hz)[0]
+    s = 1j * (frequency_hz / corner_hz)
     return a * (a * s**2 + damping * s + 1.0) / (s**2 + damping * s + a)
 
 
-@broadcasting
+@bordered
 def shelf_group_delay_ms(
-    frequency_hz: ArrayLike, corner_hz: ArrayLike, gain_db: ArrayLike, *, slope: ArrayLike = 1.0
+    frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain, *, slope: Slope = 1.0
 ) -> Any:
     """Return the group delay of a high shelf in ms, negative where a boost leads.
 
@@ -180,9 +166,9 @@ def shelf_group_delay_ms(
     -0.0195
     """
     a, damping = _shelf_parts(gain_db, slope)
-    omega, corner = _ratio(frequency_hz, corner_hz)
+    omega = frequency_hz / corner_hz
     turn = _quadratic_delay(omega, 1.0, damping, a) - _quadratic_delay(omega, a, damping, 1.0)
-    return 1000.0 * turn / (2.0 * np.pi * corner)
+    return 1000.0 * turn / (2.0 * np.pi * corner_hz)
 
 
 def _quadratic_delay(omega: Any, square: Any, linear: Any, constant: Any) -> Any:
@@ -191,17 +177,15 @@ def _quadratic_delay(omega: Any, square: Any, linear: Any, constant: Any) -> Any
     return numerator / ((constant - square * omega**2) ** 2 + (linear * omega) ** 2)
 
 
-def _check_design(corner_hz: float, sample_rate_hz: float) -> tuple[float, float]:
-    rate = as_number("sample_rate_hz", sample_rate_hz, "Hz", low=0.0, open_low=True)
-    corner = as_number("corner_hz", corner_hz, "Hz", low=0.0, open_low=True)
-    if corner >= rate / 2.0:
-        raise ValueError(f"corner_hz must lie below half the sample rate, {rate / 2.0:g} Hz, "
-                         f"got {corner:g}")
-    return corner, rate
+def _check_corner(corner_hz: float, sample_rate_hz: float) -> None:
+    if corner_hz >= sample_rate_hz / 2.0:
+        raise ValueError("corner_hz must lie below half the sample rate, "
+                         f"{sample_rate_hz / 2.0:g} Hz, got {corner_hz:g}")
 
 
+@checked
 def design_low_cut(
-    corner_hz: float, sample_rate_hz: float, *, order: int = 4, kind: LowCutKind = "linkwitz-riley"
+    corner_hz: OneHz, sample_rate_hz: OneHz, *, order: int = 4, kind: LowCutKind = "linkwitz-riley"
 ) -> FloatArray:
     """Return a low cut as second-order sections, shape (sections, 6).
 
@@ -222,13 +206,18 @@ def design_low_cut(
     from scipy import signal
 
     count, times = _butterworth(order, kind)
-    corner, rate = _check_design(corner_hz, sample_rate_hz)
-    sections = signal.butter(count, corner, "highpass", fs=rate, output="sos")
+    _check_corner(corner_hz, sample_rate_hz)
+    sections = signal.butter(count, corner_hz, "highpass", fs=sample_rate_hz, output="sos")
     return np.asarray(np.tile(sections, (times, 1)))
 
 
+@checked
 def design_shelf(
-    corner_hz: float, sample_rate_hz: float, gain_db: float, *, slope: float = 1.0
+    corner_hz: OneHz,
+    sample_rate_hz: OneHz,
+    gain_db: Annotated[float, Within("dB", -40.0, 40.0)],
+    *,
+    slope: Annotated[float, Within("", 1e-3, 1.0)] = 1.0,
 ) -> FloatArray:
     """Return a high shelf as one second-order section, shape (1, 6).
 
@@ -247,15 +236,17 @@ def design_shelf(
     """
     from scipy import signal
 
-    corner, rate = _check_design(corner_hz, sample_rate_hz)
-    gain, steep = as_number("gain_db", gain_db, "dB"), as_number("slope", slope)
-    a, damping = (float(part) for part in _shelf_parts(gain, steep))
-    warped = 1.0 / np.tan(np.pi * corner / rate)
+    _check_corner(corner_hz, sample_rate_hz)
+    a, damping = _shelf_parts(gain_db, slope)
+    warped = 1.0 / np.tan(np.pi * corner_hz / sample_rate_hz)
     top, bottom = signal.bilinear([a * a, a * damping, a], [1.0, damping, a], fs=warped / 2.0)
     return np.asarray([[*top, *bottom]])
 
 
-def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> FloatArray:
+@checked
+def apply_filters(
+    signal: Numbers, sos: Numbers, *, axis: Annotated[int, Within("", -64.0)] = -1
+) -> FloatArray:
     """Return a signal run through second-order sections from rest.
 
     Parameters
@@ -283,21 +274,19 @@ def apply_filters(signal: ArrayLike, sos: ArrayLike, *, axis: int = -1) -> Float
     """
     from scipy import signal as scipy_signal
 
-    samples = as_float("signal", signal)
-    sections = np.ascontiguousarray(as_float("sos", sos))
-    fits = sections.ndim == 2 and sections.shape[1] == 6 and len(sections) > 0
-    if not fits or (sections[:, 3] != 1.0).any():
+    fits = sos.ndim == 2 and sos.shape[1] == 6 and len(sos) > 0
+    if not fits or (sos[:, 3] != 1.0).any():
         raise ValueError("sos must hold second-order sections, shape (sections, 6) with 1 in the "
-                         f"fourth column, got shape {sections.shape}")
-    first, second = sections[:, 4], sections[:, 5]
+                         f"fourth column, got shape {sos.shape}")
+    first, second = sos[:, 4], sos[:, 5]
     # Both poles within the unit circle (Jury's criterion for two poles).
     growing = (np.abs(second) > 1.0) | (np.abs(first) > 1.0 + second)
     if growing.any():
         raise ValueError(f"sos must be stable, but section {int(growing.argmax())} has a pole "
                          "outside the unit circle")
-    if as_whole("axis", axis, low=-64.0) not in range(-samples.ndim, samples.ndim):
-        raise ValueError(f"axis must be one of the signal's {samples.ndim}, got {axis}")
-    if not samples.size:
-        return samples
-    filtered: Any = scipy_signal.sosfilt(sections, samples, axis=axis)
+    if axis not in range(-signal.ndim, signal.ndim):
+        raise ValueError(f"axis must be one of the signal's {signal.ndim}, got {axis}")
+    if not signal.size:
+        return np.asarray(signal)
+    filtered = scipy_signal.sosfilt(np.ascontiguousarray(sos), signal, axis=axis)
     return np.asarray(filtered, dtype=np.float64)

@@ -7,22 +7,14 @@ form stands once, in `cross_power`: lists of arrivals (`interference_power`)
 and whole outputs at seats (`fillalign.field`) both call it.
 """
 
-from __future__ import annotations
-
 from math import prod
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    ComplexArray,
-    FloatArray,
-    Form,
-    as_float,
-    as_whole,
-    broadcasting,
-)
+from fillalign._border import Frequency, Ms, Power, Radians, Within, bordered, checked
+from fillalign._validate import ComplexArray, FloatArray, Form
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 __all__ = [
@@ -39,15 +31,13 @@ __all__ = [
 _TOGETHER = 1 << 16
 
 
-def _ratio(level_db: ArrayLike) -> FloatArray:
-    """Return the amplitude ratio of the later arrival to the first."""
-    return np.asarray(db_to_amplitude(as_float("level_db", level_db, "dB", low=-200.0, high=200.0)))
+RatioLevel = Annotated[Any, Within("dB", -200.0, 200.0)]
+Upper = Annotated[Any, Within("Hz", 0.0, open_low=True)]
+Seconds = Annotated[Any, Within("s")]
 
 
-@broadcasting
-def two_arrival_response(
-    frequency_hz: ArrayLike, delay_ms: ArrayLike, level_db: ArrayLike
-) -> Any:
+@bordered
+def two_arrival_response(frequency_hz: Frequency, delay_ms: Ms, level_db: RatioLevel) -> Any:
     """Return the response of two arrivals relative to the first one alone.
 
     Parameters
@@ -76,13 +66,15 @@ def two_arrival_response(
     >>> round(abs(two_arrival_response(500.0, 1.0, 0.0)), 12)
     0.0
     """
-    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0)
-    delay_s = as_float("delay_ms", delay_ms, "ms") / 1000.0
-    turn = np.exp(-2j * np.pi * frequency * delay_s)
-    return np.asarray(1.0 + _ratio(level_db) * turn)
+    turn = np.exp(-2j * np.pi * frequency_hz * delay_ms / 1000.0)
+    return 1.0 + db_to_amplitude(level_db) * turn
 
 
-def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
+@checked
+def notch_frequencies_hz(
+    delay_ms: Annotated[Any, Within("ms", 0.0, open_low=True)],
+    count: Annotated[int, Within("", 1.0, 1e6)],
+) -> FloatArray:
     """Return the first notches of two arrivals in Hz, shape (..., count).
 
     Notches lie at (2k + 1)/(2 tau): evenly spaced, the first at half the spacing.
@@ -104,17 +96,15 @@ def notch_frequencies_hz(delay_ms: ArrayLike, count: int) -> FloatArray:
     >>> notch_frequencies_hz(1.0, 3)
     array([ 500., 1500., 2500.])
     """
-    delay = as_float("delay_ms", delay_ms, "ms", low=0.0, open_low=True)
-    notches = as_whole("count", count, low=1.0, high=1e6)
-    return np.asarray((2 * np.arange(notches) + 1) * 500.0 / delay[..., None])
+    return np.asarray((2 * np.arange(count) + 1) * 500.0 / delay_ms[..., None])
 
 
 @overload
 def comb_peak_db(level_db: Form) -> Form: ...
 @overload
 def comb_peak_db(level_db: ArrayLike) -> FloatArray: ...
-@broadcasting
-def comb_peak_db(level_db: ArrayLike) -> Any:
+@bordered
+def comb_peak_db(level_db: RatioLevel) -> Any:
     """Return how far a comb's peaks rise over the first arrival alone, in dB.
 
     20 log10(1 + g) for a second arrival at `level_db` (-200 to 200) over the first.
@@ -124,15 +114,15 @@ def comb_peak_db(level_db: ArrayLike) -> Any:
     >>> round(comb_peak_db(-10.0), 2)
     2.39
     """
-    return amplitude_to_db(1.0 + _ratio(level_db))
+    return amplitude_to_db(1.0 + db_to_amplitude(level_db))
 
 
 @overload
 def comb_dip_db(level_db: Form) -> Form: ...
 @overload
 def comb_dip_db(level_db: ArrayLike) -> FloatArray: ...
-@broadcasting
-def comb_dip_db(level_db: ArrayLike) -> Any:
+@bordered
+def comb_dip_db(level_db: RatioLevel) -> Any:
     """Return how far a comb's notches fall from the first arrival alone, in dB.
 
     20 log10|1 - g| for a second arrival at `level_db` (-200 to 200) over the
@@ -143,7 +133,7 @@ def comb_dip_db(level_db: ArrayLike) -> Any:
     >>> round(comb_dip_db(-10.0), 2)
     -3.3
     """
-    return amplitude_to_db(1.0 - _ratio(level_db))
+    return amplitude_to_db(1.0 - db_to_amplitude(level_db))
 
 
 @overload
@@ -154,10 +144,8 @@ def ripple_db(
 def ripple_db(
     level_db: ArrayLike, delay_ms: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike
 ) -> FloatArray: ...
-@broadcasting
-def ripple_db(
-    level_db: ArrayLike, delay_ms: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike
-) -> Any:
+@bordered
+def ripple_db(level_db: RatioLevel, delay_ms: Ms, low_hz: Frequency, high_hz: Upper) -> Any:
     """Return the peak-to-dip range of a two-arrival comb inside a band, in dB.
 
     Where the band holds a whole period of the comb this is peak less dip;
@@ -189,10 +177,9 @@ def ripple_db(
     >>> round(ripple_db(-6.0, 0.1, 900.0, 1100.0), 2)
     0.16
     """
-    ratio = _ratio(level_db)
-    delay_s = np.abs(as_float("delay_ms", delay_ms, "ms")) / 1000.0
-    low, high = _edges(low_hz, high_hz)
-    first, last = low * delay_s, high * delay_s
+    _check_edges(low_hz, high_hz)
+    ratio, delay_s = db_to_amplitude(level_db), np.abs(delay_ms) / 1000.0
+    first, last = low_hz * delay_s, high_hz * delay_s
     ends = np.stack(np.broadcast_arrays(*(np.cos(2.0 * np.pi * turns) for turns in (first, last))))
     top = np.where(np.ceil(first) <= last, 1.0, ends.max(axis=0))
     bottom = np.where(np.ceil(first - 0.5) + 0.5 <= last, -1.0, ends.min(axis=0))
@@ -201,12 +188,9 @@ def ripple_db(
     return most - least
 
 
-def _edges(low_hz: ArrayLike, high_hz: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    low = as_float("low_hz", low_hz, "Hz", low=0.0)
-    high = as_float("high_hz", high_hz, "Hz", low=0.0, open_low=True)
-    if np.any(high <= low):
+def _check_edges(low_hz: FloatArray, high_hz: FloatArray) -> None:
+    if np.any(high_hz <= low_hz):
         raise ValueError("high_hz must lie above low_hz in every band")
-    return low, high
 
 
 def cross_power(
@@ -258,14 +242,15 @@ def cross_power(
     return np.asarray((first.real * second.real + first.imag * second.imag) * envelope)
 
 
+@checked
 def interference_power(
-    power: ArrayLike,
-    time_s: ArrayLike,
-    low_hz: ArrayLike,
-    high_hz: ArrayLike,
+    power: Power,
+    time_s: Seconds,
+    low_hz: Frequency,
+    high_hz: Upper,
     *,
-    phase_rad: ArrayLike = 0.0,
-    group_delay_s: ArrayLike = 0.0,
+    phase_rad: Radians = 0.0,
+    group_delay_s: Seconds = 0.0,
 ) -> FloatArray:
     """Return the band-averaged power of arrivals of one feed, summed with interference.
 
@@ -309,14 +294,17 @@ def interference_power(
     >>> interference_power([[1.0], [1.0]], [[0.0], [0.05]], *edges).round(1)
     array([2.])
     """
-    loud, time, phase, lag = _arrivals(power, time_s, phase_rad, group_delay_s)
-    low, high = _edges(low_hz, high_hz)
-    shape = np.broadcast_shapes(loud.shape, time.shape, low.shape, high.shape)
-    if len(shape) != loud.ndim or max(low.ndim, high.ndim) > 1:
+    if power.ndim < 2 or len(power) == 0:
+        raise ValueError(f"power must have shape (n, ..., bands), got {power.shape}")
+    time, phase, lag = (_by_source(name, values, power) for name, values in (
+        ("time_s", time_s), ("phase_rad", phase_rad), ("group_delay_s", group_delay_s)))
+    _check_edges(low_hz, high_hz)
+    shape = np.broadcast_shapes(power.shape, time.shape, low_hz.shape, high_hz.shape)
+    if len(shape) != power.ndim or max(low_hz.ndim, high_hz.ndim) > 1:
         raise ValueError("low_hz and high_hz must have shape (bands,)")
     # Only differences of time count, and small ones are the more exact.
-    parts = [np.broadcast_to(part, shape)
-             for part in (loud, time - time[:1], phase, lag, low + high, high - low)]
+    parts = [np.broadcast_to(part, shape) for part in (
+        power, time - time[:1], phase, lag, low_hz + high_hz, high_hz - low_hz)]
     total = np.empty(shape[1:])
     step = max(_TOGETHER * shape[1] // max(prod(shape), 1), 1)
     for start in range(0, shape[1], step):
@@ -339,19 +327,10 @@ def _summed(
     return np.asarray(np.maximum(total, 0.0))
 
 
-def _arrivals(
-    power: ArrayLike, time_s: ArrayLike, phase_rad: ArrayLike, group_delay_s: ArrayLike
-) -> list[FloatArray]:
-    """Return powers, times, phases and group delays with sources on the first of equal axes."""
-    loud = as_float("power", power, low=0.0)
-    if loud.ndim < 2 or len(loud) == 0:
-        raise ValueError(f"power must have shape (n, ..., bands), got {loud.shape}")
-    arrays = [loud]
-    for name, value, unit in (("time_s", time_s, "s"), ("phase_rad", phase_rad, "rad"),
-                              ("group_delay_s", group_delay_s, "s")):
-        array = as_float(name, value, unit)
-        if array.ndim not in (0, loud.ndim) or array.shape[:1] not in ((), (1,), (len(loud),)):
-            raise ValueError(f"{name} must be one number or broadcast to {len(loud)} sources on "
-                             f"the first of {loud.ndim} axes, got shape {array.shape}")
-        arrays.append(array.reshape((1,) * loud.ndim) if array.ndim == 0 else array)
-    return arrays
+def _by_source(name: str, values: ArrayLike, power: FloatArray) -> FloatArray:
+    """Return values with sources on the first of as many axes as `power` has."""
+    array = np.asarray(values)
+    if array.ndim not in (0, power.ndim) or array.shape[:1] not in ((), (1,), (len(power),)):
+        raise ValueError(f"{name} must be one number or broadcast to {len(power)} sources on "
+                         f"the first of {power.ndim} axes, got shape {array.shape}")
+    return array if array.ndim else array.reshape((1,) * power.ndim)

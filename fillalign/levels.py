@@ -5,22 +5,13 @@ by power unless a phase is known. Evaluate weightings at exact mid-band frequenc
 (`fillalign.absorption.THIRDS_HZ`).
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, get_args, overload
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    FloatArray,
-    Form,
-    as_air,
-    as_float,
-    broadcasting,
-    check_choice,
-    check_flag,
-)
+from fillalign._border import Frequency, Level, Numbers, Power, Radians, Within, bordered, checked
+from fillalign._validate import FloatArray, Form
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -46,14 +37,9 @@ Weighting: TypeAlias = Literal["A", "C", "Z"]
 Axis = int | tuple[int, ...] | None
 
 
-def as_level(name: str, value: ArrayLike) -> FloatArray:
-    """Return `value` as levels in dB, minus infinity for silence, or raise one clear error."""
-    return as_float(name, value, "dB", high=1000.0, silence=True)
-
-
-def as_frequency(name: str, value: ArrayLike) -> FloatArray:
-    """Return `value` as frequencies of 0.001 Hz to 1 MHz, or raise one clear error."""
-    return as_float(name, value, "Hz", low=1e-3, high=1e6)
+# What an ear could have to do with.
+Heard = Annotated[Any, Within("Hz", 1e-3, 1e6)]
+Apart = Annotated[Any, Within("m", 0.0, open_low=True)]
 
 
 def _log10(value: Any) -> Any:
@@ -66,8 +52,8 @@ def _log10(value: Any) -> Any:
 def db_to_power(level_db: Form) -> Form: ...
 @overload
 def db_to_power(level_db: ArrayLike) -> FloatArray: ...
-@broadcasting
-def db_to_power(level_db: ArrayLike) -> Any:
+@bordered
+def db_to_power(level_db: Level) -> Any:
     """Return power (or power ratio) for a level: 10^(L/10).
 
     Parameters
@@ -85,15 +71,15 @@ def db_to_power(level_db: ArrayLike) -> Any:
     >>> db_to_power(20.0)
     100.0
     """
-    return 10.0 ** (as_level("level_db", level_db) / 10.0)
+    return 10.0 ** (level_db / 10.0)
 
 
 @overload
 def power_to_db(power: Form) -> Form: ...
 @overload
 def power_to_db(power: ArrayLike) -> FloatArray: ...
-@broadcasting
-def power_to_db(power: ArrayLike) -> Any:
+@bordered
+def power_to_db(power: Power) -> Any:
     """Return the level of a power (or power ratio) in dB: 10 log10 p.
 
     Parameters
@@ -111,15 +97,15 @@ def power_to_db(power: ArrayLike) -> Any:
     >>> power_to_db([100.0, 0.0])
     array([ 20., -inf])
     """
-    return 10.0 * _log10(as_float("power", power, low=0.0))
+    return 10.0 * _log10(power)
 
 
 @overload
 def db_to_amplitude(level_db: Form) -> Form: ...
 @overload
 def db_to_amplitude(level_db: ArrayLike) -> FloatArray: ...
-@broadcasting
-def db_to_amplitude(level_db: ArrayLike) -> Any:
+@bordered
+def db_to_amplitude(level_db: Level) -> Any:
     """Return amplitude (pressure) ratio for a level: 10^(L/20); range, errors of `db_to_power`.
 
     Examples
@@ -127,15 +113,15 @@ def db_to_amplitude(level_db: ArrayLike) -> Any:
     >>> db_to_amplitude(20.0)
     10.0
     """
-    return 10.0 ** (as_level("level_db", level_db) / 20.0)
+    return 10.0 ** (level_db / 20.0)
 
 
 @overload
 def amplitude_to_db(amplitude: Form) -> Form: ...
 @overload
 def amplitude_to_db(amplitude: ArrayLike) -> FloatArray: ...
-@broadcasting
-def amplitude_to_db(amplitude: ArrayLike) -> Any:
+@bordered
+def amplitude_to_db(amplitude: Numbers) -> Any:
     """Return the level of a real amplitude ratio in dB: 20 log10 |a|.
 
     Its sign (polarity) does not matter; 0 gives minus infinity.
@@ -150,11 +136,11 @@ def amplitude_to_db(amplitude: ArrayLike) -> Any:
     >>> amplitude_to_db([10.0, -1.0])
     array([20.,  0.])
     """
-    return 20.0 * _log10(np.abs(as_float("amplitude", amplitude)))
+    return 20.0 * _log10(np.abs(amplitude))
 
 
-@broadcasting
-def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | None = None) -> Any:
+@bordered
+def power_sum_db(level_db: Level, *, axis: Axis = -1, weights: Power | None = None) -> Any:
     """Return the level of unrelated sounds together: 10 log10 sum w 10^(L/10).
 
     Parameters
@@ -177,13 +163,12 @@ def power_sum_db(level_db: ArrayLike, *, axis: Axis = -1, weights: ArrayLike | N
     >>> round(power_sum_db([90.0, 90.0]), 2)
     93.01
     """
-    power = np.atleast_1d(db_to_power(level_db))
-    weight = as_float("weights", 1.0 if weights is None else weights, low=0.0)
-    return power_to_db((power * weight).sum(axis=axis))
+    power = np.atleast_1d(db_to_power(level_db)) * (1.0 if weights is None else weights)
+    return power_to_db(power.sum(axis=axis))
 
 
-@broadcasting
-def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Axis = -1) -> Any:
+@bordered
+def coherent_sum_db(level_db: Level, phase_rad: Radians = 0.0, *, axis: Axis = -1) -> Any:
     """Return the level of sounds of known phase together.
 
     Parameters
@@ -205,8 +190,7 @@ def coherent_sum_db(level_db: ArrayLike, phase_rad: ArrayLike = 0.0, *, axis: Ax
     >>> round(coherent_sum_db([90.0, 90.0]), 2)
     96.02
     """
-    turn = np.exp(1j * as_float("phase_rad", phase_rad, "rad"))
-    pressure = np.atleast_1d(db_to_amplitude(level_db) * turn)
+    pressure = np.atleast_1d(db_to_amplitude(level_db) * np.exp(1j * phase_rad))
     return amplitude_to_db(np.abs(pressure.sum(axis=axis)))
 
 
@@ -218,8 +202,8 @@ def fill_level_db(
 def fill_level_db(
     mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = ...
 ) -> FloatArray: ...
-@broadcasting
-def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = False) -> Any:
+@bordered
+def fill_level_db(mains_db: Level, goal_db: Level, *, coherent: bool = False) -> Any:
     """Return the level in dB that a fill must bring so that mains and fill reach the goal.
 
     It is minus infinity where the mains reach the goal already.
@@ -244,8 +228,7 @@ def fill_level_db(mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = F
     >>> fill_level_db(93.0, 93.0)
     -inf
     """
-    mains, goal = np.broadcast_arrays(as_level("mains_db", mains_db), as_level("goal_db", goal_db))
-    check_flag("coherent", coherent)
+    mains, goal = np.broadcast_arrays(mains_db, goal_db)
     decade = 20.0 if coherent else 10.0
     below = np.subtract(mains, goal, out=np.zeros(goal.shape), where=mains < goal)
     missing = -np.expm1(below * (np.log(10.0) / decade))
@@ -260,9 +243,9 @@ def spreading_db(
 def spreading_db(
     distance_m: ArrayLike, *, reference_m: ArrayLike = ..., wave: Wave = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def spreading_db(
-    distance_m: ArrayLike, *, reference_m: ArrayLike = 1.0, wave: Wave = "spherical"
+    distance_m: Apart, *, reference_m: Apart = 1.0, wave: Wave = "spherical"
 ) -> Any:
     """Return the level change by spreading alone, in dB (negative farther out).
 
@@ -283,18 +266,16 @@ def spreading_db(
     >>> round(spreading_db(20.0, reference_m=10.0), 2)
     -6.02
     """
-    distance = as_float("distance_m", distance_m, "m", low=0.0, open_low=True)
-    reference = as_float("reference_m", reference_m, "m", low=0.0, open_low=True)
-    factor = -20.0 if check_choice("wave", wave, get_args(Wave)) == "spherical" else -10.0
-    return factor * (np.log10(distance) - np.log10(reference))
+    factor = -20.0 if wave == "spherical" else -10.0
+    return factor * (np.log10(distance_m) - np.log10(reference_m))
 
 
 @overload
-def path_loss_db(distance_m: Form | float, frequency_hz: Form | float, air: Air) -> Form: ...
+def path_loss_db(distance_m: Form | float, frequency_hz: Form | float, air: "Air") -> Form: ...
 @overload
-def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> FloatArray: ...
-@broadcasting
-def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> Any:
+def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: "Air") -> FloatArray: ...
+@bordered
+def path_loss_db(distance_m: Apart, frequency_hz: Frequency, air: "Air") -> Any:
     """Return what spreading and the air take from a point source's level at 1 m, in dB.
 
     Parameters
@@ -325,8 +306,7 @@ def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: Air) -> An
     >>> path_loss_db(40.0, [125.0, 8000.0], Air(20.0, 50.0)).round(1)
     array([32.1, 36.3])
     """
-    spread = spreading_db(distance_m)
-    return as_air(air).absorption_db_per_m(frequency_hz) * np.asarray(distance_m) - spread
+    return air.absorption_db_per_m(frequency_hz) * distance_m - spreading_db(distance_m)
 
 
 def _pole_frequencies_hz() -> tuple[float, float, float, float]:
@@ -359,8 +339,8 @@ def _power_gain(square: Any, weighting: Weighting) -> Any:
 def weighting_factors(frequency_hz: Form, weighting: Weighting = ...) -> Form: ...
 @overload
 def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = ...) -> FloatArray: ...
-@broadcasting
-def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = "A") -> Any:
+@bordered
+def weighting_factors(frequency_hz: Heard, weighting: Weighting = "A") -> Any:
     """Return the factor on the power of a band that stands for the ear, 1 at 1 kHz.
 
     Band powers times these, added up, make the A- or C-weighted power.
@@ -386,17 +366,15 @@ def weighting_factors(frequency_hz: ArrayLike, weighting: Weighting = "A") -> An
     >>> weighting_factors([125.89, 1000.0]).round(4)
     array([0.0246, 1.    ])
     """
-    square = as_frequency("frequency_hz", frequency_hz) ** 2
-    word = check_choice("weighting", weighting, get_args(Weighting))
-    return _power_gain(square, word) / _power_gain(np.float64(1e6), word)
+    return _power_gain(frequency_hz**2, weighting) / _power_gain(np.float64(1e6), weighting)
 
 
 @overload
 def a_weighting_db(frequency_hz: Form) -> Form: ...
 @overload
 def a_weighting_db(frequency_hz: ArrayLike) -> FloatArray: ...
-@broadcasting
-def a_weighting_db(frequency_hz: ArrayLike) -> Any:
+@bordered
+def a_weighting_db(frequency_hz: Heard) -> Any:
     """Return the A weighting in dB, 0 at 1 kHz; range, errors, source of `weighting_factors`.
 
     Examples
@@ -407,8 +385,9 @@ def a_weighting_db(frequency_hz: ArrayLike) -> Any:
     return power_to_db(weighting_factors(frequency_hz, "A"))
 
 
+@checked
 def weighted_total_db(
-    level_db: ArrayLike, frequency_hz: ArrayLike, *, weighting: Weighting = "A", axis: int = -1
+    level_db: Level, frequency_hz: Heard, *, weighting: Weighting = "A", axis: int = -1
 ) -> Any:
     """Return the weighted total of band levels, in dB (dBA, dBC or plain).
 
@@ -434,7 +413,7 @@ def weighted_total_db(
     >>> round(weighted_total_db([90.0, 90.0], [125.89, 1000.0]), 2)
     90.11
     """
-    level = np.moveaxis(np.atleast_1d(as_level("level_db", level_db)), axis, -1)
+    level = np.moveaxis(np.atleast_1d(level_db), axis, -1)
     weights = np.atleast_1d(weighting_factors(frequency_hz, weighting))
     if weights.shape != level.shape[-1:]:
         raise ValueError(f"level_db must hold {weights.size} bands on axis {axis}, one for each "
@@ -442,7 +421,8 @@ def weighted_total_db(
     return power_sum_db(level, weights=weights)
 
 
-def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
+@checked
+def pink_band_levels_db(total_dba: Level, frequency_hz: Heard) -> Any:
     """Return unweighted band levels in dB of pink noise with a given A-weighted total.
 
     Pink noise has the same level in every band of equal relative width.
@@ -465,7 +445,5 @@ def pink_band_levels_db(total_dba: ArrayLike, frequency_hz: ArrayLike) -> Any:
     >>> pink_band_levels_db(90.0, [500.0, 1000.0]).round(1)
     array([88.3, 88.3])
     """
-    frequency = np.atleast_1d(as_frequency("frequency_hz", frequency_hz))
-    flat = np.zeros(frequency.shape)
-    total = as_level("total_dba", total_dba)[..., np.newaxis]
-    return total + (flat - weighted_total_db(flat, frequency))
+    flat = np.zeros(frequency_hz.size)
+    return total_dba[..., np.newaxis] + (flat - weighted_total_db(flat, frequency_hz))

@@ -5,24 +5,14 @@ which seats it serves, what goes behind it, and how much it feeds a room. An
 array is its elements: where they hang, which way they look, what they radiate.
 """
 
-from __future__ import annotations
-
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    FloatArray,
-    Form,
-    as_float,
-    as_number,
-    as_points,
-    as_whole,
-    broadcasting,
-    scalar_out,
-)
-from fillalign.levels import as_frequency
+from fillalign._border import Degrees, Points, Within, bordered, checked
+from fillalign._validate import FloatArray, Form, as_number, scalar_out
+from fillalign.levels import Heard
 
 __all__ = [
     "array_elements",
@@ -44,8 +34,12 @@ _KNEE_SLOPE = np.pi / np.sqrt(3.0) / np.log(2.0)
 _REAR_OPENS_DEG = 180.0
 
 
-def _coverage(name: str, value: ArrayLike) -> FloatArray:
-    return as_float(name, value, "degrees", low=1.0, high=_OMNI_DEG)
+Coverage = Annotated[Any, Within("degrees", 1.0, _OMNI_DEG)]
+OneCoverage = Annotated[float, Within("degrees", 1.0, _OMNI_DEG)]
+RearLevel = Annotated[Any, Within("dB", high=0.0)]
+OffAxis = Annotated[Any, Within("degrees", 0.0, 180.0)]
+Splay = Annotated[Any, Within("degrees", 0.0, 90.0)]
+ArrayHz = Annotated[Any, Within("Hz", 0.0, 25e3, open_low=True)]
 
 
 def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
@@ -61,22 +55,12 @@ def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
 
 
 def _pattern_by_band(
-    coverage_h_deg: ArrayLike,
-    coverage_v_deg: ArrayLike,
-    frequency_hz: ArrayLike | None,
-    control_hz: ArrayLike | None,
-    rear_floor_db: ArrayLike,
+    across: Any, upright: Any, frequency_hz: Any, control_hz: Any, rear_floor_db: Any
 ) -> tuple[Any, Any, Any]:
     """Return both exponents and the rear power by frequency."""
-    across = _coverage("coverage_h_deg", coverage_h_deg)
-    upright = _coverage("coverage_v_deg", coverage_v_deg)
-    floor_db = as_float("rear_floor_db", rear_floor_db, "dB", high=0.0)
     if (frequency_hz is None) != (control_hz is None):
         raise ValueError("frequency_hz and control_hz go together, got only one of them")
-    widening: Any = 1.0
-    if frequency_hz is not None and control_hz is not None:
-        frequency = as_frequency("frequency_hz", frequency_hz)
-        widening = np.maximum(as_frequency("control_hz", control_hz) / frequency, 1.0)
+    widening = 1.0 if control_hz is None else np.maximum(control_hz / frequency_hz, 1.0)
     # A box that no longer controls its front does not control its back either:
     # the rear level rises to that of the front as the mean angle nears 360.
     nominal = np.sqrt(across * upright)
@@ -84,7 +68,7 @@ def _pattern_by_band(
     span = np.maximum(_OMNI_DEG - opens, NOWHERE_M)
     opened = np.clip((nominal * widening - opens) / span, 0.0, 1.0)
     opened = opened * opened * (3.0 - 2.0 * opened)
-    rear = 10.0 ** (floor_db * (1.0 - opened) / 10.0)
+    rear = 10.0 ** (rear_floor_db * (1.0 - opened) / 10.0)
     return _exponent(across, widening), _exponent(upright, widening), rear
 
 
@@ -100,16 +84,16 @@ def box_directivity(
     coverage_v_deg: ArrayLike, *, frequency_hz: ArrayLike | None = ...,
     control_hz: ArrayLike | None = ..., rear_floor_db: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def box_directivity(
-    angle_off_deg: ArrayLike,
-    roll_deg: ArrayLike,
-    coverage_h_deg: ArrayLike,
-    coverage_v_deg: ArrayLike,
+    angle_off_deg: OffAxis,
+    roll_deg: Degrees,
+    coverage_h_deg: Coverage,
+    coverage_v_deg: Coverage,
     *,
-    frequency_hz: ArrayLike | None = None,
-    control_hz: ArrayLike | None = None,
-    rear_floor_db: ArrayLike = -20.0,
+    frequency_hz: Heard | None = None,
+    control_hz: Heard | None = None,
+    rear_floor_db: RearLevel = -20.0,
 ) -> Any:
     """Return the pressure of a box off its axis relative to on axis, 0 to 1.
 
@@ -146,12 +130,9 @@ def box_directivity(
     >>> round(box_directivity(45.0, 0.0, 90.0, 60.0), 3)
     0.509
     """
-    theta = np.radians(as_float("angle_off_deg", angle_off_deg, "degrees", low=0.0, high=180.0))
-    upward = np.sin(np.radians(as_float("roll_deg", roll_deg, "degrees"))) ** 2
-    parts = _pattern_by_band(
-        coverage_h_deg, coverage_v_deg, frequency_hz, control_hz, rear_floor_db
-    )
-    return _pattern(np.cos(theta / 2.0) ** 2, upward, *parts)
+    half, upward = np.cos(np.radians(angle_off_deg) / 2.0) ** 2, np.sin(np.radians(roll_deg)) ** 2
+    return _pattern(half, upward, *_pattern_by_band(
+        coverage_h_deg, coverage_v_deg, frequency_hz, control_hz, rear_floor_db))
 
 
 def _pattern(half: Any, upward: Any, m_h: Any, m_v: Any, rear: Any) -> Any:
@@ -171,14 +152,14 @@ def directivity_factor(
     coverage_h_deg: ArrayLike, coverage_v_deg: ArrayLike, *, frequency_hz: ArrayLike | None = ...,
     control_hz: ArrayLike | None = ..., rear_floor_db: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def directivity_factor(
-    coverage_h_deg: ArrayLike,
-    coverage_v_deg: ArrayLike,
+    coverage_h_deg: Coverage,
+    coverage_v_deg: Coverage,
     *,
-    frequency_hz: ArrayLike | None = None,
-    control_hz: ArrayLike | None = None,
-    rear_floor_db: ArrayLike = -20.0,
+    frequency_hz: Heard | None = None,
+    control_hz: Heard | None = None,
+    rear_floor_db: RearLevel = -20.0,
 ) -> Any:
     """Return Q of a box: its on-axis power over its mean over the sphere.
 
@@ -232,8 +213,8 @@ def _box_frame(forward: FloatArray) -> tuple[FloatArray, FloatArray]:
     return right, np.cross(right, forward)
 
 
-@broadcasting
-def off_axis_angles(source_m: ArrayLike, aim_m: ArrayLike, point_m: ArrayLike) -> tuple[Any, Any]:
+@bordered
+def off_axis_angles(source_m: Points, aim_m: Points, point_m: Points) -> tuple[Any, Any]:
     """Return the angle of points off a box's axis and around it, in degrees.
 
     The box stands upright: its horizontal plane holds its axis and the level
@@ -262,11 +243,10 @@ def off_axis_angles(source_m: ArrayLike, aim_m: ArrayLike, point_m: ArrayLike) -
     >>> off_axis_angles([0, 0, 5], [10, 0, 5], [10, 10, 5])
     (45.0, 0.0)
     """
-    source = as_points("source_m", source_m)
-    aim, point = as_points("aim_m", aim_m), as_points("point_m", point_m)
-    forward = _unit_vectors(aim - source, "aim_m must not lie at source_m: it gives no direction")
+    forward = _unit_vectors(
+        aim_m - source_m, "aim_m must not lie at source_m: it gives no direction")
     right, up = _box_frame(forward)
-    ray = point - source
+    ray = point_m - source_m
     along, across, above = (np.einsum("...i,...i", ray, axis) for axis in (forward, right, up))
     aside = np.hypot(across, above)
     if np.any(np.hypot(along, aside) < NOWHERE_M):
@@ -275,13 +255,14 @@ def off_axis_angles(source_m: ArrayLike, aim_m: ArrayLike, point_m: ArrayLike) -
     return theta, np.degrees(np.arctan2(np.abs(above), np.abs(across)))
 
 
+@checked
 def array_elements(
-    position_m: ArrayLike,
-    aim_m: ArrayLike,
+    position_m: Points,
+    aim_m: Points,
     *,
-    elements: int,
+    elements: Annotated[int, Within("", 1.0, 1000.0)],
     spacing_m: float = 0.0,
-    splay_deg: ArrayLike = 0.0,
+    splay_deg: Splay = 0.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return where the elements of a hung array are and which way they look.
 
@@ -312,14 +293,16 @@ def array_elements(
     >>> positions[:, 2].round(1)
     array([11. , 10.7, 10.4])
     """
-    top, aim = as_points("position_m", position_m), as_points("aim_m", aim_m)
-    if top.shape != (3,) or aim.shape != (3,):
+    if position_m.shape != (3,) or aim_m.shape != (3,):
         raise ValueError("position_m and aim_m must be one point each, got shapes "
-                         f"{top.shape} and {aim.shape}")
-    forward = _unit_vectors(aim - top, "aim_m must not lie at position_m: it gives no direction")
-    count = as_whole("elements", elements, low=1.0, high=1000.0)
-    joints = _splay(splay_deg, count - 1)
-    spacing = as_float("spacing_m", spacing_m, "m", low=0.0, open_low=count > 1)
+                         f"{position_m.shape} and {aim_m.shape}")
+    forward = _unit_vectors(
+        aim_m - position_m, "aim_m must not lie at position_m: it gives no direction")
+    spacing = as_number("spacing_m", spacing_m, "m", low=0.0, open_low=elements > 1)
+    if np.ndim(splay_deg) and splay_deg.shape != (elements - 1,):
+        raise ValueError(f"splay_deg must be one angle or {elements - 1} (one for each joint), "
+                         f"got shape {splay_deg.shape}")
+    joints = np.broadcast_to(splay_deg, (elements - 1,))
     heading = _heading_of(forward)
     first = np.arctan2(-forward[2], forward @ heading)
     tilt = first + np.radians(np.concatenate([[0.0], np.cumsum(joints)]))
@@ -327,28 +310,21 @@ def array_elements(
     lean = (tilt[1:] + tilt[:-1]) / 2.0
     down = np.array([0.0, 0.0, -1.0])
     steps = spacing * (np.outer(-np.sin(lean), heading) + np.outer(np.cos(lean), down))
-    positions = top + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+    positions = position_m + np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
     return positions, np.outer(np.cos(tilt), heading) + np.outer(np.sin(tilt), down)
 
 
-def _splay(value: ArrayLike, joints: int) -> FloatArray:
-    splay = as_float("splay_deg", value, "degrees", low=0.0, high=90.0)
-    if splay.ndim and splay.shape != (joints,):
-        raise ValueError(f"splay_deg must be one angle or {joints} (one for each joint), "
-                         f"got shape {splay.shape}")
-    return np.broadcast_to(splay, (joints,))
-
-
+@checked
 def array_radiated_power(
-    positions_m: ArrayLike,
-    aims: ArrayLike,
-    frequency_hz: ArrayLike,
-    speed_m_s: float,
-    coverage_h_deg: float,
-    coverage_v_deg: float,
+    positions_m: Points,
+    aims: Points,
+    frequency_hz: ArrayHz,
+    speed_m_s: Annotated[float, Within("m/s", 200.0, 500.0)],
+    coverage_h_deg: OneCoverage,
+    coverage_v_deg: OneCoverage,
     *,
-    control_hz: float | None = None,
-    rear_floor_db: float = -20.0,
+    control_hz: Annotated[float, Within("Hz", 1e-3, 1e6)] | None = None,
+    rear_floor_db: Annotated[float, Within("dB", high=0.0)] = -20.0,
 ) -> Any:
     """Return the power, shape (...), of an array of directive boxes over that of one omni.
 
@@ -384,26 +360,21 @@ def array_radiated_power(
     >>> round(array_radiated_power(positions, aims, 1000.0, 343.0, 90.0, 60.0), 2)
     0.42
     """
-    positions, axes = _array_positions(positions_m), as_points("aims", aims)
-    if axes.shape != positions.shape:
-        raise ValueError(f"aims must have the shape of positions_m, {positions.shape}, "
-                         f"got {axes.shape}")
-    frequency = as_float("frequency_hz", frequency_hz, "Hz", low=0.0, high=25e3, open_low=True)
-    speed = as_number("speed_m_s", speed_m_s, "m/s", low=200.0, high=500.0)
-    nominal = np.array([as_number("coverage_h_deg", coverage_h_deg, "degrees"),
-                        as_number("coverage_v_deg", coverage_v_deg, "degrees")])
-    m_h, m_v, rear = (np.broadcast_to(part, frequency.shape).ravel() for part in _pattern_by_band(
-        coverage_h_deg, coverage_v_deg, None if control_hz is None else frequency, control_hz,
-        rear_floor_db,
-    ))
-    across, upright = np.sqrt(_exponent(nominal))
-    offsets = positions - positions.mean(axis=0)
+    if positions_m.ndim != 2 or aims.shape != positions_m.shape:
+        raise ValueError("positions_m and aims must have one shape (n, 3), got "
+                         f"{positions_m.shape} and {aims.shape}")
+    frequency = None if control_hz is None else frequency_hz
+    pattern = _pattern_by_band(
+        coverage_h_deg, coverage_v_deg, frequency, control_hz, rear_floor_db)
+    m_h, m_v, rear = (np.broadcast_to(part, frequency_hz.shape).ravel() for part in pattern)
+    across, upright = np.sqrt(_exponent(np.array([coverage_h_deg, coverage_v_deg])))
+    offsets = positions_m - positions_m.mean(axis=0)
     along = np.linalg.svd(offsets)[2][0] if len(offsets) > 1 else np.array([0.0, 0.0, 1.0])
     reach = np.abs(offsets @ along).max()
-    forward = _unit_vectors(axes, "aims must not be 0: the box has no direction")
+    forward = _unit_vectors(aims, "aims must not be 0: the box has no direction")
     frames = list(zip(offsets, forward, *_box_frame(forward), strict=True))
-    power = np.empty(frequency.size)
-    for band, k in enumerate(2.0 * np.pi * frequency.ravel() / speed):
+    power = np.empty(frequency_hz.size)
+    for band, k in enumerate(2.0 * np.pi * frequency_hz.ravel() / speed_m_s):
         zones = 1.5 + 0.16 * max(across, upright) + 0.065 * k * reach
         rays, share = _sphere(along, zones, 10.0 + 2.2 * across)
         pressure = np.zeros(len(rays), dtype=complex)
@@ -415,7 +386,7 @@ def array_radiated_power(
             size = _pattern(half, upward, m_h[band], m_v[band], rear[band])
             pressure += size * np.exp(1j * k * (rays @ offset))
         power[band] = share @ np.abs(pressure) ** 2
-    return scalar_out(power.reshape(frequency.shape))
+    return scalar_out(power.reshape(frequency_hz.shape))
 
 
 def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, FloatArray]:
@@ -435,9 +406,3 @@ def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, F
     rays = height[:, None, None] * axis + radius[:, None, None] * circle
     return rays.reshape(-1, 3), np.repeat(np.tile(share / count, count) / (2.0 * around), around)
 
-
-def _array_positions(value: ArrayLike) -> FloatArray:
-    positions = as_points("positions_m", value)
-    if positions.ndim != 2:
-        raise ValueError(f"positions_m must have shape (n, 3), got {positions.shape}")
-    return positions

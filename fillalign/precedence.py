@@ -12,28 +12,17 @@ without a source; the outer rows are our own cautious continuation:
 Beside it the echo criterion, for late arrivals in a room.
 """
 
-from __future__ import annotations
-
 import math
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    FloatArray,
-    Form,
-    Programme,
-    as_float,
-    as_number,
-    broadcasting,
-    check_choice,
-    check_shapes,
-    scalar_out,
-)
-from fillalign.propagation import NEAR_DB
-from fillalign.room import DECAY_NEPERS, as_rt60
-from fillalign.speech import as_energies, first_arrival_ms
+from fillalign._border import Ms, Within, bordered, checked
+from fillalign._validate import FloatArray, Form, Programme, check_shapes, scalar_out
+from fillalign.propagation import NEAR_DB, ArrivalLevel
+from fillalign.room import DECAY_NEPERS, Rt60
+from fillalign.speech import Energies, first_arrival_ms
 
 __all__ = [
     "CEILING_DB",
@@ -78,17 +67,20 @@ _LARGEST_DB = float(_LIMITS_DB.max())
 _TOP = int(_LIMITS_DB.argmax())
 
 
+Largest = Annotated[float, Within("dB", 0.0, CEILING_DB, open_low=True)]
+Difference = Annotated[Any, Within("dB")]
+
+
 def _limits(largest_db: float) -> FloatArray:
-    top = as_number("largest_db", largest_db, "dB", low=0.0, high=CEILING_DB, open_low=True)
-    return np.asarray(np.where(_LIMITS_DB > 0.0, top / _LARGEST_DB, 1.0) * _LIMITS_DB)
+    return np.asarray(np.where(_LIMITS_DB > 0.0, largest_db / _LARGEST_DB, 1.0) * _LIMITS_DB)
 
 
 @overload
 def precedence_limit_db(gap_ms: Form, *, largest_db: float = ...) -> Form: ...
 @overload
 def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = ...) -> FloatArray: ...
-@broadcasting
-def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -> Any:
+@bordered
+def precedence_limit_db(gap_ms: Ms, *, largest_db: Largest = _LARGEST_DB) -> Any:
     """Return how far a fill may be above the main at a seat, in dB.
 
     Parameters
@@ -115,13 +107,12 @@ def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = _LARGEST_DB) -
     >>> precedence_limit_db([0.0, 3.0, 15.0, 45.0]).tolist()
     [-3.0, 2.5, 6.0, -0.5]
     """
-    gap = as_float("gap_ms", gap_ms, "ms")
-    return np.interp(gap, _GAPS_MS, _limits(largest_db))
+    return np.interp(gap_ms, _GAPS_MS, _limits(largest_db))
 
 
-@broadcasting
+@bordered
 def keeps_image(
-    gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = _LARGEST_DB
+    gap_ms: Ms, level_difference_db: ArrivalLevel, *, largest_db: Largest = _LARGEST_DB
 ) -> Any:
     """Return whether a fill leaves the image at the stage: within the table, or hardly heard.
 
@@ -151,7 +142,7 @@ def keeps_image(
     """
     limit = np.maximum(precedence_limit_db(gap_ms, largest_db=largest_db), -NEAR_DB)
     # A fill trimmed right up to its limit is within it, whatever the rounding.
-    return as_float("level_difference_db", level_difference_db, "dB", silence=True) <= limit + 1e-9
+    return level_difference_db <= limit + 1e-9
 
 
 @overload
@@ -162,9 +153,9 @@ def required_margin_ms(
 def required_margin_ms(
     gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def required_margin_ms(
-    gap_ms: ArrayLike, level_difference_db: ArrayLike, *, largest_db: float = _LARGEST_DB
+    gap_ms: Ms, level_difference_db: Difference, *, largest_db: Largest = _LARGEST_DB
 ) -> Any:
     """Return the smallest extra delay that makes a seat satisfy the table.
 
@@ -188,13 +179,11 @@ def required_margin_ms(
     >>> required_margin_ms([2.0, 2.0, 2.0, 45.0], [1.0, 5.0, 8.0, 3.0]).tolist()
     [0.0, 3.0, nan, nan]
     """
-    gap = as_float("gap_ms", gap_ms, "ms")
-    level = as_float("level_difference_db", level_difference_db, "dB")
     limits = _limits(largest_db)
-    satisfied = level <= np.interp(gap, _GAPS_MS, limits)
-    wanted = np.interp(level, limits[: _TOP + 1], _GAPS_MS[: _TOP + 1])
-    mendable = (level <= limits[_TOP]) & (wanted >= gap)
-    return np.where(satisfied, 0.0, np.where(mendable, wanted - gap, np.nan))
+    satisfied = level_difference_db <= np.interp(gap_ms, _GAPS_MS, limits)
+    wanted = np.interp(level_difference_db, limits[: _TOP + 1], _GAPS_MS[: _TOP + 1])
+    mendable = (level_difference_db <= limits[_TOP]) & (wanted >= gap_ms)
+    return np.where(satisfied, 0.0, np.where(mendable, wanted - gap_ms, np.nan))
 
 
 def _centre_s(
@@ -214,16 +203,14 @@ def _centre_s(
 
 
 def _echogram(
-    direct: ArrayLike, time_ms: ArrayLike, tail: ArrayLike, rate: FloatArray
+    direct: FloatArray, time_ms: FloatArray, tail: FloatArray, rate: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return times in s from the first arrival, energies and tail power, sorted.
 
     The tail power is that of all tails so far, just after each arrival.
     """
-    given = {"direct": as_energies("direct", direct), "tail": as_energies("tail", tail),
-             "time_ms": as_float("time_ms", time_ms, "ms")}
-    check_shapes(**given)
-    sound, reverberant, times = np.broadcast_arrays(*given.values())
+    check_shapes(direct=direct, tail=tail, time_ms=time_ms)
+    sound, reverberant, times = np.broadcast_arrays(direct, tail, time_ms)
     if np.broadcast_shapes(rate.shape, times.shape[1:]) != times.shape[1:]:
         raise ValueError(f"rt60_s must fit one band's seats, {times.shape[1:]}, got {rate.shape}")
     order = np.argsort(times, axis=0)
@@ -237,14 +224,15 @@ def _echogram(
     return times, sound, power
 
 
+@checked
 def echo_criterion(
-    direct: ArrayLike,
-    time_ms: ArrayLike,
-    tail: ArrayLike,
-    rt60_s: ArrayLike,
+    direct: Energies,
+    time_ms: Ms,
+    tail: Energies,
+    rt60_s: Rt60,
     *,
     programme: Programme = "speech",
-    pulse_ms: float = 1.4,
+    pulse_ms: Annotated[float, Within("ms", 0.1, 5.0)] = 1.4,
 ) -> Any:
     """Return Dietsch and Kraak's echo criterion where it may be used, else nan.
 
@@ -281,10 +269,8 @@ def echo_criterion(
     >>> round(echo_criterion([1.0, 1.0], [0.0, 80.0], [1.0, 1.0], 1.0), 2)
     0.97
     """
-    word = check_choice("programme", programme, tuple(ECHO_LIMITS))
-    exponent, step = _ECHO_EXPONENT_AND_STEP_S[word]
-    pulse_s = as_number("pulse_ms", pulse_ms, "ms", low=0.1, high=5.0) / 1000.0
-    rate = DECAY_NEPERS / as_rt60(rt60_s)
+    exponent, step = _ECHO_EXPONENT_AND_STEP_S[programme]
+    pulse_s, rate = pulse_ms / 1000.0, np.asarray(DECAY_NEPERS / rt60_s)
     times, sound, power = _echogram(direct, time_ms, tail, rate)
     gaussian = 2 ** (exponent / 2) * math.gamma((exponent + 1) / 2) / math.sqrt(math.pi)
     parts = (

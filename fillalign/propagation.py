@@ -5,26 +5,13 @@ when the fill is later. Wind counts along the path, positive when it blows with 
 sound. Distances and positions are in m, and everything broadcasts.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    COLDEST_C,
-    HOTTEST_C,
-    FloatArray,
-    Form,
-    as_air,
-    as_float,
-    as_number,
-    as_points,
-    broadcasting,
-    check_shapes,
-    scalar_out,
-)
+from fillalign._border import Degrees, Length, Ms, Points, Within, bordered, checked
+from fillalign._validate import COLDEST_C, HOTTEST_C, FloatArray, Form, check_shapes, scalar_out
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -43,11 +30,15 @@ __all__ = [
 NEAR_DB = 10.0
 """How far below the loudest an arrival still counts as heard, in dB."""
 
-_MAX_WIND_M_S = 50.0
+WindSpeed = Annotated[Any, Within("m/s", 0.0, 50.0)]
+Wind = Annotated[Any, Within("m/s", -50.0, 50.0)]
+Latency = Annotated[Any, Within("ms", 0.0, 1000.0)]
+Margin = Annotated[Any, Within("ms", -100.0, 100.0)]
+ArrivalLevel = Annotated[Any, Within("dB", silence=True)]
 
 
-@broadcasting
-def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
+@bordered
+def distance_m(from_m: Points, to_m: Points) -> Any:
     """Straight-line distance between points in m.
 
     Parameters
@@ -65,12 +56,12 @@ def distance_m(from_m: ArrayLike, to_m: ArrayLike) -> Any:
     >>> distance_m([0, 0, 0], [3, 4, 0])
     5.0
     """
-    offset = as_points("to_m", to_m) - as_points("from_m", from_m)
-    return np.sqrt((offset**2).sum(axis=-1))
+    return np.sqrt(((to_m - from_m) ** 2).sum(axis=-1))
 
 
+@checked
 def wind_along_m_s(
-    from_m: ArrayLike, to_m: ArrayLike, wind_m_s: ArrayLike, wind_towards_deg: ArrayLike
+    from_m: Points, to_m: Points, wind_m_s: WindSpeed, wind_towards_deg: Degrees
 ) -> Any:
     """Component of a level wind along a path in m/s, positive with the sound.
 
@@ -95,27 +86,23 @@ def wind_along_m_s(
     >>> wind_along_m_s([0, 0, 0], [10, 0, 0], 3.0, 0.0)
     3.0
     """
-    speed = as_float("wind_m_s", wind_m_s, "m/s", low=0.0, high=_MAX_WIND_M_S)
-    towards = np.radians(as_float("wind_towards_deg", wind_towards_deg, "degrees"))
-    start, end = as_points("from_m", from_m), as_points("to_m", to_m)
-    check_shapes(
-        from_m=start[..., 0], to_m=end[..., 0], wind_m_s=speed, wind_towards_deg=towards
-    )
-    offset, length = end - start, distance_m(start, end)
+    check_shapes(from_m=from_m[..., 0], to_m=to_m[..., 0], wind_m_s=wind_m_s,
+                 wind_towards_deg=wind_towards_deg)
+    towards, offset, length = np.radians(wind_towards_deg), to_m - from_m, distance_m(from_m, to_m)
     along = offset[..., 0] * np.cos(towards) + offset[..., 1] * np.sin(towards)
-    return scalar_out(speed * along / np.where(length > 0.0, length, 1.0))
+    return scalar_out(wind_m_s * along / np.where(length > 0.0, length, 1.0))
 
 
 @overload
 def travel_time_ms(
-    distance_m: Form | float, air: Air, *, wind_along_m_s: Form | float = ...
+    distance_m: Form | float, air: "Air", *, wind_along_m_s: Form | float = ...
 ) -> Form: ...
 @overload
 def travel_time_ms(
-    distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = ...
+    distance_m: ArrayLike, air: "Air", *, wind_along_m_s: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
-def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike = 0.0) -> Any:
+@bordered
+def travel_time_ms(distance_m: Length, air: "Air", *, wind_along_m_s: Wind = 0.0) -> Any:
     """Time that sound takes over a distance: d / (c + w).
 
     Parameters
@@ -143,20 +130,13 @@ def travel_time_ms(distance_m: ArrayLike, air: Air, *, wind_along_m_s: ArrayLike
     >>> round(travel_time_ms(15.0, Air(20.0)), 1)
     43.6
     """
-    return _path_ms(air, distance_m=distance_m, wind_along_m_s=wind_along_m_s)
+    return 1000.0 * distance_m / (air.speed_m_s + wind_along_m_s)
 
 
-def _path_ms(air: Air, **length_and_wind: ArrayLike) -> Any:
-    """Travel time over a path, whose length and wind are checked by the names they come under."""
-    (name, length), (wind_name, wind) = length_and_wind.items()
-    distance = as_float(name, length, "m", low=0.0)
-    along = as_float(wind_name, wind, "m/s", low=-_MAX_WIND_M_S, high=_MAX_WIND_M_S)
-    return 1000.0 * distance / (as_air(air).speed_m_s + along)
-
-
-@broadcasting
+@bordered
 def first_heard(
-    arrival_ms: ArrayLike, level_db: ArrayLike, *, within_db: float = NEAR_DB
+    arrival_ms: Ms, level_db: ArrivalLevel, *,
+    within_db: Annotated[float, Within("dB", 0.0, 100.0)] = NEAR_DB,
 ) -> tuple[Any, Any]:
     """Which of several arrivals at a seat is the first that counts, and when it comes.
 
@@ -193,50 +173,37 @@ def first_heard(
     >>> first_heard([12.0, 20.0, 31.0], [70.0, 82.0, 85.0])
     (1, 20.0)
     """
-    near = as_number("within_db", within_db, "dB", low=0.0, high=100.0)
-    arrival, level = np.broadcast_arrays(
-        as_float("arrival_ms", arrival_ms, "ms"), as_float("level_db", level_db, "dB", silence=True)
-    )
+    arrival, level = np.broadcast_arrays(arrival_ms, level_db)
     if not (arrival.ndim and len(arrival)):
         raise ValueError("arrival_ms must hold arrivals on its first axis, got none")
-    heard = np.where(level >= level.max(axis=0) - near, arrival, np.inf)
+    heard = np.where(level >= level.max(axis=0) - within_db, arrival, np.inf)
     return heard.argmin(axis=0), heard.min(axis=0)
-
-
-def _delay_ms(
-    earlier_ms: Any, margin: ArrayLike, main_latency: ArrayLike, fill_latency: ArrayLike
-) -> Any:
-    """Delay of a fill whose sound arrives earlier by some ms than the main's."""
-    wait = as_float("margin_ms", margin, "ms", low=-100.0, high=100.0)
-    main = as_float("main_latency_ms", main_latency, "ms", low=0.0, high=1000.0)
-    fill = as_float("fill_latency_ms", fill_latency, "ms", low=0.0, high=1000.0)
-    return earlier_ms + wait - (fill - main)
 
 
 @overload
 def seat_delay_ms(
-    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, air: Air, *,
+    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, air: "Air", *,
     main_latency_ms: Form | float = ..., fill_latency_ms: Form | float = ...,
     margin_ms: Form | float = ..., main_wind_along_m_s: Form | float = ...,
     fill_wind_along_m_s: Form | float = ...
 ) -> Form: ...
 @overload
 def seat_delay_ms(
-    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, air: Air, *,
+    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, air: "Air", *,
     main_latency_ms: ArrayLike = ..., fill_latency_ms: ArrayLike = ..., margin_ms: ArrayLike = ...,
     main_wind_along_m_s: ArrayLike = ..., fill_wind_along_m_s: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def seat_delay_ms(
-    main_to_seat_m: ArrayLike,
-    fill_to_seat_m: ArrayLike,
-    air: Air,
+    main_to_seat_m: Length,
+    fill_to_seat_m: Length,
+    air: "Air",
     *,
-    main_latency_ms: ArrayLike = 0.0,
-    fill_latency_ms: ArrayLike = 0.0,
-    margin_ms: ArrayLike = 0.0,
-    main_wind_along_m_s: ArrayLike = 0.0,
-    fill_wind_along_m_s: ArrayLike = 0.0,
+    main_latency_ms: Latency = 0.0,
+    fill_latency_ms: Latency = 0.0,
+    margin_ms: Margin = 0.0,
+    main_wind_along_m_s: Wind = 0.0,
+    fill_wind_along_m_s: Wind = 0.0,
 ) -> Any:
     """Delay on a fill that makes it arrive with the main at one seat, in ms.
 
@@ -272,31 +239,31 @@ def seat_delay_ms(
     >>> round(seat_delay_ms(41.0, 15.0, Air(24.0)), 1)
     75.0
     """
-    main = _path_ms(air, main_to_seat_m=main_to_seat_m, main_wind_along_m_s=main_wind_along_m_s)
-    fill = _path_ms(air, fill_to_seat_m=fill_to_seat_m, fill_wind_along_m_s=fill_wind_along_m_s)
-    return _delay_ms(main - fill, margin_ms, main_latency_ms, fill_latency_ms)
+    main = travel_time_ms(main_to_seat_m, air, wind_along_m_s=main_wind_along_m_s)
+    fill = travel_time_ms(fill_to_seat_m, air, wind_along_m_s=fill_wind_along_m_s)
+    return main - fill + margin_ms - (fill_latency_ms - main_latency_ms)
 
 
 @overload
 def fill_delay_ms(
-    box_to_box_m: Form | float, air: Air, *, main_latency_ms: Form | float = ...,
+    box_to_box_m: Form | float, air: "Air", *, main_latency_ms: Form | float = ...,
     fill_latency_ms: Form | float = ..., margin_ms: Form | float = ...,
     wind_along_m_s: Form | float = ...
 ) -> Form: ...
 @overload
 def fill_delay_ms(
-    box_to_box_m: ArrayLike, air: Air, *, main_latency_ms: ArrayLike = ...,
+    box_to_box_m: ArrayLike, air: "Air", *, main_latency_ms: ArrayLike = ...,
     fill_latency_ms: ArrayLike = ..., margin_ms: ArrayLike = ..., wind_along_m_s: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def fill_delay_ms(
-    box_to_box_m: ArrayLike,
-    air: Air,
+    box_to_box_m: Length,
+    air: "Air",
     *,
-    main_latency_ms: ArrayLike = 0.0,
-    fill_latency_ms: ArrayLike = 0.0,
-    margin_ms: ArrayLike = 0.0,
-    wind_along_m_s: ArrayLike = 0.0,
+    main_latency_ms: Latency = 0.0,
+    fill_latency_ms: Latency = 0.0,
+    margin_ms: Margin = 0.0,
+    wind_along_m_s: Wind = 0.0,
 ) -> Any:
     """Delay on a fill from the laser distance between main and fill, in ms.
 
@@ -328,33 +295,33 @@ def fill_delay_ms(
     >>> round(fill_delay_ms(26.0, Air(20.0), margin_ms=5.0), 1)
     80.6
     """
-    between = _path_ms(air, box_to_box_m=box_to_box_m, wind_along_m_s=wind_along_m_s)
-    return _delay_ms(between, margin_ms, main_latency_ms, fill_latency_ms)
+    between = travel_time_ms(box_to_box_m, air, wind_along_m_s=wind_along_m_s)
+    return between + margin_ms - (fill_latency_ms - main_latency_ms)
 
 
 @overload
 def gap_ms(
-    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, delay_ms: Form | float, air: Air, *,
-    main_latency_ms: Form | float = ..., fill_latency_ms: Form | float = ...,
+    main_to_seat_m: Form | float, fill_to_seat_m: Form | float, delay_ms: Form | float,
+    air: "Air", *, main_latency_ms: Form | float = ..., fill_latency_ms: Form | float = ...,
     main_wind_along_m_s: Form | float = ..., fill_wind_along_m_s: Form | float = ...
 ) -> Form: ...
 @overload
 def gap_ms(
-    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, delay_ms: ArrayLike, air: Air, *,
+    main_to_seat_m: ArrayLike, fill_to_seat_m: ArrayLike, delay_ms: ArrayLike, air: "Air", *,
     main_latency_ms: ArrayLike = ..., fill_latency_ms: ArrayLike = ...,
     main_wind_along_m_s: ArrayLike = ..., fill_wind_along_m_s: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
+@bordered
 def gap_ms(
-    main_to_seat_m: ArrayLike,
-    fill_to_seat_m: ArrayLike,
-    delay_ms: ArrayLike,
-    air: Air,
+    main_to_seat_m: Length,
+    fill_to_seat_m: Length,
+    delay_ms: Ms,
+    air: "Air",
     *,
-    main_latency_ms: ArrayLike = 0.0,
-    fill_latency_ms: ArrayLike = 0.0,
-    main_wind_along_m_s: ArrayLike = 0.0,
-    fill_wind_along_m_s: ArrayLike = 0.0,
+    main_latency_ms: Latency = 0.0,
+    fill_latency_ms: Latency = 0.0,
+    main_wind_along_m_s: Wind = 0.0,
+    fill_wind_along_m_s: Wind = 0.0,
 ) -> Any:
     """Gap at a seat in ms: arrival of the fill minus arrival of the main.
 
@@ -380,24 +347,19 @@ def gap_ms(
     >>> round(gap_ms(30.0, 4.0, 80.0, Air(20.0)), 1)
     4.4
     """
-    wanted = seat_delay_ms(
-        main_to_seat_m,
-        fill_to_seat_m,
-        air,
-        main_latency_ms=main_latency_ms,
-        fill_latency_ms=fill_latency_ms,
-        main_wind_along_m_s=main_wind_along_m_s,
-        fill_wind_along_m_s=fill_wind_along_m_s,
+    return delay_ms - seat_delay_ms(
+        main_to_seat_m, fill_to_seat_m, air,
+        main_latency_ms=main_latency_ms, fill_latency_ms=fill_latency_ms,
+        main_wind_along_m_s=main_wind_along_m_s, fill_wind_along_m_s=fill_wind_along_m_s,
     )
-    return as_float("delay_ms", delay_ms, "ms") - wanted
 
 
 @overload
-def drift_ms_per_c(distance_m: Form, air: Air) -> Form: ...
+def drift_ms_per_c(distance_m: Form, air: "Air") -> Form: ...
 @overload
-def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> FloatArray: ...
-@broadcasting
-def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
+def drift_ms_per_c(distance_m: ArrayLike, air: "Air") -> FloatArray: ...
+@bordered
+def drift_ms_per_c(distance_m: Length, air: "Air") -> Any:
     """Change of travel time in ms per degree of warming, at constant water vapour.
 
     -d c'/c^2: negative, since warm air is faster.
@@ -424,8 +386,7 @@ def drift_ms_per_c(distance_m: ArrayLike, air: Air) -> Any:
     >>> round(drift_ms_per_c(100.0, Air(20.0)), 2)
     -0.5
     """
-    distance = as_float("distance_m", distance_m, "m", low=0.0)
-    here_c = as_air(air).temperature_c
-    cold_c, warm_c = max(here_c - 0.05, COLDEST_C), min(here_c + 0.05, HOTTEST_C)
+    cold_c = max(air.temperature_c - 0.05, COLDEST_C)
+    warm_c = min(air.temperature_c + 0.05, HOTTEST_C)
     cooler, warmer = (air.at_temperature(one_c).speed_m_s for one_c in (cold_c, warm_c))
-    return 1000.0 * distance * (1.0 / warmer - 1.0 / cooler) / (warm_c - cold_c)
+    return 1000.0 * distance_m * (1.0 / warmer - 1.0 / cooler) / (warm_c - cold_c)

@@ -7,14 +7,13 @@ the room with its power: divide the room energies by its directivity factor.
 Whatever is not a number or outside its range raises TypeError or ValueError.
 """
 
-from __future__ import annotations
-
-from typing import Any, overload
+from typing import Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, Form, as_float, broadcasting
+from fillalign._border import Power, Within, bordered
+from fillalign._validate import FloatArray, Form
 
 __all__ = [
     "direct_energy",
@@ -36,25 +35,21 @@ _SABINE_S_PER_M = 0.161
 _REFERENCE_M = 10.0
 
 
-def as_rt60(rt60_s: ArrayLike) -> FloatArray:
-    """Return checked reverberation times in s (0.05 to 30)."""
-    return as_float("rt60_s", rt60_s, "s", low=0.05, high=30.0)
-
-
-def _as_distance(distance_m: ArrayLike) -> FloatArray:
-    return as_float("distance_m", distance_m, "m", low=NEAREST_M, high=10000.0)
-
-
-def _as_volume(volume_m3: ArrayLike) -> FloatArray:
-    return as_float("volume_m3", volume_m3, "m^3", low=10.0, high=2e6)
+Rt60 = Annotated[Any, Within("s", 0.05, 30.0)]
+Window = Annotated[Any, Within("ms", 0.0, 1000.0)]
+Later = Annotated[Any, Within("ms", 0.0)]
+Distance = Annotated[Any, Within("m", NEAREST_M, 10000.0)]
+Side = Annotated[Any, Within("m", NEAREST_M, 2000.0)]
+Absorption = Annotated[Any, Within("", 0.001, 1.0)]
+Volume = Annotated[Any, Within("m^3", 10.0, 2e6)]
 
 
 @overload
 def direct_energy(distance_m: Form) -> Form: ...
 @overload
 def direct_energy(distance_m: ArrayLike) -> FloatArray: ...
-@broadcasting
-def direct_energy(distance_m: ArrayLike) -> Any:
+@bordered
+def direct_energy(distance_m: Distance) -> Any:
     """Return the direct sound of an omnidirectional source, 1 at 10 m.
 
     Parameters
@@ -72,7 +67,7 @@ def direct_energy(distance_m: ArrayLike) -> Any:
     >>> direct_energy(20.0)
     0.25
     """
-    return (_REFERENCE_M / _as_distance(distance_m)) ** 2
+    return (_REFERENCE_M / distance_m) ** 2
 
 
 @overload
@@ -83,8 +78,8 @@ def early_share(
 def early_share(
     rt60_s: ArrayLike, *, early_ms: ArrayLike = ..., gap_ms: ArrayLike = ...
 ) -> FloatArray: ...
-@broadcasting
-def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayLike = 0.0) -> Any:
+@bordered
+def early_share(rt60_s: Rt60, *, early_ms: Window = 50.0, gap_ms: Later = 0.0) -> Any:
     """Return the share of one source's tail that a seat takes as early.
 
     The window opens at the first arrival of any source, so a source that
@@ -110,11 +105,8 @@ def early_share(rt60_s: ArrayLike, *, early_ms: ArrayLike = 50.0, gap_ms: ArrayL
     >>> round(early_share(1.0), 3), early_share(1.0, gap_ms=60.0)
     (0.498, 0.0)
     """
-    rt60 = as_rt60(rt60_s)
-    window = as_float("early_ms", early_ms, "ms", low=0.0, high=1000.0)
-    gap = as_float("gap_ms", gap_ms, "ms", low=0.0)
-    left_s = np.maximum(window - gap, 0.0) / 1000.0
-    return -np.expm1(-DECAY_NEPERS * left_s / rt60)
+    left_s = np.maximum(early_ms - gap_ms, 0.0) / 1000.0
+    return -np.expm1(-DECAY_NEPERS * left_s / rt60_s)
 
 
 @overload
@@ -125,8 +117,8 @@ def reverberant_energy(
 def reverberant_energy(
     distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike
 ) -> FloatArray: ...
-@broadcasting
-def reverberant_energy(distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike) -> Any:
+@bordered
+def reverberant_energy(distance_m: Distance, rt60_s: Rt60, volume_m3: Volume) -> Any:
     """Return the energy of the whole tail, early and late, by revised theory.
 
     Parameters
@@ -155,18 +147,17 @@ def reverberant_energy(distance_m: ArrayLike, rt60_s: ArrayLike, volume_m3: Arra
     >>> round(reverberant_energy(20.0, 1.2, 4000.0), 3)
     4.806
     """
-    distance, rt60, volume = _as_distance(distance_m), as_rt60(rt60_s), _as_volume(volume_m3)
-    return _BARRON_LEE_LEVEL * rt60 / volume * np.exp(-0.04 * distance / rt60)
+    return _BARRON_LEE_LEVEL * rt60_s / volume_m3 * np.exp(-0.04 * distance_m / rt60_s)
 
 
-@broadcasting
+@bordered
 def early_late_energy(
-    distance_m: ArrayLike,
-    rt60_s: ArrayLike,
-    volume_m3: ArrayLike,
+    distance_m: Distance,
+    rt60_s: Rt60,
+    volume_m3: Volume,
     *,
-    early_ms: ArrayLike = 50.0,
-    gap_ms: ArrayLike = 0.0,
+    early_ms: Window = 50.0,
+    gap_ms: Later = 0.0,
 ) -> tuple[Any, Any]:
     """Return a source's early and late room energy at a seat.
 
@@ -193,9 +184,9 @@ def early_late_energy(
     return tail * share, tail * (1.0 - share)
 
 
-@broadcasting
+@bordered
 def hopkins_stryker(
-    distance_m: ArrayLike, q: ArrayLike, rt60_s: ArrayLike, volume_m3: ArrayLike
+    distance_m: Distance, q: Power, rt60_s: Rt60, volume_m3: Volume
 ) -> tuple[Any, Any]:
     """Return direct and reverberant energy with a field constant in the room.
 
@@ -224,14 +215,13 @@ def hopkins_stryker(
     >>> round(direct, 3), round(reverberant, 3)
     (1.0, 9.366)
     """
-    direct = as_float("q", q, low=0.0) * direct_energy(distance_m)
-    area = _SABINE_S_PER_M * _as_volume(volume_m3) / as_rt60(rt60_s)
-    return direct, 16.0 * np.pi * _REFERENCE_M**2 / area
+    area = _SABINE_S_PER_M * volume_m3 / rt60_s
+    return q * direct_energy(distance_m), 16.0 * np.pi * _REFERENCE_M**2 / area
 
 
-@broadcasting
+@bordered
 def sabine_rt60_s(
-    length_m: ArrayLike, width_m: ArrayLike, height_m: ArrayLike, absorption: ArrayLike
+    length_m: Side, width_m: Side, height_m: Side, absorption: Absorption
 ) -> Any:
     """Return the decay of a box-shaped room by Sabine.
 
@@ -258,9 +248,5 @@ def sabine_rt60_s(
     >>> round(sabine_rt60_s(20.0, 12.0, 6.0, 0.2), 2)
     1.34
     """
-    sides = [as_float(name, side, "m", low=NEAREST_M, high=2000.0) for name, side in
-             (("length_m", length_m), ("width_m", width_m), ("height_m", height_m))]
-    share = as_float("absorption", absorption, low=0.001, high=1.0)
-    length, width, height = sides
-    surface = 2.0 * (length * width + height * (length + width))
-    return _SABINE_S_PER_M * length * width * height / (surface * share)
+    surface = 2.0 * (length_m * width_m + height_m * (length_m + width_m))
+    return _SABINE_S_PER_M * length_m * width_m * height_m / (surface * absorption)

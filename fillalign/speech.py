@@ -12,17 +12,16 @@ the strongest, since that is how it is measured; what is useful to a listener
 The speech transmission index is that of IEC 60268-16:2011 (edition 4), male speech.
 """
 
-from __future__ import annotations
-
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign._border import Frequency, Level, Ms, Within, checked
 from fillalign._validate import FloatArray, as_float, check_choice, check_shapes, scalar_out
-from fillalign.levels import as_level, db_to_power, power_to_db
+from fillalign.levels import db_to_power, power_to_db
 from fillalign.propagation import first_heard
-from fillalign.room import DECAY_NEPERS, as_rt60, early_share
+from fillalign.room import DECAY_NEPERS, Rt60, early_share
 
 __all__ = [
     "clarity_db",
@@ -59,17 +58,17 @@ def as_energies(name: str, energy: ArrayLike) -> FloatArray:
     return array
 
 
-def _arrivals(
-    direct: ArrayLike, tail: ArrayLike, time_ms: ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return checked energies (n, ..., bands) and times (n, ...)."""
-    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
-    times = as_float("time_ms", time_ms, "ms")
-    if not sound.ndim == reverberant.ndim == times.ndim + 1:
+Energies = Annotated[Any, as_energies]
+SpeechLevel = Annotated[Any, Within("dB")]
+Modulation = Annotated[Any, Within("", 0.0, 1.0 + 1e-9)]
+
+
+def _check_arrivals(direct: FloatArray, tail: FloatArray, time_ms: FloatArray) -> None:
+    """Raise ValueError unless energies are (n, ..., bands) and times (n, ...)."""
+    if not direct.ndim == tail.ndim == time_ms.ndim + 1:
         raise ValueError("direct and tail must have shape (n, ..., bands) and time_ms (n, ...), "
-                         f"got {sound.shape}, {reverberant.shape} and {times.shape}")
-    check_shapes(direct=sound, tail=reverberant, time_ms=times[..., np.newaxis])
-    return sound, reverberant, times
+                         f"got {direct.shape}, {tail.shape} and {time_ms.shape}")
+    check_shapes(direct=direct, tail=tail, time_ms=time_ms[..., np.newaxis])
 
 
 def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
@@ -77,7 +76,8 @@ def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
         return scalar_out(10.0 * np.log10(np.divide(upper, lower)))
 
 
-def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
+@checked
+def first_arrival_ms(direct: Energies, time_ms: Ms) -> Any:
     """Return when a seat's first arrival comes, where the early window opens.
 
     Parameters
@@ -100,12 +100,11 @@ def first_arrival_ms(direct: ArrayLike, time_ms: ArrayLike) -> Any:
     >>> first_arrival_ms([[0.001], [1.0], [0.5]], [5.0, 20.0, 50.0])
     20.0
     """
-    times = as_float("time_ms", time_ms, "ms")
-    level = power_to_db(as_energies("direct", direct).sum(axis=-1))
-    return first_heard(times, level, within_db=_ONSET_DB)[1]
+    return first_heard(time_ms, power_to_db(direct.sum(axis=-1)), within_db=_ONSET_DB)[1]
 
 
-def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
+@checked
+def direct_to_reverberant_db(direct: Energies, tail: Energies) -> Any:
     """Return the direct-to-reverberant ratio of all sources together, in dB.
 
     Parameters
@@ -123,19 +122,19 @@ def direct_to_reverberant_db(direct: ArrayLike, tail: ArrayLike) -> Any:
     >>> float(direct_to_reverberant_db([[0.5], [0.5]], [[5.0], [5.0]])[0])
     -10.0
     """
-    sound, reverberant = as_energies("direct", direct), as_energies("tail", tail)
-    check_shapes(direct=sound, tail=reverberant)
-    return _ratio_db(sound.sum(axis=0), reverberant.sum(axis=0))
+    check_shapes(direct=direct, tail=tail)
+    return _ratio_db(direct.sum(axis=0), tail.sum(axis=0))
 
 
+@checked
 def clarity_db(
-    direct: ArrayLike,
-    time_ms: ArrayLike,
-    tail: ArrayLike,
-    rt60_s: ArrayLike,
+    direct: Energies,
+    time_ms: Ms,
+    tail: Energies,
+    rt60_s: Rt60,
     *,
-    early_ms: float = 50.0,
-    first_ms: ArrayLike | None = None,
+    early_ms: Annotated[float, Within("ms", 0.0, 1000.0)] = 50.0,
+    first_ms: Ms | None = None,
 ) -> Any:
     """Return C50 (or C80 with `early_ms=80`): early over late energy, in dB.
 
@@ -168,23 +167,24 @@ def clarity_db(
     >>> float(c50[0])
     0.0
     """
-    sound, reverberant, times = _arrivals(direct, tail, time_ms)
-    opens = first_arrival_ms(sound, times) if first_ms is None else as_float("first_ms", first_ms)
-    gap = np.maximum(times - opens, 0.0)[..., np.newaxis]
+    _check_arrivals(direct, tail, time_ms)
+    opens = first_arrival_ms(direct, time_ms) if first_ms is None else first_ms
+    gap = np.maximum(time_ms - opens, 0.0)[..., np.newaxis]
     share = early_share(rt60_s, early_ms=early_ms, gap_ms=gap)
     inside = gap <= early_ms
-    early = (sound * inside).sum(axis=0) + (reverberant * share).sum(axis=0)
-    late = (sound * ~inside).sum(axis=0) + (reverberant * (1.0 - share)).sum(axis=0)
+    early = (direct * inside).sum(axis=0) + (tail * share).sum(axis=0)
+    late = (direct * ~inside).sum(axis=0) + (tail * (1.0 - share)).sum(axis=0)
     return _ratio_db(early, late)
 
 
+@checked
 def modulation_transfer(
-    direct: ArrayLike,
-    time_ms: ArrayLike,
-    tail: ArrayLike,
-    rt60_s: ArrayLike,
+    direct: Energies,
+    time_ms: Ms,
+    tail: Energies,
+    rt60_s: Rt60,
     *,
-    modulation_hz: ArrayLike = MODULATION_HZ,
+    modulation_hz: Frequency = MODULATION_HZ,
 ) -> FloatArray:
     """Return how much of speech's modulation survives arrivals and tails.
 
@@ -212,16 +212,13 @@ def modulation_transfer(
     >>> round(float(m[0, 0]), 4)
     0.8467
     """
-    sound, reverberant, times = _arrivals(direct, tail, time_ms)
-    frequency = as_float("modulation_hz", modulation_hz, "Hz", low=0.0)
+    _check_arrivals(direct, tail, time_ms)
+    frequency = np.asarray(modulation_hz)
     if frequency.ndim != 1:
         raise ValueError(f"modulation_hz must have shape (frequencies,), got {frequency.shape}")
-    arrived = modulated_energy(
-        sound, times - times.min(axis=0), reverberant, as_rt60(rt60_s), frequency
-    )
-    total = (sound + reverberant).sum(axis=0)[..., np.newaxis]
-    total = np.where(total > 0.0, total, 1.0)
-    return np.asarray(np.abs(arrived) / total)
+    arrived = modulated_energy(direct, time_ms - time_ms.min(axis=0), tail, rt60_s, frequency)
+    total = (direct + tail).sum(axis=0)[..., np.newaxis]
+    return np.asarray(np.abs(arrived) / np.where(total > 0.0, total, 1.0))
 
 
 def modulated_energy(
@@ -243,7 +240,8 @@ def modulated_energy(
     return sent + returned / (1.0 + 2j * np.pi * modulation_hz * delay_s)
 
 
-def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> FloatArray:
+@checked
+def speech_octave_levels_db(level_dba: SpeechLevel, *, spectrum: str = "2011") -> FloatArray:
     """Return the octave levels of speech with a given A-weighted total.
 
     Parameters
@@ -264,8 +262,7 @@ def speech_octave_levels_db(level_dba: ArrayLike, *, spectrum: str = "2011") -> 
     [67.5, 70.5, 70.0, 64.0, 58.0, 52.0, 46.0]
     """
     edition = check_choice("spectrum", spectrum, tuple(SPEECH_SPECTRA_DB))
-    level = as_float("level_dba", level_dba, "dB")
-    return np.asarray(level[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
+    return np.asarray(level_dba[..., np.newaxis] + np.array(SPEECH_SPECTRA_DB[edition]))
 
 
 def _masking_db(level_db: FloatArray) -> FloatArray:
@@ -274,7 +271,8 @@ def _masking_db(level_db: FloatArray) -> FloatArray:
     return np.asarray(np.select(ranges, slopes, -10.0))
 
 
-def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> FloatArray:
+@checked
+def noise_factor(speech_db: Level, noise_db: Level | None = None) -> FloatArray:
     """Return what noise, masking and the threshold of hearing leave of modulation.
 
     Parameters
@@ -300,24 +298,21 @@ def noise_factor(speech_db: ArrayLike, noise_db: ArrayLike | None = None) -> Flo
     >>> noise_factor([60.0] * 7, [60.0] * 7).round(3).tolist()
     [0.49, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5]
     """
-    speech = db_to_power(as_level("speech_db", speech_db))
-    noise = 0.0 if noise_db is None else db_to_power(as_level("noise_db", noise_db))
-    if np.ndim(speech) == 0 or speech.shape[-1] != len(STI_OCTAVES_HZ):
+    if speech_db.shape[-1:] != (len(STI_OCTAVES_HZ),):
         raise ValueError(f"speech_db must hold the 7 octaves 125 Hz to 8 kHz on its last axis, "
-                         f"got shape {np.shape(speech)}")
-    check_shapes(speech_db=speech, noise_db=noise)
-    sound = speech + noise
+                         f"got shape {speech_db.shape}")
+    check_shapes(speech_db=speech_db, noise_db=0.0 if noise_db is None else noise_db)
+    speech = db_to_power(speech_db)
+    sound = speech if noise_db is None else speech + db_to_power(noise_db)
     below = sound[..., :-1]
     masking = np.zeros_like(sound)
     masking[..., 1:] = below * db_to_power(_masking_db(power_to_db(below)))
     return np.asarray(speech / (sound + masking + db_to_power(RECEPTION_THRESHOLD_DB)))
 
 
+@checked
 def speech_transmission_index(
-    modulation: ArrayLike,
-    *,
-    speech_db: ArrayLike | None = None,
-    noise_db: ArrayLike | None = None,
+    modulation: Modulation, *, speech_db: Level | None = None, noise_db: Level | None = None
 ) -> Any:
     """Return the speech transmission index, indirect method, male speech.
 
@@ -351,8 +346,8 @@ def speech_transmission_index(
     >>> round(speech_transmission_index([[0.5] * 14] * 7), 3)
     0.5
     """
-    m = as_float("modulation", modulation, low=0.0, high=1.0 + 1e-9)
-    if m.ndim < 2 or m.shape[-2] != len(STI_OCTAVES_HZ):
+    m = modulation
+    if m.shape[-2:-1] != (len(STI_OCTAVES_HZ),):
         raise ValueError(f"modulation must hold the 7 octaves 125 Hz to 8 kHz on its last axis "
                          f"but one, got shape {m.shape}")
     if speech_db is not None:

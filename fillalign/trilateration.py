@@ -5,14 +5,14 @@ mains, corners of the stage. Each distance draws a sphere; least squares finds
 the place nearest to all of them and says how well they agree.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import FloatArray, as_float, as_number, as_points, check_choice
+from fillalign._border import Points, Within, checked
+from fillalign._validate import FloatArray, as_points, check_choice
 
 __all__ = [
     "Located",
@@ -26,6 +26,15 @@ _MISFITS = 3.0
 _DILUTION = 20.0
 _STEPS = 200
 _SAME_M = 1e-4
+
+
+def _as_known(name: str, value: ArrayLike) -> FloatArray:
+    return Within("m", -4000.0, 4000.0).held(name, as_points(name, value))
+
+
+Known = Annotated[Any, _as_known]
+Distances = Annotated[Any, Within("m", 0.0, 4000.0, open_low=True)]
+Height = Annotated[float, Within("m", -2000.0, 2000.0)]
 
 
 @dataclass(frozen=True)
@@ -44,15 +53,16 @@ class Located:
     uncertainty_m: tuple[float, float, float]
 
 
+@checked
 def locate(
-    points_m: ArrayLike,
-    distances_m: ArrayLike,
+    points_m: Known,
+    distances_m: Distances,
     *,
-    height_m: float | None = None,
-    laser_m: float = 0.02,
+    height_m: Height | None = None,
+    laser_m: Annotated[float, Within("m", 0.001, 1.0)] = 0.02,
     side: str | None = None,
-    near_m: ArrayLike | None = None,
-    room_m: ArrayLike | None = None,
+    near_m: Points | None = None,
+    room_m: Points | None = None,
 ) -> Located:
     """Find a position from its distances to known points.
 
@@ -105,34 +115,28 @@ def locate(
     >>> [round(value, 2) for value in found.position_m]
     [26.0, 2.48, 4.6]
     """
-    points = as_float("points_m", as_points("points_m", points_m), "m", low=-4000.0, high=4000.0)
-    distances = as_float("distances_m", distances_m, "m", low=0.0, high=4000.0, open_low=True)
-    laser = as_number("laser_m", laser_m, "m", low=0.001, high=1.0)
-    height = None
-    if height_m is not None:
-        height = as_number("height_m", height_m, "m", low=-2000.0, high=2000.0)
-    free = 3 if height is None else 2
+    free = 3 if height_m is None else 2
     if side is not None:
         check_choice("side", side, tuple(SIDES))
-    if points.ndim != 2 or distances.shape != points.shape[:1]:
+    if points_m.ndim != 2 or distances_m.shape != points_m.shape[:1]:
         raise ValueError("points_m must have shape (n, 3) and distances_m shape (n,), got "
-                         f"{points.shape} and {distances.shape}")
-    if len(points) < free:
-        less = "without" if height is None else "with"
-        raise ValueError(f"at least {free} points are needed {less} a height, got {len(points)}")
-    starts = _starts(points, distances, height, laser)
-    found = sorted((_settle(points, distances, start, free) for start in starts), key=tuple)[::-1]
+                         f"{points_m.shape} and {distances_m.shape}")
+    if len(points_m) < free:
+        less = "without" if height_m is None else "with"
+        raise ValueError(f"at least {free} points are needed {less} a height, got {len(points_m)}")
+    starts = _starts(points_m, distances_m, height_m, laser_m)
+    found = sorted((_settle(points_m, distances_m, one, free) for one in starts), key=tuple)[::-1]
     if np.linalg.norm(found[0] - found[1]) < _SAME_M:
         found.pop()
-    fitting = _fitting(points, distances, found, free, laser)
-    place = _chosen(_in_room(fitting, room_m, laser), side, near_m, laser)
-    unit, away = _rays(points, place)
-    residuals = distances - away
+    fitting = _fitting(points_m, distances_m, found, free, laser_m)
+    place = _chosen(_in_room(fitting, room_m, laser_m), side, near_m, laser_m)
+    unit, away = _rays(points_m, place)
+    residuals = distances_m - away
     return Located(
         position_m=tuple(place.tolist()),
         misfit_m=float(np.sqrt(np.mean(residuals**2))),
         residuals_m=tuple(residuals.tolist()),
-        uncertainty_m=tuple(_uncertainty(unit, free, laser).tolist()),
+        uncertainty_m=tuple(_uncertainty(unit, free, laser_m).tolist()),
     )
 
 
@@ -220,10 +224,11 @@ def _fitting(
     return fitting
 
 
-def _in_room(places: list[FloatArray], room_m: ArrayLike | None, laser: float) -> list[FloatArray]:
-    if room_m is None:
+def _in_room(
+    places: list[FloatArray], corners: FloatArray | None, laser: float
+) -> list[FloatArray]:
+    if corners is None:
         return places
-    corners = as_points("room_m", room_m)
     if corners.shape != (2, 3):
         raise ValueError(f"room_m must be two corners, shape (2, 3), got shape {corners.shape}")
     low, high = corners.min(axis=0) - _MISFITS * laser, corners.max(axis=0) + _MISFITS * laser
@@ -235,10 +240,9 @@ def _in_room(places: list[FloatArray], room_m: ArrayLike | None, laser: float) -
 
 
 def _chosen(
-    places: list[FloatArray], side: str | None, near_m: ArrayLike | None, laser: float
+    places: list[FloatArray], side: str | None, near: FloatArray | None, laser: float
 ) -> FloatArray:
     """Return the one place, or of two the one that a hint tells."""
-    near = None if near_m is None else as_points("near_m", near_m)
     if near is not None and near.shape != (3,):
         raise ValueError(f"near_m must be one point, shape (3,), got shape {near.shape}")
     if len(places) == 1:

@@ -1,20 +1,12 @@
 """Milliseconds as samples, as metres of air and as steps of a device; metres as feet."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Annotated, Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    FloatArray,
-    Form,
-    as_air,
-    as_float,
-    as_number,
-    broadcasting,
-)
+from fillalign._border import Ms, Numbers, Within, bordered
+from fillalign._validate import FloatArray, Form
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -29,18 +21,17 @@ __all__ = [
 ]
 
 METRES_PER_FOOT = 0.3048
-
-
-def _rate(sample_rate_hz: float) -> float:
-    return as_number("sample_rate_hz", sample_rate_hz, "Hz", low=8000.0, high=768000.0)
+Rate = Annotated[float, Within("Hz", 8000.0, 768000.0)]
+Metres = Annotated[Any, Within("m")]
+Feet = Annotated[Any, Within("ft")]
 
 
 @overload
 def ms_to_samples(time_ms: Form, sample_rate_hz: float = ...) -> Form: ...
 @overload
 def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = ...) -> FloatArray: ...
-@broadcasting
-def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
+@bordered
+def ms_to_samples(time_ms: Ms, sample_rate_hz: Rate = 48000.0) -> Any:
     """Convert milliseconds to samples (not rounded).
 
     Parameters
@@ -60,15 +51,15 @@ def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
     >>> ms_to_samples(10.0)
     480.0
     """
-    return as_float("time_ms", time_ms, "ms") * _rate(sample_rate_hz) / 1000.0
+    return time_ms * sample_rate_hz / 1000.0
 
 
 @overload
 def samples_to_ms(samples: Form, sample_rate_hz: float = ...) -> Form: ...
 @overload
 def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = ...) -> FloatArray: ...
-@broadcasting
-def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
+@bordered
+def samples_to_ms(samples: Numbers, sample_rate_hz: Rate = 48000.0) -> Any:
     """Convert samples to milliseconds; the inverse of `ms_to_samples`, its range and errors.
 
     Examples
@@ -76,15 +67,15 @@ def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = 48000.0) -> Any:
     >>> samples_to_ms(441, 44100)
     10.0
     """
-    return 1000.0 * as_float("samples", samples) / _rate(sample_rate_hz)
+    return 1000.0 * samples / sample_rate_hz
 
 
 @overload
-def ms_to_m(time_ms: Form, air: Air) -> Form: ...
+def ms_to_m(time_ms: Form, air: "Air") -> Form: ...
 @overload
-def ms_to_m(time_ms: ArrayLike, air: Air) -> FloatArray: ...
-@broadcasting
-def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
+def ms_to_m(time_ms: ArrayLike, air: "Air") -> FloatArray: ...
+@bordered
+def ms_to_m(time_ms: Ms, air: "Air") -> Any:
     """Distance in m that sound covers in a time in ms; the inverse of `travel_time_ms`.
 
     Raises
@@ -98,15 +89,15 @@ def ms_to_m(time_ms: ArrayLike, air: Air) -> Any:
     >>> round(ms_to_m(43.6, Air(20.0)), 1)
     15.0
     """
-    return as_float("time_ms", time_ms, "ms") * as_air(air).speed_m_s / 1000.0
+    return time_ms * air.speed_m_s / 1000.0
 
 
 @overload
 def m_to_ft(length_m: Form) -> Form: ...
 @overload
 def m_to_ft(length_m: ArrayLike) -> FloatArray: ...
-@broadcasting
-def m_to_ft(length_m: ArrayLike) -> Any:
+@bordered
+def m_to_ft(length_m: Metres) -> Any:
     """Convert metres to feet: 1 ft is 0.3048 m, the international foot of 1959.
 
     Raises
@@ -119,15 +110,15 @@ def m_to_ft(length_m: ArrayLike) -> Any:
     >>> m_to_ft(3.048)
     10.0
     """
-    return as_float("length_m", length_m, "m") / METRES_PER_FOOT
+    return length_m / METRES_PER_FOOT
 
 
 @overload
 def ft_to_m(length_ft: Form) -> Form: ...
 @overload
 def ft_to_m(length_ft: ArrayLike) -> FloatArray: ...
-@broadcasting
-def ft_to_m(length_ft: ArrayLike) -> Any:
+@bordered
+def ft_to_m(length_ft: Feet) -> Any:
     """Convert feet to metres; the inverse of `m_to_ft`, its source and errors.
 
     Examples
@@ -135,15 +126,17 @@ def ft_to_m(length_ft: ArrayLike) -> Any:
     >>> ft_to_m(100)
     30.48
     """
-    return as_float("length_ft", length_ft, "ft") * METRES_PER_FOOT
+    return length_ft * METRES_PER_FOOT
 
 
 @overload
 def round_up_to_step(delay_ms: Form, step_ms: float) -> Form: ...
 @overload
 def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> FloatArray: ...
-@broadcasting
-def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
+@bordered
+def round_up_to_step(
+    delay_ms: Ms, step_ms: Annotated[float, Within("ms", 1e-6)]
+) -> Any:
     """Round a delay in ms up to the device's step, so that a fill is never early.
 
     A delay that lies less than a millionth of a step above one counts as that one.
@@ -165,7 +158,5 @@ def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> Any:
     >>> round_up_to_step(75.03, 0.1)
     75.1
     """
-    step = as_number("step_ms", step_ms, "ms", low=1e-6)
     # A delay that is a multiple already must not climb a step by rounding error.
-    steps = np.ceil(as_float("delay_ms", delay_ms, "ms") / step - 1e-6)
-    return np.round(steps * step, 9)
+    return np.round(np.ceil(delay_ms / step_ms - 1e-6) * step_ms, 9)

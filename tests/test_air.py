@@ -103,7 +103,9 @@ def test_enhancement_against_coolprop():
         / PropsSI("P", "T", point[0] + 273.15, "Q", 1, "Water")
         for point in points
     ]
-    ours = air._enhancement(points[:, 0], 1000.0 * points[:, 2])
+    t, humidity, p = points.T
+    share = air.vapour_mole_fraction(t, humidity, p)
+    ours = share * 1000.0 * p / air.saturation_vapour_pressure_pa(t)
     np.testing.assert_allclose(ours - 1.0, np.array(expected) - 1.0, rtol=0.1, atol=0)
 
 

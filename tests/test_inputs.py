@@ -7,11 +7,13 @@ is what its answer for arrays is checked against.
 from __future__ import annotations
 
 import inspect
+import re
 from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.typing import ArrayLike
 
 from fillalign import Air, Recording, take_turns
 from tests import public
@@ -208,14 +210,16 @@ def parts(result):
 def arrays_of(name):
     """Return the parameters of a public function that take arrays."""
     parameters = inspect.signature(getattr(public, name)).parameters.values()
-    return {one.name for one in parameters if "ArrayLike" in str(one.annotation)
-            and one.kind is not one.VAR_POSITIONAL}
+    return {one.name for one in parameters if one.kind is not one.VAR_POSITIONAL
+            and (one.annotation == ArrayLike or any(
+                word in str(one.annotation)
+                for word in ("ArrayLike", "Annotated[Any, ", "Annotated[typing.Any, ")))}
 
 
 def test_every_function_that_takes_arrays_is_here_with_all_of_them():
     elsewhere = {"common_scale", "write_wav"}
     takes = {name for name in public.taught() if inspect.isfunction(getattr(public, name))
-             and "ArrayLike" in str(inspect.signature(getattr(public, name)))}
+             and arrays_of(name)}
     assert takes - elsewhere == BY_ITEM.keys() | WHOLE.keys()
     for name, (given, fixed) in {**BY_ITEM, **WHOLE}.items():
         assert arrays_of(name) <= given.keys() | fixed.keys(), name
@@ -448,7 +452,8 @@ def numbers_of(name):
     parameters = inspect.signature(getattr(public, name)).parameters.values()
     return [one.name for one in parameters
             if one.name != "axis" and one.kind is not one.VAR_KEYWORD
-            and str(one.annotation).strip("'").split(" ")[0] in ("float", "int")]
+            and re.match(r"'?((typing\.)?(Annotated|Optional)\[)*(float|int)\b",
+                         str(one.annotation))]
 
 
 def test_every_function_that_takes_a_number_is_here():

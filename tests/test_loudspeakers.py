@@ -458,7 +458,7 @@ def test_array_spreads_slowly_near_and_by_the_square_law_far():
             lambda: loudspeakers.array_radiated_power(
                 np.zeros((2, 3)), [1, 0, 0], 100.0, SPEED, 90.0, 60.0
             ),
-            r"aims must have the shape of positions_m, \(2, 3\), got \(3,\)",
+            r"positions_m and aims must have one shape \(n, 3\), got \(2, 3\) and \(3,\)",
         ),
         (
             lambda: loudspeakers.array_radiated_power(

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from inspect import signature
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings, strategies as st
-from numpy.typing import ArrayLike
 
 from fillalign._validate import (
     as_float,
@@ -17,7 +15,6 @@ from fillalign._validate import (
     as_path,
     as_points,
     as_whole,
-    broadcasting,
     check_choice,
     check_flag,
     check_shapes,
@@ -203,27 +200,6 @@ def test_shapes_that_do_not_fit_are_named():
     )) as error:
         check_shapes(a=np.zeros((3, 2)), b=np.zeros(4), c=1.0)
     assert error.value.__suppress_context__
-
-
-@broadcasting
-def add(one: ArrayLike, two: ArrayLike = 1.0, *, name: str = "x"):
-    """Add two arrays."""
-    return as_float(name, one) + as_float("two", two), np.asarray(two) > 0.0
-
-
-def test_functions_of_several_arrays_keep_their_face():
-    """Scalars for scalars, the function's own errors, names for shapes, its help."""
-    assert add(1.0, 2) == (3.0, True)
-    assert [type(part) for part in add(1.0, 2)] == [float, bool]
-    assert add([1.0, 2.0])[0].tolist() == [2.0, 3.0]
-    with pytest.raises(ValueError, match=r"^y must be a finite number, got nan$"):
-        add(np.nan, name="y")
-    with pytest.raises(ValueError, match=r"^shapes must fit .* got one \(2,\), two \(3,\)$"):
-        add([1.0, 2.0], two=[1.0, 2.0, 3.0], name="four")
-    with pytest.raises(TypeError, match="missing 1 required positional argument: 'one'"):
-        add()
-    assert str(signature(add)) == "(one: 'ArrayLike', two: 'ArrayLike' = 1.0, *, name: 'str' = 'x')"
-    assert (add.__name__, add.__doc__) == ("add", "Add two arrays.")
 
 
 @settings(deadline=None)
