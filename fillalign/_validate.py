@@ -1,17 +1,33 @@
 """Validation at the border: one form of error for every bad value.
 
-Private to the package. Every public function turns its arguments into float
-arrays here and gives scalars back for scalars, so that the formulas behind it
-stay free of checks.
+Private to the package. What each argument of a function of numbers is, its unit and its
+range stand in its signature as an `Annotated` type; `checked` and `bordered` hold callers to
+it and give scalars back for scalars, so that the formula below is free of checks and has
+float arrays to work with.
 """
 
 from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
+import warnings
+from collections.abc import Callable, Collection, Mapping
+from functools import partial, wraps
+from inspect import signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar, cast
+from typing import (
+    TYPE_CHECKING,
+    Annotated,
+    Any,
+    Literal,
+    NamedTuple,
+    ParamSpec,
+    TypeAlias,
+    TypeVar,
+    cast,
+    get_args,
+    get_origin,
+)
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,6 +45,8 @@ _HUGE = 1e100
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Programme: TypeAlias = Literal["speech", "music"]
+Arguments = ParamSpec("Arguments")
+Result = TypeVar("Result")
 Word = TypeVar("Word", bound=str)
 Form = TypeVar("Form", float, FloatArray, "pd.Series[float]")
 """What a number, an array or a Series keeps on its way through a function that is `bordered`;
@@ -38,6 +56,10 @@ SAMPLE_RATES_HZ = (8000.0, 192000.0)
 COLDEST_C, HOTTEST_C = -50.0, 60.0
 ZERO_C_K = 273.15
 REFERENCE_KPA = 101.325
+_PERCENT_HINT = (
+    "humidity_pct above 0 and below 1: humidity is in percent, so that 50 means 50 % and "
+    "0.5 means half a percent"
+)
 # What a refused value of a unit looks like: between which values, and words.
 _SLIPS: dict[str, tuple[tuple[float, float, str], ...]] = {
     "C": (
@@ -230,10 +252,11 @@ def check_type(name: str, value: object, *kinds: type) -> None:
         raise TypeError(f"{name} must be {article} {words}, got {type(value).__name__}")
 
 
-def check_flag(name: str, value: object) -> None:
-    """Raise TypeError unless `value` is true or false."""
+def check_flag(name: str, value: bool) -> bool:
+    """Return `value` if it is true or false, or raise TypeError."""
     if not isinstance(value, bool | np.bool_):
         raise TypeError(f"{name} must be True or False, got {type(value).__name__}")
+    return value
 
 
 def check_choice(name: str, value: object, allowed: tuple[Word, ...]) -> Word:
@@ -268,3 +291,154 @@ def as_air(air: object) -> Air:
     if not (hasattr(kind, "speed_m_s") and hasattr(kind, "absorption_db_per_m")):
         raise TypeError(f"air must be an Air, such as Air(20.0) at 20 C, got {quoted(air)}")
     return cast("Air", air)
+
+
+class Within(NamedTuple):
+    """Unit and range of an argument; its fields are as for `as_float`."""
+
+    unit: str = ""
+    low: float = -np.inf
+    high: float = np.inf
+    open_low: bool = False
+    silence: bool = False
+
+    def held(self, name: str, value: ArrayLike) -> FloatArray:
+        """Return `value` as a float array in this range, or raise one clear error."""
+        return as_float(name, value, **self._asdict())
+
+    def __repr__(self) -> str:
+        """Say the range in words, as signatures in a help text show it."""
+        return range_text(self.low, self.high, self.unit, open_low=self.open_low)
+
+
+def as_humidity(name: str, value: ArrayLike) -> FloatArray:
+    """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
+
+    A caller is a function with a border, or the making of an Air.
+    """
+    humidity = as_float(name, value, "%", low=0.0, high=100.0)
+    if ((humidity > 0.0) & (humidity < 1.0)).any():
+        warnings.warn(_PERCENT_HINT, RangeWarning, stacklevel=4)
+    return humidity
+
+
+Numbers = Annotated[Any, Within()]
+TEMPERATURE, PRESSURE = Within("C", COLDEST_C, HOTTEST_C), Within("kPa", 20.0, 200.0)
+Temperature = Annotated[Any, TEMPERATURE]
+Humidity = Annotated[Any, as_humidity]
+Pressure = Annotated[Any, PRESSURE]
+Points = Annotated[Any, as_points]
+Length = Annotated[Any, Within("m", 0.0)]
+Ms = Annotated[Any, Within("ms")]
+Degrees = Annotated[Any, Within("degrees")]
+Radians = Annotated[Any, Within("rad")]
+Frequency = Annotated[Any, Within("Hz", 0.0)]
+Level = Annotated[Any, Within("dB", high=1000.0, silence=True)]
+Power = Annotated[Any, Within(low=0.0)]
+
+
+def _check_of(name: str, kind: Any) -> Any:
+    """Return what an argument of some annotated kind must pass, if it must pass anything."""
+    first, *others = get_args(kind) or (kind,)
+    if type(None) in others:
+        check = _check_of(name, first)
+        return lambda value: None if value is None else check(value)
+    if get_origin(kind) is Literal:
+        return partial(check_choice, name, allowed=get_args(kind))
+    if get_origin(kind) is not Annotated:
+        return {bool: partial(check_flag, name), "Air": as_air}.get(kind)
+    limit, = kind.__metadata__
+    if not isinstance(limit, Within):
+        return partial(limit, name)
+    if first is int:
+        return partial(as_whole, name, low=limit.low, high=limit.high)
+    return partial(as_number if first is float else as_float, name, **limit._asdict())
+
+
+def _holder(function: Callable[..., Any]) -> Callable[..., dict[str, Any]]:
+    """Return what turns the arguments of a function into what its signature promises, by name."""
+    parameters = signature(function).parameters.values()
+    places = [one.name for one in parameters if one.kind is not one.KEYWORD_ONLY]
+    checks = {one.name: _check_of(one.name, one.annotation) for one in parameters}
+    checks = {name: check for name, check in checks.items() if check}
+
+    def held(args: tuple[Any, ...], kwargs: dict[str, Any]) -> dict[str, Any]:
+        given = dict(zip(places, args, strict=False)) | kwargs
+        if len(given) < len(args) + len(kwargs):
+            # Too many, or one of them twice: let the function say so.
+            function(*args, **kwargs)
+        for name, check in checks.items():
+            if name in given:
+                given[name] = check(given[name])
+        return given
+
+    return held
+
+
+def _is_array(kind: Any) -> bool:
+    return any(getattr(one, "__origin__", None) is Any for one in (kind, *get_args(kind)))
+
+
+def checked(function: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
+    """Have a function hold its arguments to its signature; an array without axes is a number."""
+    held, run = _holder(function), cast(Callable[..., Any], function)
+
+    @wraps(function)
+    def called(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Result:
+        result: Result = run(**held(args, kwargs))
+        if isinstance(result, np.ndarray | np.generic):
+            result = scalar_out(result)
+        return result
+
+    return called
+
+
+def bordered(function: Callable[Arguments, Any]) -> Callable[Arguments, Any]:
+    """Have a function of arrays hold them to its signature, and keep the form it is given.
+
+    Scalars give scalars, and pandas Series with one index give a Series with that index
+    where the answer has its shape. All arrays must broadcast together; those that do not are
+    named.
+    """
+    held, run = _holder(function), cast(Callable[..., Any], function)
+    kinds = signature(function).parameters
+    arrays = [name for name, one in kinds.items() if _is_array(one.annotation)]
+
+    @wraps(function)
+    def called(*args: Arguments.args, **kwargs: Arguments.kwargs) -> Any:
+        index = None
+        if any(hasattr(one, "iloc") for one in (*args, *kwargs.values())):
+            index = _one_index(dict(zip(kinds, args, strict=False)) | kwargs, arrays)
+        given = held(args, kwargs)
+        try:
+            result = run(**given)
+        except ValueError:
+            check_shapes(**{name: given[name] for name in arrays if name in given})
+            raise
+        if isinstance(result, tuple):
+            return tuple(_formed(one, index) for one in result)
+        return _formed(result, index)
+
+    return called
+
+
+def _one_index(given: Mapping[str, Any], arrays: Collection[str]) -> Any:
+    """Return the index of the Series among some arguments, which must have the same."""
+    given = {name: one for name, one in given.items() if name in arrays}
+    series = {name: one for name, one in given.items() if hasattr(one, "iloc") and one.ndim == 1}
+    first, *others = [one.index for one in series.values()] or [None]
+    if not all(first.equals(other) for other in others):
+        raise ValueError(f"{' and '.join(series)} must have the same index, as Series: bring "
+                         "them to one with `align` or `reindex`, or pass arrays")
+    shapes = (np.shape(one) for one in given.values() if one is not None)
+    # What is longer than the Series, or summed over, has no place in its index.
+    return first if first is not None and np.broadcast_shapes(*shapes) == first.shape else None
+
+
+def _formed(value: Any, index: Any) -> Any:
+    """Return a Python scalar for a 0-d array, a Series where an index fits, else the array."""
+    if index is None or np.shape(value) != index.shape:
+        return scalar_out(value)
+    import pandas as pd
+
+    return pd.Series(value, index)

@@ -12,8 +12,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Frequency, Humidity, Pressure, Temperature, Within, bordered
-from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning
+from fillalign import _validate as arg
+from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning, bordered
 
 __all__ = [
     "OCTAVES_HZ",
@@ -45,9 +45,9 @@ _OUTSIDE = (
 
 @bordered
 def band_edges_hz(
-    centre_hz: Annotated[Any, Within("Hz", 0.0, open_low=True)],
+    centre_hz: Annotated[Any, arg.Within("Hz", 0.0, open_low=True)],
     *,
-    fraction: Annotated[float, Within("bands to the octave", 1.0)] = 3,
+    fraction: Annotated[float, arg.Within("bands to the octave", 1.0)] = 3,
 ) -> tuple[Any, Any]:
     """Return the lower and upper edge of fractional octave bands.
 
@@ -112,10 +112,10 @@ def absorption_db_per_m(
 ) -> FloatArray: ...
 @bordered
 def absorption_db_per_m(
-    frequency_hz: Frequency,
-    temperature_c: Temperature,
-    humidity_pct: Humidity = 50.0,
-    pressure_kpa: Pressure = REFERENCE_KPA,
+    frequency_hz: arg.Frequency,
+    temperature_c: arg.Temperature,
+    humidity_pct: arg.Humidity = 50.0,
+    pressure_kpa: arg.Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return the level that air takes from a pure tone, in dB per metre.
 
@@ -185,10 +185,10 @@ def accuracy_class_pct(
 ) -> FloatArray: ...
 @bordered
 def accuracy_class_pct(
-    frequency_hz: Frequency,
-    temperature_c: Temperature,
-    humidity_pct: Humidity = 50.0,
-    pressure_kpa: Pressure = REFERENCE_KPA,
+    frequency_hz: arg.Frequency,
+    temperature_c: arg.Temperature,
+    humidity_pct: arg.Humidity = 50.0,
+    pressure_kpa: arg.Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return how far the standard trusts its own absorption, in percent.
 

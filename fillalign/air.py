@@ -11,17 +11,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import (
-    PRESSURE,
-    TEMPERATURE,
-    Humidity,
-    Pressure,
-    Temperature,
-    Within,
-    as_humidity,
-    bordered,
-)
-from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning
+from fillalign import _validate as arg
+from fillalign._validate import REFERENCE_KPA, ZERO_C_K, FloatArray, Form, RangeWarning, bordered
 from fillalign.absorption import absorption_db_per_m
 
 __all__ = [
@@ -79,7 +70,7 @@ def saturation_vapour_pressure_pa(temperature_c: Form) -> Form: ...
 @overload
 def saturation_vapour_pressure_pa(temperature_c: ArrayLike) -> FloatArray: ...
 @bordered
-def saturation_vapour_pressure_pa(temperature_c: Temperature) -> Any:
+def saturation_vapour_pressure_pa(temperature_c: arg.Temperature) -> Any:
     """Return the saturation pressure of water vapour over liquid water in Pa.
 
     Parameters
@@ -118,9 +109,9 @@ def vapour_mole_fraction(
 ) -> FloatArray: ...
 @bordered
 def vapour_mole_fraction(
-    temperature_c: Temperature,
-    humidity_pct: Humidity = 50.0,
-    pressure_kpa: Pressure = REFERENCE_KPA,
+    temperature_c: arg.Temperature,
+    humidity_pct: arg.Humidity = 50.0,
+    pressure_kpa: arg.Pressure = REFERENCE_KPA,
 ) -> Any:
     """Return the share of the air's molecules that are water, 0 to 1.
 
@@ -164,7 +155,8 @@ def humidity_at_constant_vapour(
 ) -> FloatArray: ...
 @bordered
 def humidity_at_constant_vapour(
-    from_temperature_c: Temperature, from_humidity_pct: Humidity, to_temperature_c: Temperature
+    from_temperature_c: arg.Temperature, from_humidity_pct: arg.Humidity,
+    to_temperature_c: arg.Temperature
 ) -> Any:
     """Return the relative humidity in percent after the air warms or cools with its water kept.
 
@@ -208,7 +200,7 @@ def pressure_kpa_at_altitude(altitude_m: Form) -> Form: ...
 @overload
 def pressure_kpa_at_altitude(altitude_m: ArrayLike) -> FloatArray: ...
 @bordered
-def pressure_kpa_at_altitude(altitude_m: Annotated[Any, Within("m", -2000.0, 11000.0)]) -> Any:
+def pressure_kpa_at_altitude(altitude_m: Annotated[Any, arg.Within("m", -2000.0, 11000.0)]) -> Any:
     """Return the static pressure of the standard atmosphere in kPa.
 
     Parameters
@@ -247,11 +239,11 @@ def speed_of_sound(
 ) -> FloatArray: ...
 @bordered
 def speed_of_sound(
-    temperature_c: Temperature,
-    humidity_pct: Humidity = 50.0,
-    pressure_kpa: Pressure = REFERENCE_KPA,
+    temperature_c: arg.Temperature,
+    humidity_pct: arg.Humidity = 50.0,
+    pressure_kpa: arg.Pressure = REFERENCE_KPA,
     *,
-    co2_fraction: Annotated[Any, Within("", 0.0, 0.01)] = TODAYS_CO2,
+    co2_fraction: Annotated[Any, arg.Within("", 0.0, 0.01)] = TODAYS_CO2,
 ) -> Any:
     """Return the speed of sound in humid air in m/s.
 
@@ -298,7 +290,7 @@ def speed_of_sound_ideal(temperature_c: Form) -> Form: ...
 @overload
 def speed_of_sound_ideal(temperature_c: ArrayLike) -> FloatArray: ...
 @bordered
-def speed_of_sound_ideal(temperature_c: Temperature) -> Any:
+def speed_of_sound_ideal(temperature_c: arg.Temperature) -> Any:
     """Return the speed of sound in m/s by the square-root rule 331.3 sqrt(1 + t/273.15).
 
     Parameters
@@ -328,7 +320,7 @@ def speed_of_sound_linear(temperature_c: Form) -> Form: ...
 @overload
 def speed_of_sound_linear(temperature_c: ArrayLike) -> FloatArray: ...
 @bordered
-def speed_of_sound_linear(temperature_c: Temperature) -> Any:
+def speed_of_sound_linear(temperature_c: arg.Temperature) -> Any:
     """Return the speed of sound in m/s by the rule of thumb 331.3 + 0.606 t.
 
     Parameters
@@ -386,9 +378,9 @@ class Air:
     def __post_init__(self) -> None:
         """Check the three values and keep them as plain floats."""
         checked = {
-            "temperature_c": TEMPERATURE.held("temperature_c", self.temperature_c),
-            "humidity_pct": as_humidity("humidity_pct", self.humidity_pct),
-            "pressure_kpa": PRESSURE.held("pressure_kpa", self.pressure_kpa),
+            "temperature_c": arg.TEMPERATURE.held("temperature_c", self.temperature_c),
+            "humidity_pct": arg.as_humidity("humidity_pct", self.humidity_pct),
+            "pressure_kpa": arg.PRESSURE.held("pressure_kpa", self.pressure_kpa),
         }
         for name, value in checked.items():
             if value.ndim:
@@ -417,7 +409,7 @@ class Air:
         with warnings.catch_warnings():
             # A computed humidity below 1 % is dry air, not a slip.
             warnings.simplefilter("ignore", RangeWarning)
-            there: Any = TEMPERATURE.held("temperature_c", temperature_c)
+            there: Any = arg.TEMPERATURE.held("temperature_c", temperature_c)
             humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
             return Air(temperature_c, humidity, self.pressure_kpa)
 

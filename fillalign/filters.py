@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 import numpy as np
 
-from fillalign._border import Numbers, Within, bordered, checked
-from fillalign._validate import FloatArray
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, bordered, checked
 
 __all__ = [
     "apply_filters",
@@ -24,11 +24,11 @@ __all__ = [
 
 LowCutKind: TypeAlias = Literal["linkwitz-riley", "butterworth"]
 LOW_CUT_ORDERS = {"butterworth": (1, 2, 3, 4, 5, 6, 7, 8), "linkwitz-riley": (2, 4, 8)}
-AnyHz = Annotated[Any, Within("Hz", 0.0, 1e12)]
-Corner = Annotated[Any, Within("Hz", 1e-3, 1e12)]
-OneHz = Annotated[float, Within("Hz", 0.0, open_low=True)]
-Gain = Annotated[Any, Within("dB", -40.0, 40.0)]
-Slope = Annotated[Any, Within("", 1e-3, 1.0)]
+AnyHz = Annotated[Any, arg.Within("Hz", 0.0, 1e12)]
+Corner = Annotated[Any, arg.Within("Hz", 1e-3, 1e12)]
+OneHz = Annotated[float, arg.Within("Hz", 0.0, open_low=True)]
+Gain = Annotated[Any, arg.Within("dB", -40.0, 40.0)]
+Slope = Annotated[Any, arg.Within("", 1e-3, 1.0)]
 
 
 def _butterworth(order: int, kind: str) -> tuple[int, int]:
@@ -215,9 +215,9 @@ def design_low_cut(
 def design_shelf(
     corner_hz: OneHz,
     sample_rate_hz: OneHz,
-    gain_db: Annotated[float, Within("dB", -40.0, 40.0)],
+    gain_db: Annotated[float, arg.Within("dB", -40.0, 40.0)],
     *,
-    slope: Annotated[float, Within("", 1e-3, 1.0)] = 1.0,
+    slope: Annotated[float, arg.Within("", 1e-3, 1.0)] = 1.0,
 ) -> FloatArray:
     """Return a high shelf as one second-order section, shape (1, 6).
 
@@ -245,7 +245,7 @@ def design_shelf(
 
 @checked
 def apply_filters(
-    signal: Numbers, sos: Numbers, *, axis: Annotated[int, Within("", -64.0)] = -1
+    signal: arg.Numbers, sos: arg.Numbers, *, axis: Annotated[int, arg.Within("", -64.0)] = -1
 ) -> FloatArray:
     """Return a signal run through second-order sections from rest.
 

@@ -13,8 +13,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Frequency, Ms, Power, Radians, Within, bordered, checked
-from fillalign._validate import ComplexArray, FloatArray, Form
+from fillalign import _validate as arg
+from fillalign._validate import ComplexArray, FloatArray, Form, bordered, checked
 from fillalign.levels import amplitude_to_db, db_to_amplitude, power_to_db
 
 __all__ = [
@@ -31,13 +31,15 @@ __all__ = [
 _TOGETHER = 1 << 16
 
 
-RatioLevel = Annotated[Any, Within("dB", -200.0, 200.0)]
-Upper = Annotated[Any, Within("Hz", 0.0, open_low=True)]
-Seconds = Annotated[Any, Within("s")]
+RatioLevel = Annotated[Any, arg.Within("dB", -200.0, 200.0)]
+Upper = Annotated[Any, arg.Within("Hz", 0.0, open_low=True)]
+Seconds = Annotated[Any, arg.Within("s")]
 
 
 @bordered
-def two_arrival_response(frequency_hz: Frequency, delay_ms: Ms, level_db: RatioLevel) -> Any:
+def two_arrival_response(
+    frequency_hz: arg.Frequency, delay_ms: arg.Ms, level_db: RatioLevel
+) -> Any:
     """Return the response of two arrivals relative to the first one alone.
 
     Parameters
@@ -72,8 +74,8 @@ def two_arrival_response(frequency_hz: Frequency, delay_ms: Ms, level_db: RatioL
 
 @checked
 def notch_frequencies_hz(
-    delay_ms: Annotated[Any, Within("ms", 0.0, open_low=True)],
-    count: Annotated[int, Within("", 1.0, 1e6)],
+    delay_ms: Annotated[Any, arg.Within("ms", 0.0, open_low=True)],
+    count: Annotated[int, arg.Within("", 1.0, 1e6)],
 ) -> FloatArray:
     """Return the first notches of two arrivals in Hz, shape (..., count).
 
@@ -145,7 +147,7 @@ def ripple_db(
     level_db: ArrayLike, delay_ms: ArrayLike, low_hz: ArrayLike, high_hz: ArrayLike
 ) -> FloatArray: ...
 @bordered
-def ripple_db(level_db: RatioLevel, delay_ms: Ms, low_hz: Frequency, high_hz: Upper) -> Any:
+def ripple_db(level_db: RatioLevel, delay_ms: arg.Ms, low_hz: arg.Frequency, high_hz: Upper) -> Any:
     """Return the peak-to-dip range of a two-arrival comb inside a band, in dB.
 
     Where the band holds a whole period of the comb this is peak less dip;
@@ -244,12 +246,12 @@ def cross_power(
 
 @checked
 def interference_power(
-    power: Power,
+    power: arg.Power,
     time_s: Seconds,
-    low_hz: Frequency,
+    low_hz: arg.Frequency,
     high_hz: Upper,
     *,
-    phase_rad: Radians = 0.0,
+    phase_rad: arg.Radians = 0.0,
     group_delay_s: Seconds = 0.0,
 ) -> FloatArray:
     """Return the band-averaged power of arrivals of one feed, summed with interference.

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Frequency, Level, Numbers, Power, Radians, Within, bordered, checked
-from fillalign._validate import FloatArray, Form
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, Form, bordered, checked
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -38,8 +38,8 @@ Axis = int | tuple[int, ...] | None
 
 
 # What an ear could have to do with.
-Heard = Annotated[Any, Within("Hz", 1e-3, 1e6)]
-Apart = Annotated[Any, Within("m", 0.0, open_low=True)]
+Heard = Annotated[Any, arg.Within("Hz", 1e-3, 1e6)]
+Apart = Annotated[Any, arg.Within("m", 0.0, open_low=True)]
 
 
 def _log10(value: Any) -> Any:
@@ -53,7 +53,7 @@ def db_to_power(level_db: Form) -> Form: ...
 @overload
 def db_to_power(level_db: ArrayLike) -> FloatArray: ...
 @bordered
-def db_to_power(level_db: Level) -> Any:
+def db_to_power(level_db: arg.Level) -> Any:
     """Return power (or power ratio) for a level: 10^(L/10).
 
     Parameters
@@ -79,7 +79,7 @@ def power_to_db(power: Form) -> Form: ...
 @overload
 def power_to_db(power: ArrayLike) -> FloatArray: ...
 @bordered
-def power_to_db(power: Power) -> Any:
+def power_to_db(power: arg.Power) -> Any:
     """Return the level of a power (or power ratio) in dB: 10 log10 p.
 
     Parameters
@@ -105,7 +105,7 @@ def db_to_amplitude(level_db: Form) -> Form: ...
 @overload
 def db_to_amplitude(level_db: ArrayLike) -> FloatArray: ...
 @bordered
-def db_to_amplitude(level_db: Level) -> Any:
+def db_to_amplitude(level_db: arg.Level) -> Any:
     """Return amplitude (pressure) ratio for a level: 10^(L/20); range, errors of `db_to_power`.
 
     Examples
@@ -121,7 +121,7 @@ def amplitude_to_db(amplitude: Form) -> Form: ...
 @overload
 def amplitude_to_db(amplitude: ArrayLike) -> FloatArray: ...
 @bordered
-def amplitude_to_db(amplitude: Numbers) -> Any:
+def amplitude_to_db(amplitude: arg.Numbers) -> Any:
     """Return the level of a real amplitude ratio in dB: 20 log10 |a|.
 
     Its sign (polarity) does not matter; 0 gives minus infinity.
@@ -140,7 +140,7 @@ def amplitude_to_db(amplitude: Numbers) -> Any:
 
 
 @bordered
-def power_sum_db(level_db: Level, *, axis: Axis = -1, weights: Power | None = None) -> Any:
+def power_sum_db(level_db: arg.Level, *, axis: Axis = -1, weights: arg.Power | None = None) -> Any:
     """Return the level of unrelated sounds together: 10 log10 sum w 10^(L/10).
 
     Parameters
@@ -168,7 +168,7 @@ def power_sum_db(level_db: Level, *, axis: Axis = -1, weights: Power | None = No
 
 
 @bordered
-def coherent_sum_db(level_db: Level, phase_rad: Radians = 0.0, *, axis: Axis = -1) -> Any:
+def coherent_sum_db(level_db: arg.Level, phase_rad: arg.Radians = 0.0, *, axis: Axis = -1) -> Any:
     """Return the level of sounds of known phase together.
 
     Parameters
@@ -203,7 +203,7 @@ def fill_level_db(
     mains_db: ArrayLike, goal_db: ArrayLike, *, coherent: bool = ...
 ) -> FloatArray: ...
 @bordered
-def fill_level_db(mains_db: Level, goal_db: Level, *, coherent: bool = False) -> Any:
+def fill_level_db(mains_db: arg.Level, goal_db: arg.Level, *, coherent: bool = False) -> Any:
     """Return the level in dB that a fill must bring so that mains and fill reach the goal.
 
     It is minus infinity where the mains reach the goal already.
@@ -275,7 +275,7 @@ def path_loss_db(distance_m: Form | float, frequency_hz: Form | float, air: "Air
 @overload
 def path_loss_db(distance_m: ArrayLike, frequency_hz: ArrayLike, air: "Air") -> FloatArray: ...
 @bordered
-def path_loss_db(distance_m: Apart, frequency_hz: Frequency, air: "Air") -> Any:
+def path_loss_db(distance_m: Apart, frequency_hz: arg.Frequency, air: "Air") -> Any:
     """Return what spreading and the air take from a point source's level at 1 m, in dB.
 
     Parameters
@@ -387,7 +387,7 @@ def a_weighting_db(frequency_hz: Heard) -> Any:
 
 @checked
 def weighted_total_db(
-    level_db: Level, frequency_hz: Heard, *, weighting: Weighting = "A", axis: int = -1
+    level_db: arg.Level, frequency_hz: Heard, *, weighting: Weighting = "A", axis: int = -1
 ) -> Any:
     """Return the weighted total of band levels, in dB (dBA, dBC or plain).
 
@@ -422,7 +422,7 @@ def weighted_total_db(
 
 
 @checked
-def pink_band_levels_db(total_dba: Level, frequency_hz: Heard) -> Any:
+def pink_band_levels_db(total_dba: arg.Level, frequency_hz: Heard) -> Any:
     """Return unweighted band levels in dB of pink noise with a given A-weighted total.
 
     Pink noise has the same level in every band of equal relative width.

@@ -10,8 +10,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Degrees, Points, Within, bordered, checked
-from fillalign._validate import FloatArray, Form, as_number, scalar_out
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, Form, as_number, bordered, checked
 from fillalign.levels import Heard
 
 __all__ = [
@@ -34,12 +34,12 @@ _KNEE_SLOPE = np.pi / np.sqrt(3.0) / np.log(2.0)
 _REAR_OPENS_DEG = 180.0
 
 
-Coverage = Annotated[Any, Within("degrees", 1.0, _OMNI_DEG)]
-OneCoverage = Annotated[float, Within("degrees", 1.0, _OMNI_DEG)]
-RearLevel = Annotated[Any, Within("dB", high=0.0)]
-OffAxis = Annotated[Any, Within("degrees", 0.0, 180.0)]
-Splay = Annotated[Any, Within("degrees", 0.0, 90.0)]
-ArrayHz = Annotated[Any, Within("Hz", 0.0, 25e3, open_low=True)]
+Coverage = Annotated[Any, arg.Within("degrees", 1.0, _OMNI_DEG)]
+OneCoverage = Annotated[float, arg.Within("degrees", 1.0, _OMNI_DEG)]
+RearLevel = Annotated[Any, arg.Within("dB", high=0.0)]
+OffAxis = Annotated[Any, arg.Within("degrees", 0.0, 180.0)]
+Splay = Annotated[Any, arg.Within("degrees", 0.0, 90.0)]
+ArrayHz = Annotated[Any, arg.Within("Hz", 0.0, 25e3, open_low=True)]
 
 
 def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
@@ -87,7 +87,7 @@ def box_directivity(
 @bordered
 def box_directivity(
     angle_off_deg: OffAxis,
-    roll_deg: Degrees,
+    roll_deg: arg.Degrees,
     coverage_h_deg: Coverage,
     coverage_v_deg: Coverage,
     *,
@@ -214,7 +214,9 @@ def _box_frame(forward: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @bordered
-def off_axis_angles(source_m: Points, aim_m: Points, point_m: Points) -> tuple[Any, Any]:
+def off_axis_angles(
+    source_m: arg.Points, aim_m: arg.Points, point_m: arg.Points
+) -> tuple[Any, Any]:
     """Return the angle of points off a box's axis and around it, in degrees.
 
     The box stands upright: its horizontal plane holds its axis and the level
@@ -257,10 +259,10 @@ def off_axis_angles(source_m: Points, aim_m: Points, point_m: Points) -> tuple[A
 
 @checked
 def array_elements(
-    position_m: Points,
-    aim_m: Points,
+    position_m: arg.Points,
+    aim_m: arg.Points,
     *,
-    elements: Annotated[int, Within("", 1.0, 1000.0)],
+    elements: Annotated[int, arg.Within("", 1.0, 1000.0)],
     spacing_m: float = 0.0,
     splay_deg: Splay = 0.0,
 ) -> tuple[FloatArray, FloatArray]:
@@ -316,15 +318,15 @@ def array_elements(
 
 @checked
 def array_radiated_power(
-    positions_m: Points,
-    aims: Points,
+    positions_m: arg.Points,
+    aims: arg.Points,
     frequency_hz: ArrayHz,
-    speed_m_s: Annotated[float, Within("m/s", 200.0, 500.0)],
+    speed_m_s: Annotated[float, arg.Within("m/s", 200.0, 500.0)],
     coverage_h_deg: OneCoverage,
     coverage_v_deg: OneCoverage,
     *,
-    control_hz: Annotated[float, Within("Hz", 1e-3, 1e6)] | None = None,
-    rear_floor_db: Annotated[float, Within("dB", high=0.0)] = -20.0,
+    control_hz: Annotated[float, arg.Within("Hz", 1e-3, 1e6)] | None = None,
+    rear_floor_db: Annotated[float, arg.Within("dB", high=0.0)] = -20.0,
 ) -> Any:
     """Return the power, shape (...), of an array of directive boxes over that of one omni.
 
@@ -386,7 +388,7 @@ def array_radiated_power(
             size = _pattern(half, upward, m_h[band], m_v[band], rear[band])
             pressure += size * np.exp(1j * k * (rays @ offset))
         power[band] = share @ np.abs(pressure) ** 2
-    return scalar_out(power.reshape(frequency_hz.shape))
+    return power.reshape(frequency_hz.shape)
 
 
 def _sphere(axis: FloatArray, zones: float, steps: float) -> tuple[FloatArray, FloatArray]:

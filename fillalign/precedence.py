@@ -18,8 +18,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Ms, Within, bordered, checked
-from fillalign._validate import FloatArray, Form, Programme, check_shapes, scalar_out
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, Form, Programme, bordered, check_shapes, checked
 from fillalign.propagation import NEAR_DB, ArrivalLevel
 from fillalign.room import DECAY_NEPERS, Rt60
 from fillalign.speech import Energies, first_arrival_ms
@@ -67,8 +67,8 @@ _LARGEST_DB = float(_LIMITS_DB.max())
 _TOP = int(_LIMITS_DB.argmax())
 
 
-Largest = Annotated[float, Within("dB", 0.0, CEILING_DB, open_low=True)]
-Difference = Annotated[Any, Within("dB")]
+Largest = Annotated[float, arg.Within("dB", 0.0, CEILING_DB, open_low=True)]
+Difference = Annotated[Any, arg.Within("dB")]
 
 
 def _limits(largest_db: float) -> FloatArray:
@@ -80,7 +80,7 @@ def precedence_limit_db(gap_ms: Form, *, largest_db: float = ...) -> Form: ...
 @overload
 def precedence_limit_db(gap_ms: ArrayLike, *, largest_db: float = ...) -> FloatArray: ...
 @bordered
-def precedence_limit_db(gap_ms: Ms, *, largest_db: Largest = _LARGEST_DB) -> Any:
+def precedence_limit_db(gap_ms: arg.Ms, *, largest_db: Largest = _LARGEST_DB) -> Any:
     """Return how far a fill may be above the main at a seat, in dB.
 
     Parameters
@@ -112,7 +112,7 @@ def precedence_limit_db(gap_ms: Ms, *, largest_db: Largest = _LARGEST_DB) -> Any
 
 @bordered
 def keeps_image(
-    gap_ms: Ms, level_difference_db: ArrivalLevel, *, largest_db: Largest = _LARGEST_DB
+    gap_ms: arg.Ms, level_difference_db: ArrivalLevel, *, largest_db: Largest = _LARGEST_DB
 ) -> Any:
     """Return whether a fill leaves the image at the stage: within the table, or hardly heard.
 
@@ -155,7 +155,7 @@ def required_margin_ms(
 ) -> FloatArray: ...
 @bordered
 def required_margin_ms(
-    gap_ms: Ms, level_difference_db: Difference, *, largest_db: Largest = _LARGEST_DB
+    gap_ms: arg.Ms, level_difference_db: Difference, *, largest_db: Largest = _LARGEST_DB
 ) -> Any:
     """Return the smallest extra delay that makes a seat satisfy the table.
 
@@ -227,12 +227,12 @@ def _echogram(
 @checked
 def echo_criterion(
     direct: Energies,
-    time_ms: Ms,
+    time_ms: arg.Ms,
     tail: Energies,
     rt60_s: Rt60,
     *,
     programme: Programme = "speech",
-    pulse_ms: Annotated[float, Within("ms", 0.1, 5.0)] = 1.4,
+    pulse_ms: Annotated[float, arg.Within("ms", 0.1, 5.0)] = 1.4,
 ) -> Any:
     """Return Dietsch and Kraak's echo criterion where it may be used, else nan.
 
@@ -288,4 +288,4 @@ def echo_criterion(
             with np.errstate(invalid="ignore"):
                 rise = (_centre_s(end, *parts) - _centre_s(end - step, *parts)) / step
             worst = np.fmax(worst, np.where(counts[i], rise, np.nan))
-    return scalar_out(worst)
+    return worst

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Degrees, Length, Ms, Points, Within, bordered, checked
-from fillalign._validate import COLDEST_C, HOTTEST_C, FloatArray, Form, check_shapes, scalar_out
+from fillalign import _validate as arg
+from fillalign._validate import COLDEST_C, HOTTEST_C, FloatArray, Form, bordered, checked
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -30,15 +30,15 @@ __all__ = [
 NEAR_DB = 10.0
 """How far below the loudest an arrival still counts as heard, in dB."""
 
-WindSpeed = Annotated[Any, Within("m/s", 0.0, 50.0)]
-Wind = Annotated[Any, Within("m/s", -50.0, 50.0)]
-Latency = Annotated[Any, Within("ms", 0.0, 1000.0)]
-Margin = Annotated[Any, Within("ms", -100.0, 100.0)]
-ArrivalLevel = Annotated[Any, Within("dB", silence=True)]
+WindSpeed = Annotated[Any, arg.Within("m/s", 0.0, 50.0)]
+Wind = Annotated[Any, arg.Within("m/s", -50.0, 50.0)]
+Latency = Annotated[Any, arg.Within("ms", 0.0, 1000.0)]
+Margin = Annotated[Any, arg.Within("ms", -100.0, 100.0)]
+ArrivalLevel = Annotated[Any, arg.Within("dB", silence=True)]
 
 
 @bordered
-def distance_m(from_m: Points, to_m: Points) -> Any:
+def distance_m(from_m: arg.Points, to_m: arg.Points) -> Any:
     """Straight-line distance between points in m.
 
     Parameters
@@ -61,7 +61,7 @@ def distance_m(from_m: Points, to_m: Points) -> Any:
 
 @checked
 def wind_along_m_s(
-    from_m: Points, to_m: Points, wind_m_s: WindSpeed, wind_towards_deg: Degrees
+    from_m: arg.Points, to_m: arg.Points, wind_m_s: WindSpeed, wind_towards_deg: arg.Degrees
 ) -> Any:
     """Component of a level wind along a path in m/s, positive with the sound.
 
@@ -86,11 +86,11 @@ def wind_along_m_s(
     >>> wind_along_m_s([0, 0, 0], [10, 0, 0], 3.0, 0.0)
     3.0
     """
-    check_shapes(from_m=from_m[..., 0], to_m=to_m[..., 0], wind_m_s=wind_m_s,
-                 wind_towards_deg=wind_towards_deg)
+    arg.check_shapes(from_m=from_m[..., 0], to_m=to_m[..., 0], wind_m_s=wind_m_s,
+                     wind_towards_deg=wind_towards_deg)
     towards, offset, length = np.radians(wind_towards_deg), to_m - from_m, distance_m(from_m, to_m)
     along = offset[..., 0] * np.cos(towards) + offset[..., 1] * np.sin(towards)
-    return scalar_out(wind_m_s * along / np.where(length > 0.0, length, 1.0))
+    return wind_m_s * along / np.where(length > 0.0, length, 1.0)
 
 
 @overload
@@ -102,7 +102,7 @@ def travel_time_ms(
     distance_m: ArrayLike, air: "Air", *, wind_along_m_s: ArrayLike = ...
 ) -> FloatArray: ...
 @bordered
-def travel_time_ms(distance_m: Length, air: "Air", *, wind_along_m_s: Wind = 0.0) -> Any:
+def travel_time_ms(distance_m: arg.Length, air: "Air", *, wind_along_m_s: Wind = 0.0) -> Any:
     """Time that sound takes over a distance: d / (c + w).
 
     Parameters
@@ -135,8 +135,8 @@ def travel_time_ms(distance_m: Length, air: "Air", *, wind_along_m_s: Wind = 0.0
 
 @bordered
 def first_heard(
-    arrival_ms: Ms, level_db: ArrivalLevel, *,
-    within_db: Annotated[float, Within("dB", 0.0, 100.0)] = NEAR_DB,
+    arrival_ms: arg.Ms, level_db: ArrivalLevel, *,
+    within_db: Annotated[float, arg.Within("dB", 0.0, 100.0)] = NEAR_DB,
 ) -> tuple[Any, Any]:
     """Which of several arrivals at a seat is the first that counts, and when it comes.
 
@@ -195,8 +195,8 @@ def seat_delay_ms(
 ) -> FloatArray: ...
 @bordered
 def seat_delay_ms(
-    main_to_seat_m: Length,
-    fill_to_seat_m: Length,
+    main_to_seat_m: arg.Length,
+    fill_to_seat_m: arg.Length,
     air: "Air",
     *,
     main_latency_ms: Latency = 0.0,
@@ -257,7 +257,7 @@ def fill_delay_ms(
 ) -> FloatArray: ...
 @bordered
 def fill_delay_ms(
-    box_to_box_m: Length,
+    box_to_box_m: arg.Length,
     air: "Air",
     *,
     main_latency_ms: Latency = 0.0,
@@ -313,9 +313,9 @@ def gap_ms(
 ) -> FloatArray: ...
 @bordered
 def gap_ms(
-    main_to_seat_m: Length,
-    fill_to_seat_m: Length,
-    delay_ms: Ms,
+    main_to_seat_m: arg.Length,
+    fill_to_seat_m: arg.Length,
+    delay_ms: arg.Ms,
     air: "Air",
     *,
     main_latency_ms: Latency = 0.0,
@@ -359,7 +359,7 @@ def drift_ms_per_c(distance_m: Form, air: "Air") -> Form: ...
 @overload
 def drift_ms_per_c(distance_m: ArrayLike, air: "Air") -> FloatArray: ...
 @bordered
-def drift_ms_per_c(distance_m: Length, air: "Air") -> Any:
+def drift_ms_per_c(distance_m: arg.Length, air: "Air") -> Any:
     """Change of travel time in ms per degree of warming, at constant water vapour.
 
     -d c'/c^2: negative, since warm air is faster.

@@ -12,8 +12,8 @@ from typing import Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Power, Within, bordered
-from fillalign._validate import FloatArray, Form
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, Form, bordered
 
 __all__ = [
     "direct_energy",
@@ -35,13 +35,13 @@ _SABINE_S_PER_M = 0.161
 _REFERENCE_M = 10.0
 
 
-Rt60 = Annotated[Any, Within("s", 0.05, 30.0)]
-Window = Annotated[Any, Within("ms", 0.0, 1000.0)]
-Later = Annotated[Any, Within("ms", 0.0)]
-Distance = Annotated[Any, Within("m", NEAREST_M, 10000.0)]
-Side = Annotated[Any, Within("m", NEAREST_M, 2000.0)]
-Absorption = Annotated[Any, Within("", 0.001, 1.0)]
-Volume = Annotated[Any, Within("m^3", 10.0, 2e6)]
+Rt60 = Annotated[Any, arg.Within("s", 0.05, 30.0)]
+Window = Annotated[Any, arg.Within("ms", 0.0, 1000.0)]
+Later = Annotated[Any, arg.Within("ms", 0.0)]
+Distance = Annotated[Any, arg.Within("m", NEAREST_M, 10000.0)]
+Side = Annotated[Any, arg.Within("m", NEAREST_M, 2000.0)]
+Absorption = Annotated[Any, arg.Within("", 0.001, 1.0)]
+Volume = Annotated[Any, arg.Within("m^3", 10.0, 2e6)]
 
 
 @overload
@@ -186,7 +186,7 @@ def early_late_energy(
 
 @bordered
 def hopkins_stryker(
-    distance_m: Distance, q: Power, rt60_s: Rt60, volume_m3: Volume
+    distance_m: Distance, q: arg.Power, rt60_s: Rt60, volume_m3: Volume
 ) -> tuple[Any, Any]:
     """Return direct and reverberant energy with a field constant in the room.
 

@@ -17,8 +17,8 @@ from typing import Annotated, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Frequency, Level, Ms, Within, checked
-from fillalign._validate import FloatArray, as_float, check_choice, check_shapes, scalar_out
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, as_float, check_choice, check_shapes, checked
 from fillalign.levels import db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import DECAY_NEPERS, Rt60, early_share
@@ -59,8 +59,8 @@ def as_energies(name: str, energy: ArrayLike) -> FloatArray:
 
 
 Energies = Annotated[Any, as_energies]
-SpeechLevel = Annotated[Any, Within("dB")]
-Modulation = Annotated[Any, Within("", 0.0, 1.0 + 1e-9)]
+SpeechLevel = Annotated[Any, arg.Within("dB")]
+Modulation = Annotated[Any, arg.Within("", 0.0, 1.0 + 1e-9)]
 
 
 def _check_arrivals(direct: FloatArray, tail: FloatArray, time_ms: FloatArray) -> None:
@@ -73,11 +73,11 @@ def _check_arrivals(direct: FloatArray, tail: FloatArray, time_ms: FloatArray) -
 
 def _ratio_db(upper: FloatArray, lower: FloatArray) -> Any:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return scalar_out(10.0 * np.log10(np.divide(upper, lower)))
+        return 10.0 * np.log10(np.divide(upper, lower))
 
 
 @checked
-def first_arrival_ms(direct: Energies, time_ms: Ms) -> Any:
+def first_arrival_ms(direct: Energies, time_ms: arg.Ms) -> Any:
     """Return when a seat's first arrival comes, where the early window opens.
 
     Parameters
@@ -129,12 +129,12 @@ def direct_to_reverberant_db(direct: Energies, tail: Energies) -> Any:
 @checked
 def clarity_db(
     direct: Energies,
-    time_ms: Ms,
+    time_ms: arg.Ms,
     tail: Energies,
     rt60_s: Rt60,
     *,
-    early_ms: Annotated[float, Within("ms", 0.0, 1000.0)] = 50.0,
-    first_ms: Ms | None = None,
+    early_ms: Annotated[float, arg.Within("ms", 0.0, 1000.0)] = 50.0,
+    first_ms: arg.Ms | None = None,
 ) -> Any:
     """Return C50 (or C80 with `early_ms=80`): early over late energy, in dB.
 
@@ -180,11 +180,11 @@ def clarity_db(
 @checked
 def modulation_transfer(
     direct: Energies,
-    time_ms: Ms,
+    time_ms: arg.Ms,
     tail: Energies,
     rt60_s: Rt60,
     *,
-    modulation_hz: Frequency = MODULATION_HZ,
+    modulation_hz: arg.Frequency = MODULATION_HZ,
 ) -> FloatArray:
     """Return how much of speech's modulation survives arrivals and tails.
 
@@ -272,7 +272,7 @@ def _masking_db(level_db: FloatArray) -> FloatArray:
 
 
 @checked
-def noise_factor(speech_db: Level, noise_db: Level | None = None) -> FloatArray:
+def noise_factor(speech_db: arg.Level, noise_db: arg.Level | None = None) -> FloatArray:
     """Return what noise, masking and the threshold of hearing leave of modulation.
 
     Parameters
@@ -312,7 +312,7 @@ def noise_factor(speech_db: Level, noise_db: Level | None = None) -> FloatArray:
 
 @checked
 def speech_transmission_index(
-    modulation: Modulation, *, speech_db: Level | None = None, noise_db: Level | None = None
+    modulation: Modulation, *, speech_db: arg.Level | None = None, noise_db: arg.Level | None = None
 ) -> Any:
     """Return the speech transmission index, indirect method, male speech.
 
@@ -360,4 +360,4 @@ def speech_transmission_index(
     index = 0.5 + 10.0 * np.log10(kept / (1.0 - kept)) / (2.0 * _SNR_LIMIT_DB)
     band = index.mean(axis=-1)
     shared = np.sqrt(band[..., :-1] * band[..., 1:])
-    return scalar_out(np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0))
+    return np.minimum(band @ np.array(STI_ALPHA) - shared @ np.array(STI_BETA), 1.0)

@@ -11,8 +11,8 @@ from typing import Annotated, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Points, Within, checked
-from fillalign._validate import FloatArray, as_points, check_choice
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, as_points, check_choice, checked
 
 __all__ = [
     "Located",
@@ -29,12 +29,12 @@ _SAME_M = 1e-4
 
 
 def _as_known(name: str, value: ArrayLike) -> FloatArray:
-    return Within("m", -4000.0, 4000.0).held(name, as_points(name, value))
+    return arg.Within("m", -4000.0, 4000.0).held(name, as_points(name, value))
 
 
 Known = Annotated[Any, _as_known]
-Distances = Annotated[Any, Within("m", 0.0, 4000.0, open_low=True)]
-Height = Annotated[float, Within("m", -2000.0, 2000.0)]
+Distances = Annotated[Any, arg.Within("m", 0.0, 4000.0, open_low=True)]
+Height = Annotated[float, arg.Within("m", -2000.0, 2000.0)]
 
 
 @dataclass(frozen=True)
@@ -59,10 +59,10 @@ def locate(
     distances_m: Distances,
     *,
     height_m: Height | None = None,
-    laser_m: Annotated[float, Within("m", 0.001, 1.0)] = 0.02,
+    laser_m: Annotated[float, arg.Within("m", 0.001, 1.0)] = 0.02,
     side: str | None = None,
-    near_m: Points | None = None,
-    room_m: Points | None = None,
+    near_m: arg.Points | None = None,
+    room_m: arg.Points | None = None,
 ) -> Located:
     """Find a position from its distances to known points.
 

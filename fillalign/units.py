@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any, overload
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._border import Ms, Numbers, Within, bordered
-from fillalign._validate import FloatArray, Form
+from fillalign import _validate as arg
+from fillalign._validate import FloatArray, Form, bordered
 
 if TYPE_CHECKING:
     from fillalign.air import Air
@@ -21,9 +21,9 @@ __all__ = [
 ]
 
 METRES_PER_FOOT = 0.3048
-Rate = Annotated[float, Within("Hz", 8000.0, 768000.0)]
-Metres = Annotated[Any, Within("m")]
-Feet = Annotated[Any, Within("ft")]
+Rate = Annotated[float, arg.Within("Hz", 8000.0, 768000.0)]
+Metres = Annotated[Any, arg.Within("m")]
+Feet = Annotated[Any, arg.Within("ft")]
 
 
 @overload
@@ -31,7 +31,7 @@ def ms_to_samples(time_ms: Form, sample_rate_hz: float = ...) -> Form: ...
 @overload
 def ms_to_samples(time_ms: ArrayLike, sample_rate_hz: float = ...) -> FloatArray: ...
 @bordered
-def ms_to_samples(time_ms: Ms, sample_rate_hz: Rate = 48000.0) -> Any:
+def ms_to_samples(time_ms: arg.Ms, sample_rate_hz: Rate = 48000.0) -> Any:
     """Convert milliseconds to samples (not rounded).
 
     Parameters
@@ -59,7 +59,7 @@ def samples_to_ms(samples: Form, sample_rate_hz: float = ...) -> Form: ...
 @overload
 def samples_to_ms(samples: ArrayLike, sample_rate_hz: float = ...) -> FloatArray: ...
 @bordered
-def samples_to_ms(samples: Numbers, sample_rate_hz: Rate = 48000.0) -> Any:
+def samples_to_ms(samples: arg.Numbers, sample_rate_hz: Rate = 48000.0) -> Any:
     """Convert samples to milliseconds; the inverse of `ms_to_samples`, its range and errors.
 
     Examples
@@ -75,7 +75,7 @@ def ms_to_m(time_ms: Form, air: "Air") -> Form: ...
 @overload
 def ms_to_m(time_ms: ArrayLike, air: "Air") -> FloatArray: ...
 @bordered
-def ms_to_m(time_ms: Ms, air: "Air") -> Any:
+def ms_to_m(time_ms: arg.Ms, air: "Air") -> Any:
     """Distance in m that sound covers in a time in ms; the inverse of `travel_time_ms`.
 
     Raises
@@ -135,7 +135,7 @@ def round_up_to_step(delay_ms: Form, step_ms: float) -> Form: ...
 def round_up_to_step(delay_ms: ArrayLike, step_ms: float) -> FloatArray: ...
 @bordered
 def round_up_to_step(
-    delay_ms: Ms, step_ms: Annotated[float, Within("ms", 1e-6)]
+    delay_ms: arg.Ms, step_ms: Annotated[float, arg.Within("ms", 1e-6)]
 ) -> Any:
     """Round a delay in ms up to the device's step, so that a fill is never early.
 
