@@ -6,24 +6,14 @@ import argparse
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import numpy as np
+
+from fillalign import audio
 from fillalign._text import plain, short
-from fillalign.commands.shell import (
-    BAD_VENUE,
-    NOT_WRITTEN,
-    NOTHING_SURE,
-    OK,
-    Parser,
-    check_picture,
-    fail,
-    number,
-    write,
-)
-
-if TYPE_CHECKING:
-    from fillalign._validate import FloatArray
-    from fillalign.audio import OctaveDecay, Recording
+from fillalign._validate import FloatArray
+from fillalign.commands import shell
+from fillalign.commands.shell import Parser
 
 _SIGNAL = (
     ("seconds", 3.0, "S", "length of each sweep"),
@@ -42,7 +32,7 @@ def add_signal(parser: argparse.ArgumentParser) -> None:
     """Add what a test signal is made by; a take is read with the same."""
     group = parser.add_argument_group("the test signal (a take is read with what was played)")
     for name, value, unit, words in _SIGNAL:
-        group.add_argument(f"--{name}", type=number, default=value, metavar=unit,
+        group.add_argument(f"--{name}", type=shell.number, default=value, metavar=unit,
                            help=f"{words} (default: {value:g})")
 
 
@@ -55,16 +45,12 @@ def changed_signal(args: argparse.Namespace) -> str:
 
 def sweep_of(args: argparse.Namespace, rate_hz: float, peak_dbfs: float = -6.0) -> FloatArray:
     """Return the sweep that the options describe, at a rate."""
-    from fillalign.audio import exponential_sweep
-
-    return exponential_sweep(seconds=args.seconds, low_hz=args.low_hz, high_hz=args.high_hz,
-                             sample_rate_hz=rate_hz, peak_dbfs=peak_dbfs)
+    return audio.exponential_sweep(seconds=args.seconds, low_hz=args.low_hz, high_hz=args.high_hz,
+                                   sample_rate_hz=rate_hz, peak_dbfs=peak_dbfs)
 
 
 def signal(argv: Sequence[str]) -> int:
     """Write the test signal, and say how it is played."""
-    from fillalign.audio import RecordingError, take_turns, write_wav
-
     parser = Parser(prog="fillalign signal", allow_abbrev=False,
                     description="Write the test signal that tells when mains and fill arrive: a "
                                 "sweep on the mains, on the fill, on the mains again. Left "
@@ -72,25 +58,26 @@ def signal(argv: Sequence[str]) -> int:
                     epilog="example: fillalign signal turns.wav --peak-dbfs -24")
     parser.add_argument("file", metavar="FILE.wav")
     parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
-    parser.add_argument("--sample-rate-hz", type=number, default=48000.0, metavar="HZ",
+    parser.add_argument("--sample-rate-hz", type=shell.number, default=48000.0, metavar="HZ",
                         help="of the player (default: 48000); the recorder's may be another")
-    parser.add_argument("--peak-dbfs", type=number, default=-18.0, metavar="DB",
+    parser.add_argument("--peak-dbfs", type=shell.number, default=-18.0, metavar="DB",
                         help="peak below full scale, -60 to 0 (default: -18, where consoles are "
                              "lined up)")
     add_signal(parser)
     args = parser.parse_args(argv)
     try:
         sweep = sweep_of(args, args.sample_rate_hz, args.peak_dbfs)
-        turns = take_turns(sweep, spacing_s=args.spacing_s, sample_rate_hz=args.sample_rate_hz)
-        write_wav(args.file, turns, args.sample_rate_hz, bits=24, overwrite=args.overwrite)
-    except RecordingError as error:
-        return fail(str(error), NOT_WRITTEN)
+        turns = audio.take_turns(sweep, spacing_s=args.spacing_s,
+                                 sample_rate_hz=args.sample_rate_hz)
+        audio.write_wav(args.file, turns, args.sample_rate_hz, bits=24, overwrite=args.overwrite)
+    except audio.RecordingError as error:
+        return shell.fail(str(error), shell.NOT_WRITTEN)
     except ValueError as error:
         parser.error(str(error))
     print(plain(f"written: {args.file}"))
     for line in _how_to_play(args):
         print(line)
-    return OK
+    return shell.OK
 
 
 def _how_to_play(args: argparse.Namespace) -> list[str]:
@@ -123,8 +110,6 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
 
 def decay(argv: Sequence[str]) -> int:
     """Read how the room dies away, by octave, from a recording."""
-    from fillalign.audio import read_recording
-
     parser = Parser(prog="fillalign decay", allow_abbrev=False,
                     description="Read EDT, T20, T30 and C50 by octave from a take of the test "
                                 "signal, a clap or balloon, or noise that stops; what ISO 3382 "
@@ -142,21 +127,17 @@ def decay(argv: Sequence[str]) -> int:
     parser.add_argument("--json", action="store_true", help="print numbers as JSON")
     add_signal(parser)
     args = parser.parse_args(argv)
-    check_picture(parser, args.picture)
-    take = read_recording(args.recording)
+    shell.check_picture(parser, args.picture)
+    take = audio.read_recording(args.recording)
     try:
         samples = _dying(take, args)
         return _told_decay(samples, take.sample_rate_hz, args)
     except ValueError as error:
-        return fail(f"{short(args.recording)}: {error}", BAD_VENUE)
+        return shell.fail(f"{short(args.recording)}: {error}", shell.BAD_VENUE)
 
 
-def _dying(take: Recording, args: argparse.Namespace) -> FloatArray:
+def _dying(take: audio.Recording, args: argparse.Namespace) -> FloatArray:
     """Return the impulse response up to the next turn, or the clap or noise as it is."""
-    import numpy as np
-
-    from fillalign.audio import impulse_response
-
     rate = take.sample_rate_hz
     heard = take.samples[:, take.channel(args.channel, "--channel") - 1]
     if args.kind != "sweep":
@@ -164,7 +145,7 @@ def _dying(take: Recording, args: argparse.Namespace) -> FloatArray:
     if take.seconds < args.seconds:
         raise ValueError(f"too short: the recording lasts {take.seconds:.2f} s, the sweep "
                          f"{args.seconds:g} s")
-    response = impulse_response(heard, sweep_of(args, rate), rate)
+    response = audio.impulse_response(heard, sweep_of(args, rate), rate)
     size = np.abs(response)
     # The mains play first; what distortion puts ahead of them is far softer.
     start = max(0, int(np.argmax(size > 0.25 * size.max())) - round(_MARGIN_S * rate))
@@ -177,16 +158,14 @@ def _dying(take: Recording, args: argparse.Namespace) -> FloatArray:
 
 def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int:
     """Print what is read of a decay, and draw it if asked for."""
-    from fillalign.audio import decay_times, decay_toml
-
-    read = decay_times(samples, rate, interrupted=args.kind == "noise")
+    read = audio.decay_times(samples, rate, interrupted=args.kind == "noise")
     if args.picture is not None:
         from fillalign import plots
 
         picture = plots.page_picture(
             lambda ax: plots.decay_plot(read, ax=ax), (7.0, 3.0),
             "Level of the sound still to come, by octave, with the part each time is read from.")
-        write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
+        shell.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
     if args.json:
         print(json.dumps({str(octave): _numbers(each) for octave, each in read.items()}))
     else:
@@ -199,22 +178,21 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
         why = (f"C50 is {max(early):.0f} dB at most, and a decay of 20 s has {_LEAST_C50_DB:g}: "
                "is no")
     if why is not None:
-        return fail(f"{short(args.recording)}: {why} {_NAMES[args.kind]}. If it is something else, "
-                    "name it with --kind", NOTHING_SURE)
+        return shell.fail(f"{short(args.recording)}: {why} {_NAMES[args.kind]}. If it is something "
+                          "else, name it with --kind", shell.NOTHING_SURE)
     if not args.json:
-        lines = decay_toml(read).partition("\n")[2]
+        lines = audio.decay_toml(read).partition("\n")[2]
         print(f"\nIn the venue file, replace the rt60_s line under [state.check] by:\n{lines}",
               end="")
-    return OK
+    return shell.OK
 
 
-def _numbers(each: OctaveDecay) -> dict[str, object]:
-    return {"edt_s": each.edt_s, "t20_s": each.t20_s, "t30_s": each.t30_s, "c50_db": each.c50_db,
-            "rt60_s": each.rt60_s, "noise_margin_db": each.noise_margin_db,
-            "correlation": dict(each.correlation), "why": dict(each.why)}
+def _numbers(each: audio.OctaveDecay) -> dict[str, object]:
+    names = ("edt_s", "t20_s", "t30_s", "c50_db", "rt60_s", "noise_margin_db", "correlation", "why")
+    return {name: getattr(each, name) for name in names}
 
 
-def _print_decay(read: Mapping[int, OctaveDecay]) -> None:
+def _print_decay(read: Mapping[int, audio.OctaveDecay]) -> None:
     def shown(value: float | None, form: str) -> str:
         return "-" if value is None else format(value, form)
 

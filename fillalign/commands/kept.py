@@ -1,34 +1,99 @@
-"""What takes say, kept: readings beside what was set, and the venue file as measured."""
+"""What earlier commands wrote, read again and added to.
+
+A plan, by its JSON or the sheet's CSV; readings beside what was set; and the venue file as
+measured.
+"""
 
 from __future__ import annotations
 
 import argparse
+import csv
+import io
+import json
 import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from fillalign._text import quoted, short
-from fillalign.commands.shell import air_of, same_venue, tells_air
+from fillalign import audio, planning, venue as venues
+from fillalign._text import LONGEST_PATH, csv_text, quoted, short
+from fillalign.air import Air
+from fillalign.commands.shell import air_of, fitting, same_venue, tells_air
+from fillalign.venue import Measured, OutputSettings, Venue, VenueError, entry_toml, with_entries
 
-if TYPE_CHECKING:
-    from fillalign.air import Air
-    from fillalign.audio import GapReading
-    from fillalign.planning import Expected
-    from fillalign.venue import Measured, OutputSettings, Venue
-
+PLAN_HELP = ("what was planned: the sheet's CSV, or JSON from 'fillalign VENUE.toml --json' "
+             "(default: planned anew, which takes some seconds in a large venue)")
+_COLUMNS: dict[str, Any] = {
+    "delay_ms": float, "trim_db": float, "low_cut_hz": float, "low_cut_order": int,
+    "low_cut_kind": str, "shelf_db": float, "shelf_hz": float, "polarity": str,
+}
 _AIR = ("temperature_c", "humidity_pct")
 _SAME_AIR_C = 0.5
 
 
+def saved_plan(venue: Venue, file: str) -> tuple[Mapping[str, OutputSettings], Air]:
+    """Return settings and air of a plan that was written.
+
+    Raises VenueError if it is of another venue, ValueError if it is none.
+    """
+    try:
+        content = Path(file).read_bytes()
+        if Path(file).suffix.lower() == ".csv":
+            settings, air = _from_sheet(venue, content.decode("utf-8-sig"), file)
+        else:
+            saved = json.loads(content)
+            same_venue(venue, saved["venue"]["name"], file)
+            settings, air = venues.saved_settings(saved), Air(**saved["air"])
+        venues.check_settings(venue, settings)
+    except VenueError:
+        raise
+    except OSError as error:
+        raise ValueError(f"{short(file)}: cannot be read, {error.strerror}") from None
+    except (KeyError, TypeError, ValueError, RecursionError, csv.Error) as error:
+        raise ValueError(f"{short(file)}: is no sheet (CSV) or plan (--json) of this venue: "
+                         f"{short(str(error), LONGEST_PATH)}") from None
+    return settings, air
+
+
+def planned(venue: Venue, file: str | None) -> tuple[Mapping[str, OutputSettings], Air]:
+    """Return settings and air of a plan saved, or made anew if it fits the devices."""
+    if file is not None:
+        return saved_plan(venue, file)
+    with fitting(venue.name):
+        plan = planning.plan_fills(venue)
+    return plan.settings, plan.air
+
+
+def _from_sheet(venue: Venue, text: str, file: str) -> tuple[dict[str, OutputSettings], Air]:
+    """Return what the sheet's CSV says, each output by its name as written there."""
+    rows: dict[str, Any] = {
+        row["output"]: row for row in csv.DictReader(io.StringIO(text), strict=True)}
+    for row in rows.values():
+        same_venue(venue, row.get("venue", venue.name), file)
+    settings = {}
+    for name in venue.outputs:
+        if csv_text(name) not in rows:
+            raise ValueError(f"there is no line for output {quoted(name)}")
+        row = rows[csv_text(name)]
+        own = {key: "-inf" if row[key] == "off" else row[key] for key in _COLUMNS}
+        # What has no low cut has neither its order nor its kind.
+        settings[name] = OutputSettings(**{key: _COLUMNS[key](value)
+                                           for key, value in own.items() if value})
+    any_row = next(iter(rows.values()))
+    told = (float(any_row[f"computed_{key}"]) for key in ("temperature_c", "humidity_pct",
+                                                       "pressure_kpa"))
+    return settings, Air(*told)
+
+
 @dataclass(frozen=True)
 class SetFile:
-    """A file of what was set and read: its text ('' where it is not there yet)."""
+    """A file of what was set and read: its text ('' where it is not there yet) and its tables."""
 
     path: Path
     text: str
+    tables: Mapping[str, Any]
 
     @classmethod
     def of(cls, name: str) -> SetFile:
@@ -36,37 +101,35 @@ class SetFile:
         path = Path(name)
         try:
             text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
-            tomllib.loads(text)
+            return cls(path, text, tomllib.loads(text))
         except OSError as error:
             raise ValueError(f"{short(name)}: cannot be read, {error.strerror}") from None
         except (ValueError, RecursionError):
             raise ValueError(f"{short(name)}: is no TOML") from None
-        return cls(path, text)
+
+    def _table(self, *names: str) -> Mapping[str, Any]:
+        """Return a table by its name and those around it, empty where there is none."""
+        table: Any = self.tables
+        for name in names:
+            table = table.get(name) if isinstance(table, Mapping) else None
+        return table if isinstance(table, Mapping) else {}
 
     def delay_ms(self, output: str) -> float | None:
         """Return the delay that it has for an output, if any."""
-        tables = tomllib.loads(self.text).get("output", {})
-        own = tables.get(output, {}) if isinstance(tables, Mapping) else {}
-        value = own.get("delay_ms") if isinstance(own, Mapping) else None
+        value = self._table("output", output).get("delay_ms")
         return float(value) if isinstance(value, int | float) else None
 
     def air(self, venue: Venue, args: argparse.Namespace) -> Air:
         """Return the air of a take: as told, or as written here, or the empty venue's."""
-        head = self._head()
+        head = self._table("as_set")
         if not tells_air(args) and isinstance(head.get("temperature_c"), int | float):
-            args = argparse.Namespace(**{**vars(args), **{key: head[key] for key in _AIR
-                                                          if key in head}})
+            noted = {key: head[key] for key in _AIR if key in head}
+            args = argparse.Namespace(**{**vars(args), **noted})
         return air_of(venue, args, "check")
-
-    def _head(self) -> Mapping[str, Any]:
-        head = tomllib.loads(self.text).get("as_set", {})
-        return head if isinstance(head, Mapping) else {}
 
     def _with_air(self, text: str, air: Air) -> str:
         """Return its text with the air of the takes, or raise ValueError if it has another."""
-        from fillalign.venue import entry_toml, with_entries
-
-        noted = self._head().get("temperature_c")
+        noted = self._table("as_set").get("temperature_c")
         if noted is not None:
             if abs(noted - air.temperature_c) > _SAME_AIR_C:
                 raise ValueError(f"{short(str(self.path))}: has temperature_c = {noted:g}, but the "
@@ -80,17 +143,14 @@ class SetFile:
         return made if count else with_entries(text, table)
 
     def with_readings(
-        self, venue: Venue, dialled_ms: float, takes: Iterable[tuple[Expected, GapReading]],
-        air: Air | None = None,
+        self, venue: Venue, dialled_ms: float,
+        takes: Iterable[tuple[planning.Expected, audio.GapReading]], air: Air | None = None,
     ) -> str:
         """Return its text with the delay dialled, if it has none, and a table for each take.
 
         An air that was told is kept with them.
         """
-        from fillalign.venue import entry_toml, with_entries
-
-        same_venue(venue, self._head().get("venue", venue.name), str(self.path))
-
+        same_venue(venue, self._table("as_set").get("venue", venue.name), str(self.path))
         read = list(takes)
         output = read[0][0].output
         known, text = self.delay_ms(output), self.text
@@ -104,52 +164,41 @@ class SetFile:
             text = self._with_air(text, air)
         if known is None:
             text = with_entries(text, entry_toml("output", {"delay_ms": dialled_ms}, name=output))
-        return with_entries(text, "\n".join(_reading_toml(*one) for one in read))
-
-
-def _reading_toml(expected: Expected, reading: GapReading) -> str:
-    from fillalign.venue import entry_toml
-
-    told = {"output": expected.output, "at_m": [round(x, 3) for x in expected.seat_m],
-            "gap_ms": None if reading.gap_ms is None else round(reading.gap_ms, 2),
-            "polarity_same": reading.polarity_same}
-    return entry_toml("[reading]", {key: value for key, value in told.items()
-                                      if value is not None})
+        for expected, reading in read:
+            told = {"output": output, "at_m": [round(x, 3) for x in expected.seat_m],
+                    "gap_ms": None if reading.gap_ms is None else round(reading.gap_ms, 2),
+                    "polarity_same": reading.polarity_same}
+            text = with_entries(text, entry_toml("[reading]", {
+                key: value for key, value in told.items() if value is not None}))
+        return text
 
 
 def measured_by(
-    venue: Venue, settings: Mapping[str, OutputSettings], expected: Expected,
-    reading: GapReading, mains_dba: float,
+    venue: Venue, settings: Mapping[str, OutputSettings], expected: planning.Expected,
+    reading: audio.GapReading, mains_dba: float,
 ) -> list[Measured]:
     """Return the levels of a take, brought back to trim 0 without filters, for the venue file."""
-    from fillalign.audio import measured_levels
-    from fillalign.planning import main_outputs, resting_levels_db
-    from fillalign.venue import Measured
-
-    mains, fill = measured_levels(reading, mains_dba)
-    heard = {expected.output: fill}
-    if len(main_outputs(venue)) == 1:
+    mains_db, fill_db = audio.measured_levels(reading, mains_dba)
+    heard, mains = {expected.output: fill_db}, planning.main_outputs(venue)
+    if len(mains) == 1:
         # Several outputs of mains sounded together: nobody knows how much was whose.
-        heard = {main_outputs(venue)[0]: mains, **heard}
+        heard = {mains[0]: mains_db, **heard}
     return [Measured(output, expected.seat_m, "check",
-                     by_octave_db=resting_levels_db(levels, settings[output]))
+                     by_octave_db=planning.resting_levels_db(levels, settings[output]))
             for output, levels in heard.items()]
 
 
 def venue_as_measured(text: str, venue: Venue, output: str, late_ms: float, takes: int,
                       levels: Sequence[Measured]) -> str:
     """Return the text of a venue file with a fill later than planned, and with levels read."""
-    from fillalign.audio import measured_toml
-    from fillalign.venue import read_venue_text, with_entries, with_latency
-
     old = venue.outputs[output].latency_ms
     if old + late_ms < 0:
         raise ValueError(f"the fill comes {-late_ms:.2f} ms earlier than expected, more than its "
                          f"latency of {old:g} ms could be wrong by: measure the places again")
-    made = with_latency(text, output, old + late_ms,
+    made = venues.with_latency(text, output, old + late_ms,
                         note=f"{late_ms:+.2f} ms by {takes} take(s) at the venue")
     if levels:
-        made = with_entries(made, measured_toml(levels))
+        made = with_entries(made, audio.measured_toml(levels))
     # Refused here rather than by whoever reads it next.
-    read_venue_text(made)
+    venues.read_venue_text(made)
     return made

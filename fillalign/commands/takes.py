@@ -7,36 +7,20 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from fillalign import audio, planning
 from fillalign._text import listed, plain, quoted, short
 from fillalign._validate import FloatArray, range_text
-from fillalign.commands.dialled import PLAN_HELP, planned
+from fillalign.air import Air
+from fillalign.commands import shell
 from fillalign.commands.ears import add_signal, sweep_of
-from fillalign.commands.kept import SetFile, measured_by, venue_as_measured
-from fillalign.commands.shell import (
-    NOTHING_SURE,
-    OK,
-    Parser,
-    add_air,
-    air_of,
-    check_picture,
-    fitting,
-    number,
-    samples_of,
-    tells_air,
-    venue_named,
-    venue_text,
-    write,
-)
-
-if TYPE_CHECKING:
-    from fillalign.air import Air
-    from fillalign.audio import GapReading, Recording
-    from fillalign.planning import Expected
-    from fillalign.venue import OutputSettings, Venue
+from fillalign.commands.kept import PLAN_HELP, SetFile, measured_by, planned, venue_as_measured
+from fillalign.commands.shell import Parser
+from fillalign.field import venue_seats
+from fillalign.venue import OutputSettings, Venue
 
 _DISAGREE_MS = 1.0
 _LEVEL_OFF_DB = 3.0
@@ -53,7 +37,7 @@ def _place(text: str) -> tuple[float, ...]:
     if len(parts) not in (2, 3):
         raise argparse.ArgumentTypeError(
             f"takes X,Y or X,Y,Z in metres, such as 30,3; got {text!r}")
-    return tuple(number(part) for part in parts)
+    return tuple(shell.number(part) for part in parts)
 
 
 def _parser() -> Parser:
@@ -71,7 +55,7 @@ def _parser() -> Parser:
         help="where the microphone stood, once a take, in their order (default: the seat of the "
              "sheet's readings; the ears' height there)")
     add("--plan", metavar="FILE", help=PLAN_HELP)
-    add("--dialled-ms", type=number, metavar="MS",
+    add("--dialled-ms", type=shell.number, metavar="MS",
         help="delay dialled on the fill while it played (default: that in the --add-to file, or "
              "the planned one)")
     add("--mains", action="append", metavar="OUTPUT",
@@ -82,9 +66,9 @@ def _parser() -> Parser:
         help="channel of the microphone, from 1 (default: the loudest)")
     add("--moved-take", metavar="FILE.wav",
         help="a second take with the fill set 3 ms later, where the first is in doubt")
-    add("--mains-dba", type=number, metavar="DBA",
+    add("--mains-dba", type=shell.number, metavar="DBA",
         help="meter at the seat while the mains play pink noise: levels for the venue file")
-    add_air(parser, " while it played (default: the empty venue's)")
+    shell.add_air(parser, " while it played (default: the empty venue's)")
     out = parser.add_argument_group("what is written")
     out.add_argument("--picture", metavar="FILE.svg", help="draw both responses (one take)")
     out.add_argument("--add-to", metavar="FILE.toml",
@@ -100,29 +84,6 @@ def _parser() -> Parser:
 
 
 @dataclass(frozen=True)
-class _Heard:
-    """One take: its file, what it should say as dialled, and what it says."""
-
-    file: str
-    expected: Expected
-    reading: GapReading
-    wanted_ms: float
-
-    @property
-    def add_ms(self) -> float:
-        """What to add to the delay by this take alone."""
-        from fillalign.audio import correction_ms
-
-        return correction_ms(self.reading, self.wanted_ms)[0]
-
-    @property
-    def over_db(self) -> float:
-        """Fill over mains: as read, or as expected where it is withheld."""
-        read = self.reading.level_difference_db
-        return self.expected.level_difference_db if read is None else read
-
-
-@dataclass(frozen=True)
 class _Case:
     """What was asked: venue, fill, settings as planned, the delay dialled, the air, the plan's."""
 
@@ -130,7 +91,6 @@ class _Case:
     output: str
     settings: Mapping[str, OutputSettings]
     dialled_ms: float
-    mains: tuple[str, ...] | None
     air: Air
     planned_air: Air
 
@@ -138,74 +98,76 @@ class _Case:
     def planned_ms(self) -> float:
         return self.settings[self.output].delay_ms
 
-    def expected(self, seat: Sequence[float]) -> Expected:
-        """Return what a take at a seat should say with the fill as dialled."""
-        from fillalign.planning import expected_reading
 
-        own = replace(self.settings[self.output], delay_ms=self.dialled_ms)
-        return expected_reading(self.venue, {**self.settings, self.output: own}, self.output,
-                                seat, mains=self.mains, air=self.air)
+@dataclass(frozen=True)
+class _Heard:
+    """One take: its file, what it should say as dialled, what it says, and what is wanted.
+
+    `add_ms` is what to add to the delay by this take alone, not a number where nothing is sure.
+    """
+
+    file: str
+    expected: planning.Expected
+    reading: audio.GapReading
+    wanted_ms: float
+    add_ms: float
+
+
+@dataclass(frozen=True)
+class _Correction:
+    """One change of the delay for all takes that are sure, and what it leaves at each seat."""
+
+    add_ms: float
+    within_ms: float
+    set_ms: float
+    left_ms: tuple[float, ...]
 
 
 def take(argv: Sequence[str]) -> int:
     """Read takes against the plan, and say what to correct."""
-    from fillalign.audio import read_recording
-
     parser = _parser()
     args = parser.parse_args(argv)
-    check_picture(parser, args.picture)
+    shell.check_picture(parser, args.picture)
     if args.at is not None and len(args.at) != len(args.takes):
         parser.error(f"--at must be given once a take, got {len(args.at)} for {len(args.takes)}")
     if len(args.takes) > 1 and (args.at is None or args.picture or args.moved_take):
         parser.error("several takes need --at for each, and go without --picture and --moved-take")
     if args.mains_dba is not None and (args.venue_out is None or len(args.takes) > 1):
         parser.error("--mains-dba goes with --venue-out and one take")
-    venue = venue_named(args.venue)
+    venue = shell.venue_named(args.venue)
     with parser.judging():
         case = _case(venue, args)
-    recordings = [read_recording(file) for file in args.takes]
-    moved = None if args.moved_take is None else read_recording(args.moved_take)
+    recordings = [audio.read_recording(file) for file in args.takes]
+    moved = None if args.moved_take is None else audio.read_recording(args.moved_take)
     with parser.judging():
-        heard = [_heard(case, args, file, recording, seat, moved) for file, recording, seat in zip(
+        heard = [_heard(case, args, *each, moved) for each in zip(
             args.takes, recordings, _seats(case, args), strict=True)]
     return _answer(case, heard, args)
 
 
 def _case(venue: Venue, args: argparse.Namespace) -> _Case:
     """Return what is asked, or raise what is wrong in it."""
-    output = _output(venue, args.fill)
+    fills = sorted({source.output for source in venue.of_role("fill")})
+    boxes = {source.name: source.output for source in venue.of_role("fill")}
+    output = args.fill if args.fill in fills else boxes.get(args.fill)
+    if output is None:
+        raise ValueError(f"no fill on an output {quoted(args.fill)}; there are {listed(fills)}")
     settings, made_for = planned(venue, args.plan)
-    own = settings[output]
-    if own.trim_db == float("-inf"):
+    if settings[output].trim_db == float("-inf"):
         raise ValueError(f"{quoted(output)} stays off in the plan: there is nothing to read")
-    file = None if args.add_to is None else SetFile.of(args.add_to)
-    air = air_of(venue, args, "check") if file is None else file.air(venue, args)
-    noted = None if file is None else file.delay_ms(output)
-    known = own.delay_ms if noted is None else noted
-    dialled = known if args.dialled_ms is None else args.dialled_ms
-    if not 0 <= dialled <= venue.outputs[output].delay_max_ms:
-        raise ValueError("--dialled-ms must be between 0 and "
-                         f"{venue.outputs[output].delay_max_ms:g} ms, got {dialled:g}")
-    mains = None if args.mains is None else tuple(args.mains)
-    return _Case(venue, output, settings, dialled, mains, air, made_for)
-
-
-def _output(venue: Venue, name: str) -> str:
-    """Return the output of a fill, by its own name or that of a box on it."""
-    fills = {source.output: source.output for source in venue.of_role("fill")}
-    named = {**{source.name: source.output for source in venue.of_role("fill")}, **fills}
-    if name not in named:
-        raise ValueError(f"no fill on an output {quoted(name)}; there are {listed(sorted(fills))}")
-    return named[name]
+    file = SetFile(Path(), "", {}) if args.add_to is None else SetFile.of(args.add_to)
+    known = (args.dialled_ms, file.delay_ms(output), settings[output].delay_ms)
+    dialled = next(value for value in known if value is not None)
+    most = venue.outputs[output].delay_max_ms
+    if not 0 <= dialled <= most:
+        raise ValueError(f"--dialled-ms must be between 0 and {most:g} ms, got {dialled:g}")
+    return _Case(venue, output, settings, dialled, file.air(venue, args), made_for)
 
 
 def _seats(case: _Case, args: argparse.Namespace) -> list[tuple[float, ...]]:
     """Return where the microphone stood at each take, with the ears' height where none is given."""
-    from fillalign.field import venue_seats
-    from fillalign.planning import aim_seat_m
-
     if args.at is None:
-        return [aim_seat_m(case.venue, case.output)]
+        return [planning.aim_seat_m(case.venue, case.output)]
     points = venue_seats(case.venue).points_m
     places = [at if len(at) == 3 else
               (*at, float(points[((points[:, :2] - at) ** 2).sum(axis=1).argmin(), 2]))
@@ -219,53 +181,45 @@ def _check_places(venue: Venue, points: FloatArray, places: Sequence[Sequence[fl
     room, where = venue.room, "lies outside the room"
     if room is None or room.drawn:
         all_m = [*points, *(source.position_m for source in venue.sources)]
-        corners = [np.min(all_m, axis=0) - _AROUND_M, np.max(all_m, axis=0) + _AROUND_M]
+        low, high = np.min(all_m, axis=0) - _AROUND_M, np.max(all_m, axis=0) + _AROUND_M
         where = f"lies more than {_AROUND_M:g} m from seats and loudspeakers"
     else:
-        corners = [np.array([room.x_from_m, -room.width_m / 2, 0.0]),
-                   np.array([room.x_to_m, room.width_m / 2, room.height_m])]
+        low = np.array([room.x_from_m, -room.width_m / 2, 0.0])
+        high = np.array([room.x_to_m, room.width_m / 2, room.height_m])
     for place in places:
-        for axis, value, low, high in zip("xyz", place, *corners, strict=True):
-            if not low <= value <= high:
+        for axis, value, least, most in zip("xyz", place, low, high, strict=True):
+            if not least <= value <= most:
                 raise ValueError(f"--at {','.join(f'{one:g}' for one in place)} {where}: {axis} "
-                                 f"must be {range_text(low, high, 'm')}, got {value:g}")
+                                 f"must be {range_text(least, most, 'm')}, got {value:g}")
 
 
-def _heard(case: _Case, args: argparse.Namespace, file: str, recording: Recording,
-           seat: tuple[float, ...], moved: Recording | None) -> _Heard:
-    """Read one take."""
-    from fillalign.audio import measure_gap
-
-    expected = case.expected(seat)
+def _heard(case: _Case, args: argparse.Namespace, file: str, recording: audio.Recording,
+           seat: tuple[float, ...], moved: audio.Recording | None) -> _Heard:
+    """Read one take, and what it should say with the fill as dialled."""
+    as_dialled = replace(case.settings[case.output], delay_ms=case.dialled_ms)
+    expected = planning.expected_reading(
+        case.venue, {**case.settings, case.output: as_dialled}, case.output, seat,
+        mains=None if args.mains is None else tuple(args.mains), air=case.air)
     # A sweep is the same at any rate that holds it; at the take's own nothing is resampled.
     rate = max(float(recording.sample_rate_hz), 2.1 * args.high_hz)
-    reading = measure_gap(recording, sweep_of(args, rate), rate, spacing_s=args.spacing_s,
-                          turns=args.turns, channel=args.channel, planned_gap_ms=expected.gap_ms,
-                          moved_take=moved)
-    return _Heard(file, expected, reading, expected.gap_ms + case.planned_ms - case.dialled_ms)
+    reading = audio.measure_gap(
+        recording, sweep_of(args, rate), rate, spacing_s=args.spacing_s, turns=args.turns,
+        channel=args.channel, planned_gap_ms=expected.gap_ms, moved_take=moved)
+    wanted = expected.gap_ms + case.planned_ms - case.dialled_ms
+    add = np.nan if reading.gap_ms is None else audio.correction_ms(reading, wanted)[0]
+    return _Heard(file, expected, reading, wanted, add)
 
 
 # The answer -------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Correction:
-    """One change of the delay for all takes that are sure, and what it leaves at each seat."""
-
-    add_ms: float
-    within_ms: float
-    set_ms: float
-    left_ms: tuple[float, ...]
-
-
 def _correction(case: _Case, sure: Sequence[_Heard]) -> _Correction:
     """Return the change that suits all takes, in the steps of the device."""
-    from fillalign.planning import common_correction_ms
-
+    levels = [each.expected.level_difference_db if each.reading.level_difference_db is None
+              else each.reading.level_difference_db for each in sure]
     wanted = [each.add_ms for each in sure]
-    add = common_correction_ms(case.venue, case.output, wanted, [each.over_db for each in sure])
-    device = case.venue.outputs[case.output]
-    step = device.delay_step_ms
+    add = planning.common_correction_ms(case.venue, case.output, wanted, levels)
+    step = case.venue.outputs[case.output].delay_step_ms
     new = max(0.0, round((case.dialled_ms + add) / step) * step)
     moved = new - case.dialled_ms
     return _Correction(add, max(each.reading.uncertainty_ms or 0.0 for each in sure), new,
@@ -274,23 +228,19 @@ def _correction(case: _Case, sure: Sequence[_Heard]) -> _Correction:
 
 def _slip(case: _Case, sure: Sequence[_Heard]) -> str | None:
     """Say how the delay is not in as dialled, where every take comes as if it were so."""
-    dialled = case.dialled_ms
-    if dialled < _SLIP_FROM_MS or not sure:
-        return None
-
-    def comes(change_ms: float) -> bool:
-        return all(abs(each.add_ms + change_ms) <= max(
-            _SLIP_WITHIN_MS, each.reading.uncertainty_ms or 0.0) for each in sure)
-
-    if comes(-dialled):
-        return (f"the fill comes as if its {dialled:.2f} ms were not in: likely the delay is "
-                "bypassed, stored in another scene, or not dialled. Look in "
-                f"{case.venue.outputs[case.output].set_in}, then record again (or say "
-                "--dialled-ms 0)")
-    if comes(dialled):
-        return (f"the fill comes as if its {dialled:.2f} ms were in twice: likely it is set in "
-                "two devices (console and processor or amplifier). Take one out, then record "
-                "again")
+    dialled, set_in = case.dialled_ms, case.venue.outputs[case.output].set_in
+    slips = (
+        (-dialled, f"were not in: likely the delay is bypassed, stored in another scene, or not "
+                   f"dialled. Look in {set_in}, then record again (or say --dialled-ms 0)"),
+        (dialled, "were in twice: likely it is set in two devices (console and processor or "
+                  "amplifier). Take one out, then record again"),
+    )
+    for change_ms, likely in slips:
+        if sure and dialled >= _SLIP_FROM_MS and all(
+                abs(each.add_ms + change_ms) <= max(_SLIP_WITHIN_MS,
+                                                    each.reading.uncertainty_ms or 0.0)
+                for each in sure):
+            return f"the fill comes as if its {dialled:.2f} ms {likely}"
     return None
 
 
@@ -301,18 +251,19 @@ def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> i
     if slip is not None:
         sure = []
     correction = _correction(case, sure) if sure else None
-    with fitting(args.venue):
+    with shell.fitting(args.venue):
         _write_all(case, heard, sure, correction, args)
     if args.json:
         print(json.dumps({**_numbers(case, heard, correction), "slip": slip}))
-    else:
-        for line in _one(case, heard[0]) if len(heard) == 1 else _table(heard, correction):
-            print(plain(line))
-        for line in _told(case, sure, correction):
-            print(plain(line))
-        if slip is not None:
-            print(plain(f"Correct     cannot tell: {slip}"))
-    return OK if sure else NOTHING_SURE
+        return shell.OK if sure else shell.NOTHING_SURE
+    lines = _one(case, heard[0]) if len(heard) == 1 else _table(heard, correction)
+    if correction is not None:
+        lines += _told(case, sure, correction)
+    if slip is not None:
+        lines.append(f"Correct     cannot tell: {slip}")
+    for line in lines:
+        print(plain(line))
+    return shell.OK if sure else shell.NOTHING_SURE
 
 
 def _where(seat: Sequence[float]) -> str:
@@ -334,29 +285,23 @@ def _one(case: _Case, heard: _Heard) -> list[str]:
     if expected.unclear_ms > _UNCLEAR_MS:
         lines.append(f"            a softer box comes {expected.unclear_ms:.1f} ms ahead here: "
                      "read another seat too, or let fewer mains play (--mains)")
-    lines.append(f"Polarity    {_polarity(reading)}")
-    lines.append(f"Level       {_level(heard)}")
-    return lines
-
-
-def _polarity(reading: GapReading) -> str:
-    if "polarity" in reading.withheld:
-        return f"cannot tell: {reading.withheld['polarity']}"
-    if reading.polarity_same:
-        return "the same as the mains'"
-    return "TURNED OVER: change it at one end of the fill's path, and record again"
+    polarity = f"cannot tell: {reading.withheld.get('polarity')}"
+    if "polarity" not in reading.withheld:
+        polarity = ("the same as the mains'" if reading.polarity_same else
+                    "TURNED OVER: change it at one end of the fill's path, and record again")
+    return [*lines, f"Polarity    {polarity}", f"Level       {_level(heard)}"]
 
 
 def _level(heard: _Heard) -> str:
-    reading, planned = heard.reading, heard.expected.level_difference_db
+    reading, wanted = heard.reading, heard.expected.level_difference_db
     if reading.level_difference_db is None:
         return f"cannot tell: {reading.withheld.get('level', 'not read')}"
-    off = reading.level_difference_db - planned
+    off = reading.level_difference_db - wanted
     what = ("near enough for a single place" if abs(off) <= _LEVEL_OFF_DB else
             f"{abs(off):.1f} dB {'more' if off > 0 else 'less'} than planned: look at the trim, "
             "then at a second seat")
     return (f"fill {reading.level_difference_db:+.1f} dB over the mains (direct sound, 1 to 4 "
-            f"kHz; a meter hears the room too), planned {planned:+.1f}: {what}")
+            f"kHz; a meter hears the room too), planned {wanted:+.1f}: {what}")
 
 
 def _table(heard: Sequence[_Heard], correction: _Correction | None) -> list[str]:
@@ -380,63 +325,54 @@ def _table(heard: Sequence[_Heard], correction: _Correction | None) -> list[str]
     return [*lines, *doubts]
 
 
-def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction | None) -> list[str]:
-    """Say what to dial."""
-    if correction is None:
-        return []
-    device, add = case.venue.outputs[case.output], correction.add_ms
+def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction) -> list[str]:
+    """Say what to dial, and what else to look at."""
+    device, add, new = case.venue.outputs[case.output], correction.add_ms, correction.set_ms
     if case.dialled_ms + add < 0:
         return [f"Correct     {case.dialled_ms:.2f} ms less {-add:.2f} is no delay: hold the mains "
                 f"back by {-add - case.dialled_ms:.2f} ms, and set the fill to 0"]
+    what = (f"add {add:+.2f} ms: set {new:.2f} instead of {case.dialled_ms:.2f} ms "
+            f"({shell.samples_of(new, device)}), in {device.set_in}")
     if abs(add) <= max(correction.within_ms, device.delay_step_ms):
-        lines = [f"Correct     keep the delay: {case.dialled_ms:.2f} ms is right within "
-                 f"{correction.within_ms:.2f} ms"]
-    else:
-        lines = [f"Correct     add {add:+.2f} ms: set {correction.set_ms:.2f} instead of "
-                 f"{case.dialled_ms:.2f} ms ({samples_of(correction.set_ms, device)}), in "
-                 f"{device.set_in}"]
-    lines += _polarities(sure)
-    if abs(case.planned_air.temperature_c - case.air.temperature_c) > _OTHER_AIR_C:
-        lines.append(f"            for the air of the plan, {case.planned_air.temperature_c:.1f} "
-                     "C: 'fillalign retime' says what another asks for")
-    if correction.set_ms > device.delay_max_ms:
-        lines.append(f"            the device allows {device.delay_max_ms:g} ms at most")
+        what = (f"keep the delay: {case.dialled_ms:.2f} ms is right within "
+                f"{correction.within_ms:.2f} ms")
+    polarities = {each.reading.polarity_same for each in sure} - {None}
+    other_c = abs(case.planned_air.temperature_c - case.air.temperature_c)
     apart = max(map(abs, correction.left_ms))
-    if len(sure) > 1 and apart > _DISAGREE_MS:
-        lines.append(f"            no one delay suits these seats: up to {apart:.2f} ms are left "
-                     "over; measure the places of boxes and seats again")
-    return lines
-
-
-def _polarities(sure: Sequence[_Heard]) -> list[str]:
-    """Say what a polarity turned over asks for before the delay, and where takes differ."""
-    heard = {each.reading.polarity_same for each in sure} - {None}
-    if heard == {False}:
-        return ["            first the polarity: turn it over at one end, and record again"]
-    if len(heard) > 1:
-        return ["            the takes differ in polarity: read the seats again before you turn "
-                "anything over"]
-    return []
+    notes = (
+        (polarities == {False}, "first the polarity: turn it over at one end, and record again"),
+        (len(polarities) > 1, "the takes differ in polarity: read the seats again before you turn "
+                              "anything over"),
+        (other_c > _OTHER_AIR_C, f"for the air of the plan, {case.planned_air.temperature_c:.1f} "
+                                 "C: 'fillalign retime' says what another asks for"),
+        (new > device.delay_max_ms, f"the device allows {device.delay_max_ms:g} ms at most"),
+        (len(sure) > 1 and apart > _DISAGREE_MS,
+         f"no one delay suits these seats: up to {apart:.2f} ms are left over; measure the places "
+         "of boxes and seats again"),
+    )
+    return [f"Correct     {what}", *(f"            {words}" for is_so, words in notes if is_so)]
 
 
 def _numbers(
     case: _Case, heard: Sequence[_Heard], correction: _Correction | None
 ) -> dict[str, Any]:
     """Return everything that was read as plain numbers and words."""
-    def told(each: _Heard) -> dict[str, Any]:
-        own = {name: getattr(each.reading, name) for name in (
-            "gap_ms", "uncertainty_ms", "level_difference_db", "polarity_same", "channel")}
-        doubts = {"gap": each.reading.doubt, **each.reading.withheld}
-        return {"file": each.file, "seat_m": each.expected.seat_m,
-                "reference": each.expected.reference, **own, "wanted_gap_ms": each.wanted_ms,
-                "unclear_ms": each.expected.unclear_ms,
-                "planned_level_difference_db": each.expected.level_difference_db,
-                "doubts": {what: {"cause": doubt.cause, "reason": doubt.reason,
-                                  "likely": doubt.likely, "next_step": doubt.next_step}
-                           for what, doubt in doubts.items() if doubt is not None}}
+    def picked(record: object, *names: str) -> dict[str, Any]:
+        return {name: getattr(record, name) for name in names}
 
+    takes = [{
+        "file": each.file,
+        **picked(each.expected, "seat_m", "reference"),
+        **picked(each.reading, "gap_ms", "uncertainty_ms", "level_difference_db", "polarity_same",
+                 "channel"),
+        "wanted_gap_ms": each.wanted_ms,
+        "unclear_ms": each.expected.unclear_ms,
+        "planned_level_difference_db": each.expected.level_difference_db,
+        "doubts": {what: picked(doubt, "cause", "reason", "likely", "next_step") for what, doubt in
+                   {"gap": each.reading.doubt, **each.reading.withheld}.items() if doubt},
+    } for each in heard]
     return {"fill": case.output, "dialled_ms": case.dialled_ms,
-            "temperature_c": case.air.temperature_c, "takes": [told(each) for each in heard],
+            "temperature_c": case.air.temperature_c, "takes": takes,
             "correction": None if correction is None else asdict(correction)}
 
 
@@ -459,14 +395,15 @@ def _write_all(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
             case.venue, case.settings, sure[0].expected, sure[0].reading, args.mains_dba)
         late_ms = case.planned_ms - case.dialled_ms - correction.add_ms
         contents[Path(args.venue_out)] = venue_as_measured(
-            venue_text(args.venue), case.venue, case.output, late_ms, len(sure), levels).encode()
+            shell.venue_text(args.venue), case.venue, case.output, late_ms, len(sure), levels
+        ).encode()
     kept: dict[Path, bytes] = {}
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)
         pairs = [(each.expected, each.reading) for each in sure]
-        air = case.air if tells_air(args) else None
+        air = case.air if shell.tells_air(args) else None
         kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs, air).encode()
     # To add to what is kept is what was asked for.
     for files, overwrite in ((contents, args.overwrite), (kept, True)):
         if files:
-            write(files, overwrite=overwrite, quiet=args.json)
+            shell.write(files, overwrite=overwrite, quiet=args.json)

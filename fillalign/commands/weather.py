@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from fillalign._text import csv_text, plain, quoted, short
 from fillalign.commands import shell
-from fillalign.commands.dialled import PLAN_HELP, saved_plan
+from fillalign.commands.kept import PLAN_HELP, saved_plan
 
 if TYPE_CHECKING:
     from fillalign.air import Air
