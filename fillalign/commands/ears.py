@@ -13,7 +13,6 @@ from fillalign import audio
 from fillalign._text import plain, short
 from fillalign._validate import FloatArray
 from fillalign.commands import shell
-from fillalign.commands.shell import Parser
 
 _SIGNAL = (
     ("seconds", 3.0, "S", "length of each sweep"),
@@ -32,8 +31,8 @@ def add_signal(parser: argparse.ArgumentParser) -> None:
     """Add what a test signal is made by; a take is read with the same."""
     group = parser.add_argument_group("the test signal (a take is read with what was played)")
     for name, value, unit, words in _SIGNAL:
-        group.add_argument(f"--{name}", type=shell.number, default=value, metavar=unit,
-                           help=f"{words} (default: {value:g})")
+        shell.add_options(group, (f"--{name}", unit, f"{words} (default: {value:g})"),
+                          default=value)
 
 
 def changed_signal(args: argparse.Namespace) -> str:
@@ -51,18 +50,18 @@ def sweep_of(args: argparse.Namespace, rate_hz: float, peak_dbfs: float = -6.0) 
 
 def signal(argv: Sequence[str]) -> int:
     """Write the test signal, and say how it is played."""
-    parser = Parser(prog="fillalign signal", allow_abbrev=False,
-                    description="Write the test signal that tells when mains and fill arrive: a "
-                                "sweep on the mains, on the fill, on the mains again. Left "
-                                "channel: mains; right channel: fill.",
-                    epilog="example: fillalign signal turns.wav --peak-dbfs -24")
-    parser.add_argument("file", metavar="FILE.wav")
-    parser.add_argument("--overwrite", action="store_true", help="replace the file if it is there")
-    parser.add_argument("--sample-rate-hz", type=shell.number, default=48000.0, metavar="HZ",
-                        help="of the player (default: 48000); the recorder's may be another")
-    parser.add_argument("--peak-dbfs", type=shell.number, default=-18.0, metavar="DB",
-                        help="peak below full scale, -60 to 0 (default: -18, where consoles are "
-                             "lined up)")
+    parser = shell.Parser(
+        prog="fillalign signal", allow_abbrev=False,
+        description="Write the test signal that tells when mains and fill arrive: a sweep on the "
+                    "mains, on the fill, on the mains again. Left channel: mains; right channel: "
+                    "fill.",
+        epilog="example: fillalign signal turns.wav --peak-dbfs -24")
+    shell.add_options(parser, ("file", "FILE.wav", ""),
+                      ("--overwrite", "", "replace the file if it is there"))
+    shell.add_options(parser, ("--sample-rate-hz", "HZ", "of the player (default: 48000); the "
+                               "recorder's may be another"), default=48000.0)
+    shell.add_options(parser, ("--peak-dbfs", "DB", "peak below full scale, -60 to 0 (default: "
+                               "-18, where consoles are lined up)"), default=-18.0)
     add_signal(parser)
     args = parser.parse_args(argv)
     try:
@@ -110,21 +109,21 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
 
 def decay(argv: Sequence[str]) -> int:
     """Read how the room dies away, by octave, from a recording."""
-    parser = Parser(prog="fillalign decay", allow_abbrev=False,
-                    description="Read EDT, T20, T30 and C50 by octave from a take of the test "
-                                "signal, a clap or balloon, or noise that stops; what ISO 3382 "
-                                "would not have is left out, with the reason. Prints lines for "
-                                "the venue file.",
-                    epilog="example: fillalign decay clap.wav --kind clap --picture decay.svg")
-    parser.add_argument("recording", metavar="TAKE.wav", help="WAV, or FLAC, OGG, MP3")
+    parser = shell.Parser(
+        prog="fillalign decay", allow_abbrev=False,
+        description="Read EDT, T20, T30 and C50 by octave from a take of the test signal, a clap "
+                    "or balloon, or noise that stops; what ISO 3382 would not have is left out, "
+                    "with the reason. Prints lines for the venue file.",
+        epilog="example: fillalign decay clap.wav --kind clap --picture decay.svg")
+    shell.add_options(parser, ("recording", "TAKE.wav", "WAV, or FLAC, OGG, MP3"))
     parser.add_argument("--kind", choices=("sweep", "clap", "noise"), default="sweep",
                         help="what was recorded: the test signal (default), a clap or balloon, "
                              "noise that plays from the start and stops once")
-    parser.add_argument("--channel", type=int, metavar="N",
-                        help="channel of the microphone, from 1 (default: the loudest)")
-    parser.add_argument("--picture", metavar="FILE.svg", help="draw the decay by octave")
-    parser.add_argument("--overwrite", action="store_true", help="replace the picture if there")
-    parser.add_argument("--json", action="store_true", help="print numbers as JSON")
+    shell.add_options(
+        parser, ("--channel", "N", "channel of the microphone, from 1 (default: the loudest)"),
+        ("--picture", "FILE.svg", "draw the decay by octave"),
+        ("--overwrite", "", "replace the picture if there"),
+        ("--json", "", "print numbers as JSON"))
     add_signal(parser)
     args = parser.parse_args(argv)
     shell.check_picture(parser, args.picture)

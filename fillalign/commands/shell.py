@@ -132,8 +132,9 @@ def feet(text: str) -> float:
     return float(ft_to_m(number(text)))
 
 
-_TAKEN = {"F": fahrenheit, "FT": feet,
-          **dict.fromkeys(("C", "PERCENT", "KPA", "M", "DB", "MS", "HZ"), number)}
+_TAKEN: dict[str, Callable[[str], Any]] = {
+    "F": fahrenheit, "FT": feet, "N": int,
+    **dict.fromkeys(("C", "PERCENT", "KPA", "M", "DB", "DBA", "MS", "S", "HZ"), number)}
 
 
 def add_air(parser: argparse.ArgumentParser, words: str) -> None:

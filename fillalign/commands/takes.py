@@ -18,7 +18,6 @@ from fillalign.air import Air
 from fillalign.commands import shell
 from fillalign.commands.ears import add_signal, sweep_of
 from fillalign.commands.kept import PLAN_HELP, SetFile, measured_by, planned, venue_as_measured
-from fillalign.commands.shell import Parser
 from fillalign.field import venue_seats
 from fillalign.venue import OutputSettings, Venue
 
@@ -40,45 +39,43 @@ def _place(text: str) -> tuple[float, ...]:
     return tuple(shell.number(part) for part in parts)
 
 
-def _parser() -> Parser:
-    parser = Parser(prog="fillalign take", allow_abbrev=False,
-                    description="Read takes of the test signal at one seat or several against "
-                                "the plan: gap, polarity, level, and what to correct. A take "
-                                "that tells nothing sure says why, and what to do next.",
-                    epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3 '
-                           "--plan sheets/tidewell-hall-sheet.csv")
-    add = parser.add_argument
-    add("venue", metavar="VENUE.toml", help="venue file, or one of ours")
-    add("fill", metavar="FILL", help="output of the fill that played, or one of its boxes")
-    add("takes", metavar="TAKE.wav", nargs="+", help="WAV, or FLAC, OGG, MP3: one a seat")
-    add("--at", type=_place, action="append", metavar="X,Y[,Z]",
+def _parser() -> shell.Parser:
+    parser = shell.Parser(
+        prog="fillalign take", allow_abbrev=False,
+        description="Read takes of the test signal at one seat or several against the plan: gap, "
+                    "polarity, level, and what to correct. A take that tells nothing sure says "
+                    "why, and what to do next.",
+        epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3 '
+               "--plan sheets/tidewell-hall-sheet.csv")
+    add = shell.add_options
+    add(parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
+        ("fill", "FILL", "output of the fill that played, or one of its boxes"))
+    add(parser, ("takes", "TAKE.wav", "WAV, or FLAC, OGG, MP3: one a seat"), nargs="+")
+    parser.add_argument(
+        "--at", type=_place, action="append", metavar="X,Y[,Z]",
         help="where the microphone stood, once a take, in their order (default: the seat of the "
              "sheet's readings; the ears' height there)")
-    add("--plan", metavar="FILE", help=PLAN_HELP)
-    add("--dialled-ms", type=shell.number, metavar="MS",
-        help="delay dialled on the fill while it played (default: that in the --add-to file, or "
-             "the planned one)")
-    add("--mains", action="append", metavar="OUTPUT",
-        help="output of the mains that played in their turn, once each (default: all of them)")
-    add("--turns", type=int, choices=(2, 3), default=3,
-        help="3: mains, fill, mains (default); 2: without the last")
-    add("--channel", type=int, metavar="N",
-        help="channel of the microphone, from 1 (default: the loudest)")
-    add("--moved-take", metavar="FILE.wav",
-        help="a second take with the fill set 3 ms later, where the first is in doubt")
-    add("--mains-dba", type=shell.number, metavar="DBA",
-        help="meter at the seat while the mains play pink noise: levels for the venue file")
+    add(parser, ("--plan", "FILE", PLAN_HELP),
+        ("--dialled-ms", "MS", "delay dialled on the fill while it played (default: that in the "
+         "--add-to file, or the planned one)"))
+    add(parser, ("--mains", "OUTPUT", "output of the mains that played in their turn, once each "
+                 "(default: all of them)"), action="append")
+    parser.add_argument("--turns", type=int, choices=(2, 3), default=3,
+                        help="3: mains, fill, mains (default); 2: without the last")
+    add(parser, ("--channel", "N", "channel of the microphone, from 1 (default: the loudest)"),
+        ("--moved-take", "FILE.wav", "a second take with the fill set 3 ms later, where the first "
+         "is in doubt"),
+        ("--mains-dba", "DBA", "meter at the seat while the mains play pink noise: levels for the "
+         "venue file"))
     shell.add_air(parser, " while it played (default: the empty venue's)")
-    out = parser.add_argument_group("what is written")
-    out.add_argument("--picture", metavar="FILE.svg", help="draw both responses (one take)")
-    out.add_argument("--add-to", metavar="FILE.toml",
-                     help="add the readings to this file of what was set and read, made if it is "
-                          "not there: 'fillalign VENUE.toml --as-set FILE.toml' makes the sheet "
-                          "as measured of it")
-    out.add_argument("--venue-out", metavar="FILE.toml",
-                     help="write the venue file with what was measured, all else kept")
-    out.add_argument("--overwrite", action="store_true", help="replace files that are there")
-    out.add_argument("--json", action="store_true", help="print numbers as JSON")
+    add(parser.add_argument_group("what is written"),
+        ("--picture", "FILE.svg", "draw both responses (one take)"),
+        ("--add-to", "FILE.toml", "add the readings to this file of what was set and read, made "
+         "if it is not there: 'fillalign VENUE.toml --as-set FILE.toml' makes the sheet as "
+         "measured of it"),
+        ("--venue-out", "FILE.toml", "write the venue file with what was measured, all else kept"),
+        ("--overwrite", "", "replace files that are there"),
+        ("--json", "", "print numbers as JSON"))
     add_signal(parser)
     return parser
 
