@@ -342,7 +342,7 @@ def _check_of(name: str, kind: Any) -> Any:
     first, *others = get_args(kind) or (kind,)
     if type(None) in others:
         check = _check_of(name, first)
-        return lambda value: None if value is None else check(value)
+        return check and (lambda value: None if value is None else check(value))
     if get_origin(kind) is Literal:
         return partial(check_choice, name, allowed=get_args(kind))
     if get_origin(kind) is not Annotated:

@@ -240,7 +240,7 @@ def add(one: Share, two: Annotated[Any, Within("m")] = 1.0, *, third: Share | No
 @checked
 def weigh(
     point_m: Points, count: Count = 1, *, rate: Annotated[float, Within("Hz", low=5.0)] = 8.0,
-    word: Literal["up", "down"] = "up", loud: bool = False, own: object = 3,
+    word: Literal["up", "down"] = "up", loud: bool = False, own: str | None = "3",
 ):
     """Return what comes in."""
     return point_m, count, rate, word, loud, own
