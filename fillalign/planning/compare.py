@@ -125,13 +125,10 @@ def _changes(plan: FillPlan, zones: Zones, settings: Settings) -> list[Finding]:
 
 def _changed(planned: OutputSettings, own: OutputSettings, what: str) -> dict[str, Any]:
     """Return the fields of one part that differ where that can be heard."""
-    if own.trim_db == OFF_DB and what != "trim":
-        return {}
-    if what == "low cut" and planned.low_cut_hz is None and own.low_cut_hz is None:
-        return {}
-    if what == "shelf" and planned.shelf_db == 0.0 == own.shelf_db:
-        return {}
-    if what == "delay" and abs(own.delay_ms - planned.delay_ms) < _SAME_MS:
+    there = {"delay": abs(own.delay_ms - planned.delay_ms) >= _SAME_MS,
+             "low cut": (own.low_cut_hz, planned.low_cut_hz) != (None, None),
+             "shelf": (own.shelf_db, planned.shelf_db) != (0.0, 0.0)}
+    if not there.get(what, True) or (own.trim_db == OFF_DB and what != "trim"):
         return {}
     new, old = ({key: getattr(one, key) for key in _PARTS[what]} for one in (own, planned))
     return {} if new == old else new
@@ -298,7 +295,10 @@ def as_measured(
 
 
 class _Heard:
-    """One reading, and what it should have shown with everything as it is dialled."""
+    """One reading, and what it should have shown with everything as it is dialled.
+
+    `away_db` is how much more than expected fill less mains reads; of mains not read, as expected.
+    """
 
     def __init__(
         self, plan: FillPlan, settings: Settings, read: MeterRead, air: Air | None
@@ -311,28 +311,26 @@ class _Heard:
         self.on = settings if settings.sounds(name) else settings.replaced(name, trim_db=0.0)
         mains, fill, _ = meter_db(self.paths, self.on, name, A_POWER)[:, 0]
         self.mains_dba, self.expected_db = float(mains), float(fill - mains)
-
-    @property
-    def away_db(self) -> float | None:
-        """How much more than expected fill less mains reads; of mains not read, as expected."""
-        if self.read.fill_dba is None:
-            return None
-        mains = self.mains_dba if self.read.mains_dba is None else self.read.mains_dba
-        return self.read.fill_dba - mains - self.expected_db
+        heard = self.mains_dba if read.mains_dba is None else read.mains_dba
+        self.away_db = (None if read.fill_dba is None
+                        else read.fill_dba - heard - self.expected_db)
 
     def findings(self) -> Iterator[Finding]:
         """Say what the reading says."""
-        read, away_db = self.read, self.away_db
-        off = self.plan.settings[read.output].trim_db == OFF_DB
+        read, off = self.read, not self.plan.settings.sounds(self.read.output)
         if read.mains_dba is not None and abs(read.mains_dba - self.mains_dba) >= _TOLD_DB:
             yield self._told(Kind.READ_MAINS, read_dba=read.mains_dba,
                              **_away("away_db", read.mains_dba - self.mains_dba))
         if off:
             yield self._told(Kind.READ_OFF)
-        elif away_db is not None:
-            yield self._level(away_db)
-        if None not in (read.mains_dba, read.fill_dba, read.both_dba):
-            yield from self._both(np.array([read.mains_dba, read.fill_dba], dtype=float))
+        elif self.away_db is not None:
+            yield self._level(self.away_db)
+        alone = [one for one in (read.mains_dba, read.fill_dba) if one is not None]
+        if read.both_dba is not None and len(alone) == 2:
+            least, most = max(alone), float(coherent_sum_db(alone))
+            if not least - _UNDER_DB <= read.both_dba <= most + _OVER_DB:
+                yield self._told(Kind.READ_BOTH, both_dba=read.both_dba, least_dba=least,
+                                 most_dba=most)
         if read.gap_ms is not None and not off:
             yield self._gap(read.gap_ms)
         if read.polarity_same is False:
@@ -352,12 +350,6 @@ class _Heard:
             expected_db=self.expected_db, trim_db=trim + 0.0,
             turn="raise" if trim > 0 else "lower", by_db=abs(trim), set_db=own + trim, own_db=own,
             limit_db=BELIEVED_DB)
-
-    def _both(self, alone_dba: FloatArray) -> Iterator[Finding]:
-        both, least = self.read.both_dba or 0.0, float(alone_dba.max())
-        most = float(coherent_sum_db(alone_dba))
-        if not least - _UNDER_DB <= both <= most + _OVER_DB:
-            yield self._told(Kind.READ_BOTH, both_dba=both, least_dba=least, most_dba=most)
 
     def _gap(self, gap_ms: float) -> Finding:
         name, air = self.read.output, self.paths.air

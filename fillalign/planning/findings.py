@@ -190,30 +190,27 @@ def _fill_unmet(plan: FillPlan, fill: FillReport) -> Iterator[Finding]:
 def _need_finding(
     venue: Venue, need: AreaNeed, kind: Kind = Kind.NEEDED, *, beside: bool = False
 ) -> Finding:
-    """Say what an area lacks; `beside` all else that sounds, where that is not the mains alone."""
-    told = ", with all else that sounds" if beside else ""
-    if not need.needed:
-        return _no_need_finding(venue, need, told)
-    return kind(need.area, beside=told, served_pct=100 * need.served_share,
-                what=_what_for(venue, need), from_x_m=round(need.from_x_m or 0.0, 1),
-                causes=_causes(venue, need))
+    """Say what an area lacks, or how near it is to needing a fill and why it does not.
 
-
-def _no_need_finding(venue: Venue, need: AreaNeed, beside: str) -> Finding:
-    """Say how near an area is to needing a fill, and by which half of the rule it does not."""
+    `beside` all else that sounds, where that is not the mains alone.
+    """
     goals, short = venue.goals, need.short_rows
-    if not short:
-        clear = Kind.CLEAR(need.area, index=need.speech_index, goal=goals.sti)
-        return Kind.NOT_NEEDED(
-            need.area, beside=beside, limit_db=SHORT_DB,
-            speech=() if goals.sti is None else (clear,), away_db=abs(need.shortfall_db),
-            side="below" if need.shortfall_db > 0 else "above",
-            highs_limit_db=goals.highs_loss_db, loss_db=max(need.highs_loss_db, 0.0))
-    kind = Kind.NOT_NEEDED_FEW if need.served_share >= SHARE_OF_ROWS else Kind.NOT_NEEDED_FAINT
-    return kind(need.area, beside=beside, rows=need.rows, served=need.rows - short,
-                short="1 is" if short == 1 else f"{short} are",
-                causes=_causes(venue, need, rows=True), lacking=need.lacking_steps,
-                worth=WORTH_STEPS)
+    told = {"beside": ", with all else that sounds" if beside else ""}
+    if need.needed:
+        return kind(need.area, **told, served_pct=100 * need.served_share,
+                    what=_what_for(venue, need), from_x_m=round(need.from_x_m or 0.0, 1),
+                    causes=_causes(venue, need))
+    if short:
+        few = need.served_share >= SHARE_OF_ROWS
+        return (Kind.NOT_NEEDED_FEW if few else Kind.NOT_NEEDED_FAINT)(
+            need.area, **told, rows=need.rows, served=need.rows - short,
+            short="1 is" if short == 1 else f"{short} are",
+            causes=_causes(venue, need, rows=True), lacking=need.lacking_steps, worth=WORTH_STEPS)
+    clear = Kind.CLEAR(need.area, index=need.speech_index, goal=goals.sti)
+    return Kind.NOT_NEEDED(
+        need.area, **told, limit_db=SHORT_DB, speech=() if goals.sti is None else (clear,),
+        away_db=abs(need.shortfall_db), side="below" if need.shortfall_db > 0 else "above",
+        highs_limit_db=goals.highs_loss_db, loss_db=max(need.highs_loss_db, 0.0))
 
 
 def _what_for(venue: Venue, need: AreaNeed) -> str:
