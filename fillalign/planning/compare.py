@@ -224,10 +224,7 @@ class _Trial:
 
 
 def as_measured(
-    plan: FillPlan,
-    settings: Mapping[str, OutputSettings],
-    readings: Iterable[MeterRead] = (),
-    *,
+    plan: FillPlan, settings: Mapping[str, OutputSettings], readings: Iterable[MeterRead] = (), *,
     air: Air | None = None,
 ) -> FillPlan:
     """Return the plan as it was set and read at the venue.

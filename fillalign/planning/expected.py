@@ -394,9 +394,7 @@ def common_correction_ms(
     return float((weights * wanted).sum() / weights.sum())
 
 
-def resting_levels_db(
-    levels_db: Mapping[int, float], own: OutputSettings
-) -> dict[int, float]:
+def resting_levels_db(levels_db: Mapping[int, float], own: OutputSettings) -> dict[int, float]:
     """Return measured octave levels as they would be at trim 0 without filters.
 
     Parameters

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
 _SHOWN_DB = 0.05
 _SHOWN_INDEX = 0.005
-_FILLS = {"front": "front fill", "delay": "delay fill", "under-balcony": "under-balcony fill",
-          "tower": "tower"}
 
 
 def plan_findings(plan: FillPlan, deciding: int) -> tuple[Finding, ...]:
@@ -217,7 +215,8 @@ def _what_for(venue: Venue, need: AreaNeed) -> str:
     """Name the fill that an area asks for by the kind of those that are to cover it."""
     kinds = {source.kind for source in venue.of_role("fill") if need.area in source.covers}
     if len(kinds) == 1:
-        return _FILLS[kinds.pop()]
+        kind = kinds.pop()
+        return kind if kind == "tower" else f"{kind} fill"
     return "front fill" if need.ahead and not kinds else "fill"
 
 
