@@ -12,6 +12,7 @@ import os
 import stat
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -287,9 +288,15 @@ def interrupted_at(number, call):
 # Every writer
 
 
-def write_picture(path):
+@cache
+def picture():
+    """Return a picture, drawn once: what is tried is how it is written."""
     plan = demo_plan("lantern_room")
-    write_whole({path: svg_bytes(overview(plan), overview_text(plan))}, overwrite=True)
+    return svg_bytes(overview(plan), overview_text(plan))
+
+
+def write_picture(path):
+    write_whole({path: picture()}, overwrite=True)
 
 
 def write_sheets(path):
@@ -316,11 +323,12 @@ FAILURES = [
 
 @pytest.mark.parametrize(("name", "old", "error", "words"), [
     pytest.param(name, old, *FAILURES[number], id=f"{name}-{old}-{number}",
-                 # What is drawn takes its time: two of the ways are enough but in a long run.
+                 # Two of the ways are enough but in a long run.
                  marks=() if name == "tone.wav" or (old, number) in ((None, 2), (b"old", 0))
                  else pytest.mark.long)
     for name in WRITERS for old in (None, b"old") for number in range(3)
 ])
+@pytest.mark.usefixtures("no_pictures")
 def test_a_writer_that_is_stopped_midway_changes_nothing(
     tmp_path, monkeypatch, name, old, error, words
 ):
@@ -343,6 +351,7 @@ def test_a_writer_that_is_stopped_midway_changes_nothing(
         assert "\n" not in str(caught.value)
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("name", WRITERS)
 @pytest.mark.parametrize("folder", ["missing", "file", "/sys/kernel"])
 def test_a_folder_that_takes_no_file_is_one_error(tmp_path, name, folder):
@@ -367,6 +376,7 @@ def test_a_file_that_grows_past_the_limit_of_the_system(tmp_path, option):
     (tmp_path / "lantern-room-sheet.csv").write_text("mine")
     before = left(tmp_path)
     code = ("import resource, sys, matplotlib.font_manager\nfrom fillalign.__main__ import main\n"
+            "import fillalign.sheet.pictures as p; p._picture = lambda *_, **__: ''\n"
             "resource.setrlimit(resource.RLIMIT_FSIZE, (8000, 8000))\nsys.exit(main(sys.argv[1:]))")
     done = in_python(["-c", code, ROOM, *option, "--overwrite"], cwd=tmp_path)
     assert done.returncode == 4
@@ -413,6 +423,7 @@ def test_a_sound_is_replaced_only_when_told(tmp_path):
     assert set(left(tmp_path)) == {"tone.wav"}
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_the_command_names_the_file_it_cannot_write(tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     assert main([ROOM, "--out", str(tmp_path / "file")]) == 4

@@ -300,6 +300,7 @@ def venue_file(folder, **names):
     return path
 
 
+@pytest.mark.usefixtures("no_pictures")
 @pytest.mark.parametrize("names", grouped(ALLOWED, 4, 0))
 def test_a_file_with_strange_names_gives_a_whole_sheet(tmp_path, capsys, names):
     one, two, three, four = (*names, *ALLOWED)[:4]

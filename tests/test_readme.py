@@ -13,7 +13,7 @@ from scipy.signal import oaconvolve
 
 from fillalign.__main__ import main
 from fillalign.audio import exponential_sweep, take_turns
-from fillalign.sheet import pictures, setup_sheet_csv
+from fillalign.sheet import setup_sheet_csv
 from tests.demo_plans import demo_plan
 
 ROOT = Path(__file__).parents[1]
@@ -51,9 +51,8 @@ def venue_folder(tmp_path_factory):
 
 
 @pytest.mark.parametrize("command", re.findall(r"^fillalign (.+?)(?: && .*)?$", TEXT, re.M))
+@pytest.mark.usefixtures("no_pictures")
 def test_commands_of_fillalign_end_well(venue_folder, tmp_path, monkeypatch, capsys, command):
-    """Whole but for the pictures of the page, which other tests draw."""
-    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
     at_the_venue = "take.flac" in command or "sheets/" in command
     monkeypatch.chdir(venue_folder if at_the_venue else tmp_path)
     assert main(shlex.split(command)) == 0

@@ -59,6 +59,7 @@ def test_a_season_keeps_its_hours_and_its_zone(run):
     assert (said["season"]["wait_ms"]["max"] - said["season"]["wait_ms"]["min"] > 5).all()
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_a_venue_in_code_comes_back_from_its_file(run, tmp_path):
     said = run("venue_in_code")
     assert said["again"] == said["venue"]

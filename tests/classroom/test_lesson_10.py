@@ -9,6 +9,7 @@ from fillalign import plan_fills
 from fillalign.classroom import own_venue
 from fillalign.classroom.lessons import l10
 from fillalign.classroom.questions import find_prediction
+from fillalign.sheet import pictures
 from fillalign.venue import read_venue_text, starter_toml
 from tests.demo_plans import DATA
 
@@ -18,6 +19,14 @@ def _fresh():
     start = own_venue.own_plan()
     yield
     own_venue._current[:] = [start]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _words_only():
+    # Other tests draw the pictures of the sheet that a form offers.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+        yield
 
 
 @pytest.fixture(scope="module")
