@@ -90,16 +90,16 @@ def _first_venue(given: dict[str, Any]) -> str:
     """
     from fillalign.venue import QUESTIONS, starter_toml
 
-    asking: dict[str, Callable[[], Any]] = {
-        "name": lambda: _asked("name of the venue"),
-        "programme": lambda: _asked("speech or music", "speech"),
-        **{question[0]: partial(_number_asked, *question) for question in QUESTIONS},
-    }
+    asking: dict[str, tuple[str, str, Callable[[str], Any]]] = {
+        "name": ("name of the venue", "", str), "programme": ("speech or music", "speech", str)}
+    for key, words, unit, low, high, usual in QUESTIONS:
+        asking[key] = (f"{words}, in {unit} ({option(key)})", "" if usual is None else f"{usual:g}",
+                       partial(_number_within, key, unit, low, high))
     answers = {key: given[key] for key in asking if given[key] is not None}
     if not sys.stdin or not sys.stdin.isatty():
         return starter_toml(**{"name": "", "programme": "speech", **answers})
     while True:
-        answers |= {key: ask() for key, ask in asking.items() if key not in answers}
+        answers |= {key: _asked(*asked) for key, asked in asking.items() if key not in answers}
         try:
             return starter_toml(**answers)
         except ValueError as error:
@@ -111,24 +111,20 @@ def _first_venue(given: dict[str, Any]) -> str:
                 del answers[key]
 
 
-def _asked(words: str, default: str = "") -> str:
-    """Ask at the prompt; where there is nobody to answer, the default or one clear error."""
-    try:
-        return input(f"{words}{default and f' [{default}]'}: ").strip() or default
-    except EOFError:
-        if not default:
-            raise ValueError(f"{words}: not given, and nobody is there to ask") from None
-        return default
+def _number_within(key: str, unit: str, low: float, high: float, text: str) -> float:
+    return as_number(key, number(text), unit, low=low, high=high)
 
 
-def _number_asked(
-    key: str, words: str, unit: str, low: float, high: float, default: float | None
-) -> float:
-    """Ask for a number until it is one within its range."""
+def _asked(words: str, usual: str, taken: Callable[[str], Any]) -> Any:
+    """Ask at the prompt until it can be taken; the usual where nobody is there, or one error."""
     while True:
-        said = _asked(f"{words}, in {unit} ({option(key)})",
-                      "" if default is None else f"{default:g}")
         try:
-            return as_number(key, number(said), unit, low=low, high=high)
+            said = input(f"{words}{usual and f' [{usual}]'}: ").strip() or usual
+        except EOFError:
+            if not usual:
+                raise ValueError(f"{words}: not given, and nobody is there to ask") from None
+            said = usual
+        try:
+            return taken(said)
         except (ValueError, argparse.ArgumentTypeError) as error:
             print(plain(str(error)), file=sys.stderr)

@@ -7,7 +7,7 @@ output, and everything else as sections of lines and tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -181,9 +181,7 @@ def _records(plan: FillPlan) -> Iterable[dict[str, Any]]:
             # Rounded up, so that a fill is not early.
             "delay_samples": int(round_up_to_step(row["delay_samples"], 1.0)),
             "sample_rate_hz": plan.venue.outputs[name].sample_rate_hz,
-            "computed_temperature_c": plan.air.temperature_c,
-            "computed_humidity_pct": plan.air.humidity_pct,
-            "computed_pressure_kpa": plan.air.pressure_kpa,
+            **{f"computed_{key}": value for key, value in vars(plan.air).items()},
         }
         if name in readings:
             own |= {key: value for key, value in vars(readings[name]).items()
@@ -269,35 +267,36 @@ def _click(reading: Reading) -> str:
     return f"{reading.click_hz} Hz {reading.click_db:+.0f} dB"
 
 
-def _retime(plan: FillPlan) -> tuple[Section, ...]:
+def _retime(plan: FillPlan) -> Iterator[Section]:
     """Delay of each fill that sounds, in ms, and that for its click, for the temperatures planned.
 
     Page one has room for eight airs and for the clicks of four fills; where there are more,
     all of them stand further on.
     """
-    fills, here, airs = sounding_fills(plan), plan.air.temperature_c, plan.planned_airs()
-    if not fills:
-        return ()
-    alone, clicks = (tuple(
-        (
-            f"{row['temperature_c']:.1f}{' *' if row['temperature_c'] == here else ''}",
-            f"{row['humidity_pct']:.0f}",
-            *(f"{row[fill.output]:.2f}" + f" ({fill.reading.click_ms(air):.2f})" * with_clicks
-              for fill in fills),
-        ) for air, row in zip(airs, plan.retime_rows(airs), strict=True)
-    ) for with_clicks in (False, True))
-    note = "Delay in ms for other air, at constant water vapour (* as computed)."
-    bracketed = note.replace("computed", "computed; in brackets: click")
-    columns = ("air, C", "humid, %", *(fill.output for fill in fills))
-    whole = Section("whole", "Re-time table, every air", (), bracketed, columns, clicks)
-    room = len(fills) <= _CLICKS_ON_PAGE_ONE
-    first = replace(whole, key="retime", title="Re-time table", note=bracketed if room else note,
-                    rows=clicks if room else alone)
-    if len(airs) > _AIRS_ON_PAGE_ONE:
-        own = [air.temperature_c for air in airs].index(here)
-        even = np.linspace(0, len(airs) - 1, _AIRS_ON_PAGE_ONE - 1).round().astype(int)
-        first = replace(first, rows=tuple(first.rows[at] for at in sorted({own, *even.tolist()})))
-    return (first,) if first.rows == clicks else (first, whole)
+    fills, airs, here = sounding_fills(plan), plan.planned_airs(), plan.air.temperature_c
+    rows = plan.retime_rows(airs)
+
+    def table(key: str, title: str, picked: Iterable[int], *, clicks: bool) -> Section:
+        cells = tuple(
+            (f"{airs[at].temperature_c:.1f}{' *' * (airs[at].temperature_c == here)}",
+             f"{airs[at].humidity_pct:.0f}",
+             *(f"{rows[at][fill.output]:.2f}" + f" ({fill.reading.click_ms(airs[at]):.2f})" * clicks
+               for fill in fills)) for at in picked)
+        note = ("Delay in ms for other air, at constant water vapour (* as computed"
+                f"{'; in brackets: click' * clicks}).")
+        columns = ("air, C", "humid, %", *(fill.output for fill in fills))
+        return Section(key, title, (), note, columns, cells)
+
+    even = np.linspace(0, len(airs) - 1, _AIRS_ON_PAGE_ONE - 1).round().astype(int).tolist()
+    own = [air.temperature_c for air in airs].index(here)
+    every = range(len(airs))
+    first = every if len(airs) <= _AIRS_ON_PAGE_ONE else sorted({own, *even})
+    page = table("retime", "Re-time table", first, clicks=len(fills) <= _CLICKS_ON_PAGE_ONE)
+    whole = table("whole", "Re-time table, every air", every, clicks=True)
+    if fills:
+        yield page
+    if page.rows != whole.rows:
+        yield whole
 
 
 def _places(plan: FillPlan) -> Section:
@@ -370,15 +369,17 @@ def _seats(plan: FillPlan) -> Section:
 
 def _walk(plan: FillPlan) -> Section:
     """Total level along the walk before and after, at a dozen rows."""
-    walk, word = plan.walk, "useful" if plan.venue.indoors else "direct"
+    walk, areas, word = plan.walk, plan.venue.areas, "useful" if plan.venue.indoors else "direct"
     meaning = "useful (direct and early)" if plan.venue.indoors else word
-    several = len(plan.venue.areas) > 1
+    show, check = (plan.venue.states[state].rt60_s.get(1000, 0.0) for state in ("show", "check"))
+    empty = ("A meter in the empty venue shows more." if check > show
+             else "The meter readings to expect are for the empty venue.")
+    note = f"{empty} The profile is for the {meaning} sound."
     places = np.linspace(0, len(walk.x_m) - 1, _WALK_ROWS).round().astype(int)
-    note = f"{_show_and_check(plan)} The profile is for the {meaning} sound."
     return _table("walk", "Level along the walk, with the audience in", note, (
         {
             "x, m": f"{walk.x_m[i]:.1f}",
-            **({"area": plan.venue.areas[int(walk.area[i])].name} if several else {}),
+            **({"area": areas[int(walk.area[i])].name} if len(areas) > 1 else {}),
             "mains alone, dBA": f"{walk.before_dba[i]:.1f}",
             "with fills, dBA": f"{walk.after_dba[i]:.1f}",
             f"{word} with fills, dBA": f"{walk.heard_after_dba[i]:.1f}",
@@ -387,20 +388,13 @@ def _walk(plan: FillPlan) -> Section:
     ))
 
 
-def _show_and_check(plan: FillPlan) -> str:
-    """Say why a meter in the empty venue need not read what the show will have."""
-    show, check = (plan.venue.states[state].rt60_s.get(1000, 0.0) for state in ("show", "check"))
-    return ("A meter in the empty venue shows more." if check > show
-            else "The meter readings to expect are for the empty venue.")
-
-
 def _why(plan: FillPlan, fill: FillReport) -> Section:
     """Reasons of one fill, with the benefit and harm of trims around the one set."""
     curve, own = fill.trim, plan.settings[fill.output].trim_db
     if curve is None or not fill.sounding:
         return Section("why", fill.output, fill.reasons)
     picked = sorted({curve.at(own + step) for step in _TRIM_STEPS_DB})
-    table = _table("", "", "Benefit and harm of the trim (* as set)", (
+    table = _table("why", fill.output, "Benefit and harm of the trim (* as set)", (
         {
             "trim, dB": trim_text(curve.trim_db[i])[:-3] + " *" * bool(curve.trim_db[i] == own),
             "rows served, %": f"{100 * curve.served_share[i]:.0f}",
@@ -410,7 +404,7 @@ def _why(plan: FillPlan, fill: FillReport) -> Section:
             "speech ahead": _index(curve.speech_ahead[i]),
         } for i in picked
     ))
-    return Section("why", fill.output, fill.reasons, table.note, table.columns, table.rows)
+    return replace(table, lines=fill.reasons)
 
 
 def _index(value: float) -> str:
