@@ -35,4 +35,4 @@ def pytest_runtestloop(session: pytest.Session):
 @pytest.fixture
 def no_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
     """Leave out the pictures of a page, where a test looks at none: other tests draw them."""
-    monkeypatch.setattr("fillalign.sheet.pictures._picture", lambda *_, **__: "<figure></figure>")
+    monkeypatch.setattr("fillalign.sheet.html._picture", lambda *_, **__: "<figure></figure>")

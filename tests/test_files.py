@@ -376,7 +376,7 @@ def test_a_file_that_grows_past_the_limit_of_the_system(tmp_path, option):
     (tmp_path / "lantern-room-sheet.csv").write_text("mine")
     before = left(tmp_path)
     code = ("import resource, sys, matplotlib.font_manager\nfrom fillalign.__main__ import main\n"
-            "import fillalign.sheet.pictures as p; p._picture = lambda *_, **__: ''\n"
+            "import fillalign.sheet.html as p; p._picture = lambda *_, **__: ''\n"
             "resource.setrlimit(resource.RLIMIT_FSIZE, (8000, 8000))\nsys.exit(main(sys.argv[1:]))")
     done = in_python(["-c", code, ROOM, *option, "--overwrite"], cwd=tmp_path)
     assert done.returncode == 4

@@ -28,7 +28,7 @@ from fillalign import (
 from fillalign.__main__ import main
 from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
-from fillalign.sheet import pictures, quick_answer, setup_sheet_text
+from fillalign.sheet import html as page, quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
 from tests.small_venue import small_hall
 
@@ -39,7 +39,7 @@ LADDER = ["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"]
 @pytest.fixture
 def _quick_pictures(monkeypatch):
     """Pages without their pictures, where a test is about files."""
-    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+    monkeypatch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
 
 
 def shell(*words, **options):
@@ -521,8 +521,8 @@ def signalled(*args, **options):
     os.kill(os.getpid(), {int(number)})
     return usual(*args, **options)
 os.{call} = signalled
-import fillalign.sheet.pictures
-fillalign.sheet.pictures._picture = lambda *_, **__: "<figure></figure>"
+import fillalign.sheet.html
+fillalign.sheet.html._picture = lambda *_, **__: "<figure></figure>"
 {AS_COMMAND}
 """
     done = in_python(code, ROOM, "--out", "sheets", cwd=tmp_path)

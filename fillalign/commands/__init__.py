@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 VERBS = {
-    "decay": "ears", "lessons": "start", "new": "start", "places": "places", "pocket": "start",
+    "decay": "ears", "lessons": "start", "new": "start", "places": "plan", "pocket": "start",
     "retime": "weather", "signal": "ears", "take": "takes",
 }
 """Verbs of the command and their modules; anything else is a venue or a laser's numbers."""

@@ -9,7 +9,7 @@ from fillalign import plan_fills
 from fillalign.classroom import own_venue
 from fillalign.classroom.lessons import l10
 from fillalign.classroom.questions import find_prediction
-from fillalign.sheet import pictures
+from fillalign.sheet import html as page
 from fillalign.venue import read_venue_text, starter_toml
 from tests.demo_plans import DATA
 
@@ -25,7 +25,7 @@ def _fresh():
 def _words_only():
     # Other tests draw the pictures of the sheet that a form offers.
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+        patch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
         yield
 
 

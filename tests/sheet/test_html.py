@@ -13,7 +13,7 @@ from hashlib import sha256
 import pytest
 
 from fillalign import evaluate
-from fillalign.sheet import pictures, setup_sheet_html
+from fillalign.sheet import html as page, setup_sheet_html
 from tests.demo_plans import demo_plan
 from tests.sheet.lopsided import SETTINGS, Page, lopsided_plan, lopsided_venue, page_of
 
@@ -43,7 +43,7 @@ def bare():
 
 @pytest.fixture
 def _no_pictures(monkeypatch):
-    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+    monkeypatch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
 
 
 @pytest.mark.parametrize("name", ["html", "bare"])
@@ -75,11 +75,11 @@ def test_it_nests_and_needs_nothing_else(name, request):
 
 
 def test_no_place_of_the_template_is_left_open(html, bare):
-    for page in (html, bare):
-        outside = re.sub(r'src="[^"]*"', "", page).partition('<script type="application/json"')[0]
+    for whole in (html, bare):
+        outside = re.sub(r'src="[^"]*"', "", whole).partition('<script type="application/json"')[0]
         assert "$" not in outside
         assert "{" not in outside.partition("</style>")[2]
-        assert "<title>Set-up sheet: L" in page
+        assert "<title>Set-up sheet: L" in whole
 
 
 def test_pictures_have_words(html):

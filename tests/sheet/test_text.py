@@ -13,7 +13,7 @@ from fillalign import evaluate, plan_fills
 from fillalign._files import SheetError
 from fillalign._text import plain, slug
 from fillalign.sheet import (
-    pictures,
+    html as page,
     setup_sheet_csv,
     setup_sheet_html,
     setup_sheet_text,
@@ -34,7 +34,7 @@ def room():
 
 @pytest.fixture
 def _no_pictures(monkeypatch):
-    monkeypatch.setattr(pictures, "_picture", lambda *_, **__: "<figure></figure>")
+    monkeypatch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
 
 
 def test_it_begins_with_the_venue_and_the_parts_come_in_the_order_of_the_job():
