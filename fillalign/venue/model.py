@@ -23,7 +23,7 @@ from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.filters import LowCutKind
 from fillalign.trilateration import SIDES
-from fillalign.venue.rules import check_row, steps_m
+from fillalign.venue.rules import check_row, refuse, steps_m
 from fillalign.venue.values import (
     ROLES,
     SIDES_M,
@@ -34,7 +34,6 @@ from fillalign.venue.values import (
     Table,
     defaults_of,
     nearest,
-    refuse,
     table_of,
     take,
 )
@@ -49,8 +48,28 @@ Point: TypeAlias = tuple[float, float, float]
 Metres: TypeAlias = Annotated[float, Key("m", -2000, 2000)]
 Octaves: TypeAlias = Mapping[int, float]
 _octaves = partial(Key, bands=OCTAVES_NOMINAL)
-_HIDDEN: Final = Key(hidden=True)
 _NONE: Final = Fixed()
+_HIDDEN: Final = Key(hidden=True)
+# What a file may give in another form than the record has it.
+_AIR: Final = Key(hidden=True, also={
+    "temperature_c": Key("C", -50, 60, must=True),
+    "humidity_pct": Key("%", 0, 100, default=defaults_of(Air)["humidity_pct"]),
+    # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
+    # where its equations hold near enough to learn from.
+    "pressure_kpa": Key("kPa", 50, 110, default=defaults_of(Air)["pressure_kpa"]),
+    "altitude_m": Key("m", -430, 5000, instead_of="pressure_kpa"),
+})
+_SAMPLES: Final = {"delay_step_samples": Key("samples", 1, 10_000, kind="integer",
+                                             instead_of="delay_step_ms")}
+_LASER: Final = {
+    "position_from": Key(shape="list", kind="table", instead_of="position_m"),
+    "height_m": Key("m", -100, 500, needs="position_from"),
+    "side": Key(kind="choice", choices=(*SIDES,), needs="position_from"),
+}
+_ANGLES: Final = {
+    "yaw_deg": Key("deg", -360, 360, instead_of="aim_m", needs="tilt_deg"),
+    "tilt_deg": Key("deg", -90, 90, needs="yaw_deg"),
+}
 
 
 def title(record: Any) -> str:
@@ -147,14 +166,7 @@ class State(Record, family="state"):
     """
 
     name: Annotated[str, Key(kind="choice", choices=STATES)]
-    air: Annotated[Air, Key(hidden=True, also={
-        "temperature_c": Key("C", -50, 60, must=True),
-        "humidity_pct": Key("%", 0, 100, default=defaults_of(Air)["humidity_pct"]),
-        # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
-        # where its equations hold near enough to learn from.
-        "pressure_kpa": Key("kPa", 50, 110, default=defaults_of(Air)["pressure_kpa"]),
-        "altitude_m": Key("m", -430, 5000, instead_of="pressure_kpa"),
-    })]
+    air: Annotated[Air, _AIR]
     wind_m_s: Annotated[float, Key("m/s", 0, 40)] = 0.0
     wind_towards_deg: Annotated[float, Key("deg", -360, 360, must=False)] = 0.0
     # No room with an audience rings as long as 20 s, so more is a slip; the formulas of
@@ -262,8 +274,7 @@ class Output(Record, family="output"):
     set_in: str
     # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
     latency_ms: Annotated[float, Key("ms", 0, 1000)] = 0.0
-    delay_step_ms: Annotated[float, Key("ms", 0.0001, 100, also={"delay_step_samples": Key(
-        "samples", 1, 10_000, kind="integer", instead_of="delay_step_ms")})] = 0.01
+    delay_step_ms: Annotated[float, Key("ms", 0.0001, 100, also=_SAMPLES)] = 0.01
     delay_max_ms: Annotated[float, Key("ms", 0.1, 20_000)] = 1000.0
     sample_rate_hz: Annotated[float, Key("Hz", 8000, 384_000)] = 48000.0
     polarity: Polarity = "normal"
@@ -288,15 +299,8 @@ class Source(Record):
     role: Annotated[Role, _HIDDEN]
     output: str
     loudspeaker: str
-    position_m: Annotated[Point, Key("m", -2000, 2000, also={
-        "position_from": Key(shape="list", kind="table", instead_of="position_m"),
-        "height_m": Key("m", -100, 500, needs="position_from"),
-        "side": Key(kind="choice", choices=SIDES, needs="position_from"),
-    })]
-    aim_m: Annotated[Point, Key("m", -2000, 2000, also={
-        "yaw_deg": Key("deg", -360, 360, instead_of="aim_m", needs="tilt_deg"),
-        "tilt_deg": Key("deg", -90, 90, needs="yaw_deg"),
-    })]
+    position_m: Annotated[Point, Key("m", -2000, 2000, also=_LASER)]
+    aim_m: Annotated[Point, Key("m", -2000, 2000, also=_ANGLES)]
     kind: Annotated[Literal["delay", "under-balcony", "front", "tower", ""], Key(must=True)] = ""
     covers: Annotated[tuple[str, ...], Key(must=True)] = ()
 

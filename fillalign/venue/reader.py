@@ -22,15 +22,21 @@ from fillalign._validate import as_path, check_type
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
 from fillalign.venue.model import RECORDS, STATES, Area, blank_row
-from fillalign.venue.rules import box_volume_m3, check_row, check_whole, too_many
+from fillalign.venue.rules import (
+    PROBLEMS_TOLD,
+    Problem,
+    box_volume_m3,
+    check_row,
+    check_whole,
+    told,
+    too_many,
+)
 from fillalign.venue.values import (
     NAMED,
-    PROBLEMS_TOLD,
     ROLES,
     ROWS,
     SINGLE,
     Key,
-    Problem,
     Row,
     Table,
     Tables,
@@ -39,7 +45,6 @@ from fillalign.venue.values import (
     nearest,
     shown,
     take,
-    told,
 )
 from fillalign.venue.whole import Venue
 

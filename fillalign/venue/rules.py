@@ -8,7 +8,7 @@ themselves: the same words come out for both.
 from __future__ import annotations
 
 import operator
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, Final, TypeAlias
 
@@ -18,18 +18,7 @@ from fillalign._validate import FloatArray, range_text
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.filters import LOW_CUT_ORDERS
 from fillalign.levels import weighted_total_db
-from fillalign.venue.values import (
-    ROLES,
-    ROWS,
-    SIDES_M,
-    Problem,
-    Row,
-    Tables,
-    allowed,
-    must,
-    nearest,
-    shown,
-)
+from fillalign.venue.values import ROLES, ROWS, SIDES_M, Row, Tables, allowed, must, nearest, shown
 
 SEAT_LIMIT: Final = 250_000
 # Levels add by pairs of outputs at every seat, and by pairs of elements: so many still fit a
@@ -41,7 +30,27 @@ _OFF_CENTRE = (
     "give the box around it, width_m twice the farther wall's y, and volume_m3, its true volume"
 )
 
+# So many problems are told; more would bury the first.
+PROBLEMS_TOLD: Final = 50
+
+# Where, at which key (none: all of it), and what is wrong there.
+Problem: TypeAlias = tuple[str, str, str]
 Said: TypeAlias = Iterator[tuple[str, str]]
+
+
+def told(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the first problems, and last how many more there are."""
+    more = len(problems) - PROBLEMS_TOLD
+    rest = ("", "", f"and {more} problem{'s' * (more > 1)} more")
+    return [*problems[:PROBLEMS_TOLD], *([rest] if more > 0 else [])]
+
+
+def refuse(problems: Iterable[Problem]) -> None:
+    """Raise ValueError with a line for each problem of records, if there is any."""
+    lines = [" ".join(filter(None, (where and f"{where}:", key, text)))
+             for where, key, text in told([*problems])]
+    if lines:
+        raise ValueError("\n".join(lines))
 
 
 # --- what a value asks of others in its row ----------------------------------------------

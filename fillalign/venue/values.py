@@ -8,21 +8,12 @@ before them, a record its name.
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import MISSING, dataclass, field, fields
 from numbers import Real
 from types import NoneType
-from typing import (
-    Annotated,
-    Any,
-    Final,
-    Literal,
-    TypeAlias,
-    get_args,
-    get_origin,
-    get_type_hints,
-)
+from typing import Annotated, Any, Literal, TypeAlias, get_args, get_origin, get_type_hints
 
 import numpy as np
 
@@ -30,20 +21,17 @@ from fillalign._text import short
 from fillalign._validate import range_text, slip_text
 
 Role: TypeAlias = Literal["main", "sub", "fill"]
-# Where, at which key (none: all of it), and what is wrong there.
-Problem: TypeAlias = tuple[str, str, str]
 
-ROLES: Final[Mapping[str, Role]] = {"mains": "main", "subs": "sub", "fills": "fill"}
+ROLES: Mapping[str, Role] = {"mains": "main", "subs": "sub", "fills": "fill"}
 # How a file writes its tables: [one], [one.NAME] or [[one]].
-SINGLE: Final = ("venue", "room", "goals", "weather", "stage", "survey")
-NAMED: Final = ("state", "loudspeaker", "output")
-ROWS: Final = (*ROLES, "areas", "measured")
-SIDES_M: Final = ("x_from_m", "x_to_m", "width_m", "height_m")
+SINGLE = ("venue", "room", "goals", "weather", "stage", "survey")
+NAMED = ("state", "loudspeaker", "output")
+ROWS = (*ROLES, "areas", "measured")
+SIDES_M = ("x_from_m", "x_to_m", "width_m", "height_m")
 # More values in a list than this are a slip of a script, and would only cost memory.
-LONGEST: Final = 500
+LONGEST = 500
 # So many are told where several are wrong; more would bury the first.
-VALUES_TOLD: Final = 9
-PROBLEMS_TOLD: Final = 50
+VALUES_TOLD = 9
 
 # How many values a shape has, 0 for any number, and words for it.
 _SHAPES = {
@@ -362,18 +350,3 @@ class Tables(dict[str, list[Row]]):
                 x_from, x_to, width, height = (float(row[side]) for side in SIDES_M)
                 return (x_from, x_to, width, height) if x_from < x_to else None
         return None
-
-
-def told(problems: Sequence[Problem]) -> list[Problem]:
-    """Return the first problems, and last how many more there are."""
-    more = len(problems) - PROBLEMS_TOLD
-    rest = ("", "", f"and {more} problem{'s' * (more > 1)} more")
-    return [*problems[:PROBLEMS_TOLD], *([rest] if more > 0 else [])]
-
-
-def refuse(problems: Iterable[Problem]) -> None:
-    """Raise ValueError with a line for each problem of records, if there is any."""
-    lines = [" ".join(filter(None, (where and f"{where}:", key, text)))
-             for where, key, text in told([*problems])]
-    if lines:
-        raise ValueError("\n".join(lines))

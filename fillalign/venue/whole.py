@@ -32,8 +32,8 @@ from fillalign.venue.model import (
     row_of,
     title,
 )
-from fillalign.venue.rules import check_device, check_whole, highest_trim_db
-from fillalign.venue.values import ROLES, Fixed, Problem, Row, Tables, must, refuse
+from fillalign.venue.rules import Problem, check_device, check_whole, highest_trim_db, refuse
+from fillalign.venue.values import ROLES, Fixed, Row, Tables, must
 from fillalign.venue.writer import toml_text
 
 _SURVEY = Survey()
