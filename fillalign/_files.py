@@ -96,12 +96,9 @@ def _undo(begun: Mapping[Path, Path], parts: Mapping[Path, Path]) -> None:
         moved = not os.path.lexists(parts[target])
         if moved and os.path.lexists(old):
             os.replace(old, target)
-        elif moved or _same_file(parts[target], target):
+        elif moved or (os.path.lexists(target)
+                       and os.path.samestat(parts[target].lstat(), target.lstat())):
             target.unlink()
-
-
-def _same_file(one: Path, other: Path) -> bool:
-    return os.path.lexists(other) and os.path.samestat(one.lstat(), other.lstat())
 
 
 def _discard(paths: Iterable[Path]) -> None:

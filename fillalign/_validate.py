@@ -95,11 +95,7 @@ class ByValue:
 
     def __eq__(self, other: object) -> bool:
         """Compare field by field; what is not a number equals itself."""
-        if type(other) is not type(self):
-            return NotImplemented
-        mine, theirs = vars(self), vars(other)
-        return mine.keys() == theirs.keys() and all(_same(mine[name], theirs[name])
-                                                    for name in mine)
+        return _same(vars(self), vars(other)) if type(other) is type(self) else NotImplemented
 
     __hash__ = None  # type: ignore[assignment]
 
