@@ -19,7 +19,7 @@ from fillalign._files import SheetError
 from tests import fuzz, public
 
 SHARED = settings(
-    deadline=None, max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 SCALARS = st.one_of(
     st.integers(-(10**20), 10**20), st.floats(), st.booleans(), st.text(max_size=12), st.dates())
 TREES = st.recursive(
@@ -30,7 +30,7 @@ TABLES = st.sampled_from(["venue", "room", "state", "loudspeaker", "output", "ma
 
 
 @pytest.mark.parametrize(("kind", "count"), [
-    ("venues", 30), ("wavs", 150), ("functions", 80), ("commands", 30),
+    ("venues", 20), ("wavs", 100), ("functions", 50), ("commands", 15),
     *(pytest.param(kind, count, marks=pytest.mark.long) for kind, count in (
         ("venues", 240), ("wavs", 1000), ("functions", 400), ("commands", 200)))])
 def test_nothing_leaks(kind, count):

@@ -28,7 +28,7 @@ from fillalign import (
 from fillalign.__main__ import main
 from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
-from fillalign.sheet import html as page, quick_answer, setup_sheet_text
+from fillalign.sheet import quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
 from tests.small_venue import small_hall
 
@@ -36,10 +36,8 @@ ROOM = str(DATA / "lantern_room.toml")
 LADDER = ["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"]
 
 
-@pytest.fixture
-def _quick_pictures(monkeypatch):
-    """Pages without their pictures, where a test is about files."""
-    monkeypatch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
+# Of the pages only that they are written: other tests read them.
+pytestmark = pytest.mark.usefixtures("no_pictures")
 
 
 def shell(*words, **options):
@@ -95,7 +93,6 @@ def test_out_writes_three_files_and_says_where(tmp_path, capsys):
     assert len(files) == 3
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_out_says_what_is_not_met(tmp_path, capsys):
     """A plan with unmet targets is an answer, not a failure."""
     path = tmp_path / "loud.toml"
@@ -109,7 +106,6 @@ def test_out_says_what_is_not_met(tmp_path, capsys):
             if line.startswith("not met: ")] == list(plan.unmet)
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_out_makes_its_folder(tmp_path, capsys):
     folder = tmp_path / "new" / "sheets"
     assert main([ROOM, "--out", str(folder)]) == 0
@@ -117,7 +113,6 @@ def test_out_makes_its_folder(tmp_path, capsys):
     assert capsys.readouterr().err == ""
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_a_folder_made_for_nothing_is_taken_away(tmp_path, monkeypatch, capsys):
     def full(_content, _path):
         raise OSError(28, "No space left on device")
@@ -129,7 +124,6 @@ def test_a_folder_made_for_nothing_is_taken_away(tmp_path, monkeypatch, capsys):
     assert list(tmp_path.rglob("*")) == [tmp_path / "mine"]
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_sheet_and_picture_are_written_both_or_neither(tmp_path, capsys):
     picture = tmp_path / "room.svg"
     (tmp_path / "lantern-room-sheet.csv").write_text("mine")
@@ -142,7 +136,6 @@ def test_sheet_and_picture_are_written_both_or_neither(tmp_path, capsys):
     assert capsys.readouterr().out.count("written: ") == 4
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_existing_files_need_overwrite(tmp_path, capsys):
     assert main([ROOM, "--out", str(tmp_path)]) == 0
     (tmp_path / "lantern-room-sheet.txt").write_text("mine")
@@ -167,7 +160,6 @@ def test_a_picture_is_written_whole_and_not_over_another(tmp_path, capsys):
     assert target.read_bytes().startswith(b"<?xml")
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_a_full_disk_is_one_line(tmp_path, monkeypatch, capsys):
     def full(_content, _path):
         raise OSError(28, "No space left on device")
@@ -342,7 +334,6 @@ def test_a_plan_that_no_device_can_hold_ends_with_3(tmp_path, capsys):
     assert "short.toml: " in capsys.readouterr().err
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_a_folder_that_cannot_be_made_ends_with_4(tmp_path, capsys):
     (tmp_path / "file").write_text("mine")
     for folder in ("file", "file/below"):
@@ -534,7 +525,6 @@ fillalign.sheet.html._picture = lambda *_, **__: "<figure></figure>"
     assert len(written) == 3
 
 
-@pytest.mark.usefixtures("_quick_pictures")
 def test_signals_elsewhere_than_in_the_main_thread_are_left_alone(tmp_path):
     """Where Python hears no signals, files are written all the same."""
     ended = []

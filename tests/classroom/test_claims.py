@@ -204,8 +204,8 @@ def test_06_the_corner_that_passes_depends_on_the_trim():
     def highest(trim_db):
         kind = "Butterworth, order 4"
         full = l06.area_db(None, kind, trim_db)
-        return max(corner for corner in corners
-                   if (full - l06.area_db(corner, kind, trim_db))[1:13].max() <= LOW_CUT_LOSS_DB)
+        return next(corner for corner in sorted(corners, reverse=True)
+                    if (full - l06.area_db(corner, kind, trim_db))[1:13].max() <= LOW_CUT_LOSS_DB)
 
     assert "only 80 Hz passes with order 4 of the kind *Butterworth*" in prose("06")
     assert highest(0.0) == 80.0

@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
 from fillalign.loudspeakers import off_axis_angles
 from fillalign.venue import DEMO_VENUES
@@ -390,6 +390,7 @@ def flat(value: object) -> list[object]:
     return [value]
 
 
+@settings(max_examples=40)
 @given(
     temperature=st.floats(-50, 60), humidity=st.floats(1, 100), x=st.floats(16.1, 36),
     trim=st.floats(-90, 20), delay=st.floats(0, 600),
