@@ -12,7 +12,7 @@ from fillalign._validate import ComplexArray, FloatArray
 from fillalign.audio import impulse
 from fillalign.audio.impulse import Arrival, impulse_response
 from fillalign.audio.reading import CannotTellError, Doubt
-from fillalign.audio.takes import CLOSEST_MS, Take
+from fillalign.audio.takes import CLOSEST_MS, Direct, Take
 from fillalign.levels import db_to_amplitude
 
 _LOWEST_PEAK = 1e-4
@@ -168,20 +168,19 @@ def moved_gain(take: Take, turns: list[Arrival], span_ms: float) -> Doubt | None
 
 
 def share_of_mains(
-    mains: list[tuple[Take, float]], fill: tuple[Take, float], slack_ms: float
+    mains: list[Direct], take: Take, zero: float, slack_ms: float
 ) -> tuple[float, float, float]:
     """Return how much of the mains stands in the fill's turn at its own time, and how surely.
 
-    In come takes with the time of the mains' arrival in each, in the fill's turn
-    the time they would have, give or take the slack. Their tails are compared, since
-    direct sounds may well coincide; out come the share of amplitude, its standard
-    deviation, and by how many pieces of the tail it is told.
+    In come the mains' turns, and the take of the fill's turn with the time that they would
+    have in it, give or take the slack. Their tails are compared, since direct sounds may
+    well coincide; out come the share of amplitude, its standard deviation, and by how many
+    pieces of the tail it is told.
     """
-    take, zero = fill
-    first, again = (_tail(*each) for each in (mains[0], mains[-1]))
+    first, again = (_tail(each, arrival.time_ms) for each, arrival in (mains[0], mains[-1]))
     strength = np.sum((first.conj() * again).real, axis=1)
     if len(mains) == 1:
-        strength -= first.shape[1] * mains[0][0].noise(mains[0][1]) ** 2
+        strength -= first.shape[1] * mains[0][0].noise(mains[0][1].time_ms) ** 2
     model = (first + again) / 2
     tails = [_tail(take, zero + lag) for lag in np.arange(-slack_ms, slack_ms + 0.01, 0.02)]
     heard = max(tails, key=lambda tail: abs(float(np.sum((model.conj() * tail).real))))
@@ -211,18 +210,23 @@ def _tail(take: Take, at_ms: float) -> ComplexArray:
 
 
 def same_sound(
-    mains: list[tuple[Take, float]], fill: tuple[Take, float], gap_ms: float, level_db: float,
-    *, proven: bool = False, clock_ms: float = 0.0,
+    mains: list[Direct], fill: Direct, zero: float, *, proven: bool = False, clock_ms: float = 0.0,
 ) -> Doubt | None:
-    """Return a doubt where the mains sound in the fill's turn: they would pass for the fill."""
-    share, spread, pieces = share_of_mains(mains, fill, max(_LEAST_SLACK_MS, clock_ms))
+    """Return a doubt where the mains sound in the fill's turn: they would pass for the fill.
+
+    `zero` is when they would come in it.
+    """
+    take, arrival = fill
+    slack_ms = max(_LEAST_SLACK_MS, clock_ms)
+    share, spread, pieces = share_of_mains(mains, take, zero, slack_ms)
     told = f"{100 * abs(share):.0f} % of the mains' sound comes in the fill's turn"
     # One reflection may fall on one of the mains by chance, but not be as strong too.
     sure = share > 6 * spread and (pieces > 2 or abs(share - 1) < 0.1)
     if sure and share > 0.5:
         return Doubt("same-sound", told)
     # A leak is as strong at its direct sound as it is in its tail.
-    hidden = abs(gap_ms) < CLOSEST_MS and share + 3 * spread > 0.6 * db_to_amplitude(level_db)
+    over = db_to_amplitude(arrival.level_db - mains[0][1].level_db)
+    hidden = abs(arrival.time_ms - zero) < CLOSEST_MS and share + 3 * spread > 0.6 * over
     if sure and (share > 0.06 or hidden):
         return Doubt("crosstalk", told)
     if hidden and not proven:

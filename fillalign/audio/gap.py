@@ -27,7 +27,7 @@ from fillalign._validate import (
 from fillalign.audio import faults
 from fillalign.audio.impulse import Arrival, resampled
 from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard, swapped
-from fillalign.audio.takes import AFTER_MS, CLOSEST_MS, Take, start_of_turns_ms, without_mains
+from fillalign.audio.takes import AFTER_MS, CLOSEST_MS, Direct, Take
 from fillalign.audio.wav import Recording
 from fillalign.levels import amplitude_to_db
 
@@ -44,11 +44,8 @@ _SAME_WAY = 0.75
 _LEAST_NOISE_S = 4.0
 _REST_DB = 20.0  # to which one take cannot be trusted to be taken out of another
 
-_Direct = tuple[Take, Arrival]
-"""A direct sound and the take it was found in."""
 
-
-def _polarity(mains: _Direct, fill: _Direct) -> bool | Doubt:
+def _polarity(mains: Direct, fill: Direct) -> bool | Doubt:
     """Return whether both pulses point the same way, if every octave above 1 kHz says so."""
     first, second = (take.phases_deg(arrival.time_ms) for take, arrival in (mains, fill))
     turns = [*(first - second), mains[1].phase_deg - fill[1].phase_deg]
@@ -60,7 +57,7 @@ def _polarity(mains: _Direct, fill: _Direct) -> bool | Doubt:
     return bool(cosines[0] > 0)
 
 
-def _heard(direct: _Direct, own_ms: float, gap_ms: float) -> Heard:
+def _heard(direct: Direct, own_ms: float, gap_ms: float) -> Heard:
     """Return what was heard of one of both on their clock, from a little before the first."""
     take, arrival = direct
     zero = arrival.time_ms - own_ms
@@ -70,7 +67,7 @@ def _heard(direct: _Direct, own_ms: float, gap_ms: float) -> Heard:
 
 
 def _reading(
-    mains: _Direct, fill: _Direct, gap_ms: float, *, doubt: Doubt | None = None,
+    mains: Direct, fill: Direct, gap_ms: float, *, doubt: Doubt | None = None,
     clock_ms: float = 0.0, span_ms: float | None = None,
 ) -> GapReading:
     """Put two sounds together; levels by octave where each sounded alone for `span_ms`."""
@@ -95,7 +92,7 @@ def _reading(
 
 def _one_after_other(take: Take, spacing_ms: float, turns: int, *, proven: bool) -> GapReading:
     """Read one take of mains, fill and, with three turns, mains again."""
-    start = start_of_turns_ms(take, spacing_ms, turns)
+    start = take.start_of_turns_ms(spacing_ms, turns)
     faults.check_signal(take, start)
     mains = [take.first("mains", start - 80, start + 5)]
     first_ms = mains[0].time_ms
@@ -115,13 +112,11 @@ def _one_after_other(take: Take, spacing_ms: float, turns: int, *, proven: bool)
         "fill", onset - 80, onset + 5, floor_db=mains[0].level_db - _SOFTEST_DB)
     if fill is None or fill.time_ms < earliest:
         raise CannotTellError("fill-silent", "nothing stands out between the mains' turns")
-    gap_ms = fill.time_ms - zero
     doubt = faults.moved_gain(take, mains, 0.25 * spacing_ms) or faults.unsteady(take, first_ms)
-    reading = _reading((take, mains[0]), (take, fill), gap_ms, doubt=doubt, clock_ms=clock_ms,
-                       span_ms=0.5 * spacing_ms)
-    return reading.doubted(faults.same_sound(
-        [(take, each.time_ms) for each in mains], (take, zero), gap_ms,
-        fill.level_db - mains[0].level_db, proven=proven, clock_ms=clock_ms))
+    reading = _reading((take, mains[0]), (take, fill), fill.time_ms - zero, doubt=doubt,
+                       clock_ms=clock_ms, span_ms=0.5 * spacing_ms)
+    return reading.doubted(faults.same_sound([(take, each) for each in mains], (take, fill), zero,
+                                             proven=proven, clock_ms=clock_ms))
 
 
 def _two_takes(recordings: Sequence[Recording], played: _Played) -> GapReading:
@@ -129,21 +124,19 @@ def _two_takes(recordings: Sequence[Recording], played: _Played) -> GapReading:
     if played.wire is None:
         raise CannotTellError("no-reference", "the two takes share no time")
     takes = [played.heard(each) for each in recordings]
-    found, zeros = [], []
+    found, starts_ms = [], []
     for recording, take, what in zip(recordings, takes, ("mains", "fill"), strict=True):
         wire = played.heard(recording, recording.channel(played.wire, "reference_channel"))
-        zeros.append(wire.first_of_all("reference channel").time_ms)
+        starts_ms.append(wire.first_of_all("reference channel").time_ms)
         faults.check_signal(take, take.loudest_ms())
-        found.append(take.first_of_all(what))
-        faults.check_length(take, found[-1].time_ms, found[-1].time_ms)
-    mains, fill = zip(takes, found, strict=True)
-    late_ms, fill_ms = (arrival.time_ms - zero for arrival, zero in zip(found, zeros, strict=True))
-    gap_ms = fill_ms - late_ms
-    doubts = (faults.unsteady(take, first.time_ms) for take, first in (mains, fill))
-    reading = _reading(mains, fill, gap_ms, span_ms=1000.0, doubt=next(filter(None, doubts), None))
-    return reading.doubted(faults.same_sound(
-        [(takes[0], found[0].time_ms)], (takes[1], zeros[1] + late_ms), gap_ms,
-        found[1].level_db - found[0].level_db))
+        found.append((take, take.first_of_all(what)))
+        faults.check_length(take, found[-1][1].time_ms, found[-1][1].time_ms)
+    mains, fill = found
+    zero = mains[1].time_ms - starts_ms[0] + starts_ms[1]
+    doubts = (faults.unsteady(take, first.time_ms) for take, first in found)
+    reading = _reading(mains, fill, fill[1].time_ms - zero, span_ms=1000.0,
+                       doubt=next(filter(None, doubts), None))
+    return reading.doubted(faults.same_sound([mains], fill, zero))
 
 
 def _standing_out(first: Arrival, later: Sequence[Arrival], low_ms: float, high_ms: float
@@ -186,7 +179,7 @@ def _taken_apart(both: Take, alone: Take) -> GapReading:
     seconds = both.signal.size / both.rate
     if seconds < _LEAST_NOISE_S and faults.sweep_course(both.signal, both.rate) is None:
         raise CannotTellError("short-signal", f"the signal lasts {seconds:.1f} s and is no sweep")
-    rest, mains, mains_ms = without_mains(both, alone)
+    rest, mains, mains_ms = both.without(alone)
     floor_db = mains.level_db - 20
     onset = rest.onset_ms(mains_ms - _LONGEST_EARLY_MS, mains_ms + AFTER_MS - 10)
     if onset is None:

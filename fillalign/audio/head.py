@@ -6,8 +6,8 @@ Computing, Technical Report 280); `data/head.txt` says what was done to it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -19,56 +19,45 @@ _GRID = 4096
 _BENEATH_M = 0.1
 
 
-@dataclass(frozen=True)
-class Head:
-    """The left ear every 5 degrees, counted from the front to the left.
-
-    `response` (72, f) at `frequency_hz` holds no delay; `delay_s` (72,) is against
-    the middle of the head; `coherence` of both ears in sound from everywhere stands
-    at `coherence_hz`.
-    """
-
-    frequency_hz: FloatArray
-    response: ComplexArray
-    delay_s: FloatArray
-    coherence_hz: FloatArray
-    coherence: FloatArray
-
-    def ears(self, azimuth_deg: float, frequency_hz: FloatArray) -> ComplexArray:
-        """Return the response of the left and the right ear to one direction, (2, f)."""
-        return np.stack([self._ear(turn, frequency_hz) for turn in (azimuth_deg, -azimuth_deg)])
-
-    def _ear(self, azimuth_deg: float, frequency_hz: FloatArray) -> ComplexArray:
-        place = azimuth_deg / _STEP_DEG % self.delay_s.size
-        below = int(place)
-        near = [below % self.delay_s.size, (below + 1) % self.delay_s.size]
-        share = np.array([1 - place + below, place - below])
-        mixed, late = share @ self.response[near], share @ self.delay_s[near]
-        size = (np.interp(frequency_hz, self.frequency_hz, mixed.real)
-                + 1j * np.interp(frequency_hz, self.frequency_hz, mixed.imag))
-        return np.asarray(size * np.exp(-2j * np.pi * late * frequency_hz))
-
-    def alike(self, frequency_hz: FloatArray) -> FloatArray:
-        """Return the coherence of both ears in sound from everywhere (f,)."""
-        return np.interp(frequency_hz, self.coherence_hz, self.coherence, right=0.0)
-
-
 @cache
-def measured_head() -> Head:
-    """Read the head that comes with the library, once a process."""
+def _measured() -> dict[str, Any]:
+    """Read the head that comes with the library, once a process.
+
+    The left ear every 5 degrees, counted from the front to the left: `response` (72, f) at
+    `frequency_hz` holds no delay; `delay_s` (72,) is against the middle of the head;
+    `coherence` of both ears in sound from everywhere stands at `coherence_hz`.
+    """
     with np.load(shipped_path("data", "head.npz")) as held:
-        rate, taps = float(held["sample_rate_hz"]), held["taps"] * float(held["unit"])
-        late, alike_hz, alike = (
-            held[key].astype(float) for key in ("delay_s", "coherence_hz", "coherence")
-        )
-    grid = np.asarray(np.fft.rfftfreq(_GRID, 1 / rate), dtype=np.float64)
-    return Head(grid, np.fft.rfft(taps, _GRID), late, alike_hz, alike)
+        told = {key: held[key].astype(float) for key in ("delay_s", "coherence_hz", "coherence")}
+        taps, rate = held["taps"] * float(held["unit"]), float(held["sample_rate_hz"])
+    return {**told, "frequency_hz": np.fft.rfftfreq(_GRID, 1 / rate),
+            "response": np.fft.rfft(taps, _GRID)}
+
+
+def ears(azimuth_deg: float, frequency_hz: FloatArray) -> ComplexArray:
+    """Return the response of the left and the right ear to one direction, (2, f)."""
+    head, both = _measured(), []
+    directions = len(head["delay_s"])
+    for turn in (azimuth_deg, -azimuth_deg):
+        place = turn / _STEP_DEG % directions
+        below = int(place)
+        near = [below % directions, (below + 1) % directions]
+        share = np.array([1 - place + below, place - below])
+        mixed, late = (share @ head[key][near] for key in ("response", "delay_s"))
+        size = np.interp(frequency_hz, head["frequency_hz"], mixed)
+        both.append(size * np.exp(-2j * np.pi * late * frequency_hz))
+    return np.array(both)
+
+
+def likeness(frequency_hz: FloatArray) -> FloatArray:
+    """Return the coherence of both ears in sound from everywhere (f,)."""
+    head = _measured()
+    return np.asarray(np.interp(frequency_hz, head["coherence_hz"], head["coherence"], right=0.0))
 
 
 def stage_direction(venue: Venue, ear_m: FloatArray) -> FloatArray:
     """Return which way a listener looks, (2,): level, towards the middle of the mains."""
-    mains = [source.position_m for source in venue.sources if source.role == "main"]
-    places = mains or [source.position_m for source in venue.sources]
+    places = [source.position_m for source in venue.of_role("main") or venue.sources]
     way = np.mean(places, axis=0)[:2] - ear_m[:2]
     length = float(np.hypot(*way))
     return way / length if length > _BENEATH_M else np.array([-1.0, 0.0])

@@ -61,12 +61,10 @@ def in_blocks(samples: NDArray[Number], size: int) -> NDArray[Number]:
 
 def resampled(samples: FloatArray, size: int) -> FloatArray:
     """Return the same sound in so many samples, by its spectrum."""
-    from scipy import fft
-
     if size == samples.size:
         return samples
-    spectrum = fft.rfft(samples)[: min(size, samples.size) // 2 + 1]
-    return np.asarray(fft.irfft(spectrum, size) * (size / samples.size))
+    spectrum = np.fft.rfft(samples)[: min(size, samples.size) // 2 + 1]
+    return np.asarray(np.fft.irfft(spectrum, size) * (size / samples.size))
 
 
 def impulse_response(

@@ -10,7 +10,7 @@ from fillalign import field
 from fillalign._validate import ComplexArray, FloatArray
 from fillalign.absorption import THIRDS_HZ
 from fillalign.air import Air
-from fillalign.audio.head import azimuth_deg, measured_head, stage_direction
+from fillalign.audio.head import azimuth_deg, ears, stage_direction
 from fillalign.filters import apply_filters, design_low_cut, design_shelf
 from fillalign.levels import db_to_amplitude, pink_band_levels_db
 from fillalign.room import DECAY_NEPERS
@@ -71,11 +71,15 @@ class Scene:
         """Return arrivals of one output in samples of the response."""
         return np.asarray((travel_ms + self.later_ms[output]) * self.rate / 1000 + self.lead)
 
+    def frequency(self, size: int) -> FloatArray:
+        """Return the frequencies of a spectrum of so many samples."""
+        return np.asarray(np.fft.rfftfreq(size, 1 / self.rate), dtype=np.float64)
+
     def heard(self, towards: FloatArray, frequency: FloatArray) -> ComplexArray:
         """Return what each ear gets of sound from a direction (ears, f): without a head, all."""
         if self.looking is None:
             return np.ones((1, frequency.size), dtype=complex)
-        return measured_head().ears(azimuth_deg(towards, self.looking), frequency)
+        return ears(azimuth_deg(towards, self.looking), frequency)
 
     def filtered(self, output: int, response: FloatArray) -> FloatArray:
         """Run responses through an output's low cut, shelf, trim and polarity."""

@@ -18,7 +18,7 @@ import numpy as np
 from fillalign._validate import FloatArray
 from fillalign.absorption import OCTAVES_HZ, THIRDS_HZ
 from fillalign.audio import spectra
-from fillalign.audio.head import measured_head
+from fillalign.audio.head import likeness
 from fillalign.audio.scene import Scene
 from fillalign.field import A_POWER, IntArray, Paths, Seats, early_ms, superpose, trace_paths
 from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
@@ -46,8 +46,6 @@ def _source_sound(
     They share one phase, that of a sound as coloured as theirs together which rings
     only after its start: so they interfere as in the maps. The air adds none.
     """
-    from scipy import fft
-
     found, gain = scene.elements[source], scene.drive * scene.shift[output]
     loss = spectra.loss_db_per_m(frequency, scene.paths.air)
     at_bands = spectra.loss_db_per_m(THIRDS_HZ, scene.paths.air)
@@ -65,7 +63,7 @@ def _source_sound(
         spectrum += db_to_amplitude(level - loss * away) * wave
         power += db_to_power(level)
     turn = spectra.minimum_phase(power_to_db(np.maximum(power, 1e-300)), scene.dry_size)
-    sound = fft.irfft(spectrum * turn * spectra.closing(frequency), scene.dry_size)
+    sound = np.fft.irfft(spectrum * turn * spectra.closing(frequency), scene.dry_size)
     # What one element, unlike the others together, still rings ahead is cut off.
     first = float(scene.time(output, found.time_ms.min()))
     return np.asarray(sound * spectra.opening(sound.size, first, scene.rate))
@@ -73,15 +71,15 @@ def _source_sound(
 
 def _direct(scene: Scene, outputs: list[int]) -> FloatArray:
     """Return the direct sound of all outputs (ears, size)."""
-    from scipy import fft
-
-    frequency = fft.rfftfreq(scene.dry_size, 1 / scene.rate)
+    frequency = scene.frequency(scene.dry_size)
     sound = np.zeros((scene.ears, scene.size))
     for output in outputs:
-        heard = sum(fft.rfft(_source_sound(scene, source, output, frequency)) * scene.heard(
-            scene.elements[source].middle_m - scene.ear_m, frequency)
-            for source in scene.sources(output))
-        own = fft.irfft(heard, scene.dry_size)[:, : -scene.lead]
+        heard = np.zeros((scene.ears, frequency.size), dtype=complex)
+        for source in scene.sources(output):
+            once = _source_sound(scene, source, output, frequency)
+            towards = scene.elements[source].middle_m - scene.ear_m
+            heard += np.fft.rfft(once) * scene.heard(towards, frequency)
+        own = np.fft.irfft(heard, scene.dry_size)[:, : -scene.lead]
         sound[:, : own.shape[1]] += scene.filtered(output, own)
     return sound
 
@@ -158,15 +156,13 @@ def _heard(
     scene: Scene, size: int, powers: FloatArray, late_s: FloatArray, towards: FloatArray
 ) -> FloatArray:
     """Return images with these powers by third (n, 27), times and directions at each ear."""
-    from scipy import fft
-
-    frequency = fft.rfftfreq(size, 1 / scene.rate)
+    frequency = scene.frequency(size)
     spectrum = np.zeros((scene.ears, frequency.size), dtype=complex)
     for power, late, way in zip(powers, late_s, towards, strict=True):
         level = spectra.curve_db(frequency, power)
         turn = spectra.minimum_phase(level, size) * np.exp(-2j * np.pi * late * frequency)
         spectrum += db_to_amplitude(level) * turn * scene.heard(way, frequency)
-    return np.asarray(fft.irfft(spectrum * spectra.closing(frequency), size))
+    return np.asarray(np.fft.irfft(spectrum * spectra.closing(frequency), size))
 
 
 def reflections(scene: Scene, images: Images, output: int) -> tuple[FloatArray, FloatArray]:
@@ -247,7 +243,7 @@ def _carriers(scene: Scene, frequency: FloatArray, seed: list[int]) -> FloatArra
     noise = [fft.rfft(draws.standard_normal(size, dtype=np.float32)) for _ in range(scene.ears)]
     if scene.ears == 1:
         return np.array(noise)
-    alike = measured_head().alike(frequency).astype(np.float32)
+    alike = likeness(frequency).astype(np.float32)
     return np.array([noise[0], alike * noise[0] + np.sqrt(1 - alike**2) * noise[1]])
 
 
@@ -260,7 +256,7 @@ def tail(scene: Scene, output: int, taken: FloatArray, seed: int) -> FloatArray:
     from scipy import fft
 
     length = fft.next_fast_len(scene.size - scene.lead + 1, real=True) // 2 * 2
-    frequency = fft.rfftfreq(length, 1 / scene.rate)
+    frequency = scene.frequency(length)
     powers, own = tail_powers(scene, output), scene.sources(output)
     start = np.round(scene.time(output, scene.paths.serving_ms[own, 0])).astype(int)
     first = int(start.min())
@@ -294,17 +290,15 @@ def _levelled(
     One stretch of noise is louder or softer than the mean of many, by 3 dB in
     the lows, and adds to what is there or takes from it. Both ears share one gain.
     """
-    from scipy import fft
-
-    frequency = fft.rfftfreq(scene.size, 1 / scene.rate)
-    there = fft.rfft(before)
+    frequency = scene.frequency(scene.size)
+    there = np.fft.rfft(before)
     for _ in range(3):
-        spectrum = fft.rfft(part)
+        spectrum = np.fft.rfft(part)
         own = np.maximum(spectra.band_means((np.abs(spectrum) ** 2).mean(axis=0), frequency), 1e-30)
         common = spectra.band_means((spectrum * np.conj(there)).real.mean(axis=0), frequency)
         gain = (np.sqrt(common**2 + own * wanted) - common) / own
         gain = spectra.curve(frequency, np.clip(gain, 0.25, 4.0) ** 2)
-        part = opened * fft.irfft(spectrum * gain, scene.size)
+        part = opened * np.fft.irfft(spectrum * gain, scene.size)
     return np.asarray(part)
 
 

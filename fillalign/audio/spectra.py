@@ -60,14 +60,12 @@ def minimum_phase(level_db: FloatArray, size: int) -> ComplexArray:
     By the real cepstrum: Oppenheim and Schafer, Discrete-Time Signal Processing,
     chapter on homomorphic systems (from memory).
     """
-    from scipy import fft
-
     # What is so far down has no say: its steep falls would fold round the block.
     heard = np.maximum(level_db, level_db.max() - _HEARD_DB)
-    folded = fft.irfft(heard * (np.log(10.0) / 20.0), size)
+    folded = np.fft.irfft(heard * (np.log(10.0) / 20.0), size)
     folded[1 : (size + 1) // 2] *= 2
     folded[size // 2 + 1 :] = 0
-    return np.asarray(np.exp(1j * fft.rfft(folded).imag))
+    return np.asarray(np.exp(1j * np.fft.rfft(folded).imag))
 
 
 def opening(size: int, first: float, rate: float) -> FloatArray:

@@ -215,39 +215,69 @@ class Take:
         inside = (frequency >= low[:, np.newaxis]) & (frequency < high[:, np.newaxis])
         return np.asarray(inside @ (power / frequency) / (inside @ (1 / frequency)))
 
+    def start_of_turns_ms(self, spacing_ms: float, turns: int) -> float:
+        """Return about when the first turn's loudest sound arrives.
 
-def start_of_turns_ms(take: Take, spacing_ms: float, turns: int) -> float:
-    """Return about when the first turn's loudest sound arrives.
+        The product of what lies the mains' turns apart is largest there; of two turns
+        the fill's may come anywhere.
+        """
+        from scipy import ndimage, signal
 
-    The product of what lies the mains' turns apart is largest there; of two turns
-    the fill's may come anywhere.
-    """
-    from scipy import ndimage, signal
+        block = round(self.rate / 1000)
+        loud = np.abs(impulse.in_blocks(self.highs, block)).max(axis=1)
+        apart = round((turns - 1) * spacing_ms * self.rate / 1000 / block)
+        wide = 25 if turns == 3 else 2 * round(0.3 * spacing_ms) + 1
+        product = loud[: loud.size - apart] * ndimage.maximum_filter1d(loud, wide)[apart:]
+        if turns == 3 and product.max() < 0.03 * np.max(loud) ** 2:
+            alike = signal.correlate(loud**2, loud**2, method="fft")[loud.size - 1 :]
+            least = round(0.3 * spacing_ms)
+            apart_s = (least + int(np.argmax(alike[least:]))) / 1000
+            raise CannotTellError("spacing", f"no two turns are {2 * spacing_ms / 1000:.3f} s "
+                                  f"apart; the loudest two are {apart_s:.2f} s apart")
+        start = self.time_ms(int(np.argmax(product)) * block)
+        self._check_silence_around(start, spacing_ms, turns)
+        return start
 
-    block = round(take.rate / 1000)
-    loud = np.abs(impulse.in_blocks(take.highs, block)).max(axis=1)
-    apart = round((turns - 1) * spacing_ms * take.rate / 1000 / block)
-    wide = 25 if turns == 3 else 2 * round(0.3 * spacing_ms) + 1
-    product = loud[: loud.size - apart] * ndimage.maximum_filter1d(loud, wide)[apart:]
-    if turns == 3 and product.max() < 0.03 * np.max(loud) ** 2:
-        alike = signal.correlate(loud**2, loud**2, method="fft")[loud.size - 1 :]
-        least = round(0.3 * spacing_ms)
-        apart_s = (least + int(np.argmax(alike[least:]))) / 1000
-        raise CannotTellError("spacing", f"no two turns are {2 * spacing_ms / 1000:.3f} s apart; "
-                              f"the loudest two are {apart_s:.2f} s apart")
-    start = take.time_ms(int(np.argmax(product)) * block)
-    _check_silence_around(take, start, spacing_ms, turns)
-    return start
+    def _check_silence_around(self, start_ms: float, spacing_ms: float, turns: int) -> None:
+        """Refuse a take that plays on: which turn is whose would be a guess."""
+        for turn, alike in ((-1, 1), (turns, turns - 2)):
+            there, heard = (start_ms + each * spacing_ms for each in (turn, alike))
+            least = max(impulse.NOISE_FACTOR * self.noise(heard),
+                        0.5 * self.peak(heard - 0.3 * spacing_ms, heard + 0.3 * spacing_ms))
+            if self.peak(there - 80, there + 80) > least:
+                raise CannotTellError("more-turns", f"there are more turns than {turns}")
+
+    def without(self, alone: Take) -> tuple[Take, Arrival, float]:
+        """Return this take of both less the mains, their arrival alone, and its time in both.
+
+        The air may have changed a little between the takes: the stretch that
+        fits best is taken.
+        """
+        from scipy import fft
+
+        first = alone.first_of_all("mains")
+        start, early = alone.index(first.time_ms - 2), round(0.06 * alone.rate)
+        part = alone.highs[start : start + round(AFTER_MS / 1000 * alone.rate)]
+        energy = float(np.sum(np.abs(part[:early]) ** 2)) - early * alone.noise(first.time_ms) ** 2
+        rough = round(_where(self.highs, part[:early], energy, slack=2 * GAIN_SLACK)[0])
+        low = max(0, rough - 2 * early)
+        near = self.highs[low : max(rough + 3 * early, low + early)]
+        fits = [(*_where(near, _warped(part[: 2 * early], stretch)[:early], energy), stretch)
+                for stretch in np.arange(-10, 11) * 5e-5]
+        shift, strength, stretch = max(fits, key=lambda fit: fit[1])
+        shift += low
+        if abs(strength - 1) > GAIN_SLACK:
+            raise CannotTellError("other-take", "the take of the mains alone does not fit the take "
+                                  "of both")
+        size = fft.next_fast_len(self.highs.size + part.size, real=False)
+        turn = np.exp(-2j * np.pi * fft.fftfreq(size) * shift)
+        mains = fft.ifft(fft.fft(_warped(part, stretch), size) * turn)[: self.highs.size]
+        at_ms = first.time_ms + (shift - start) * 1000 / self.rate + alone.lead_ms - self.lead_ms
+        return replace(self, highs=self.highs - mains), first, at_ms
 
 
-def _check_silence_around(take: Take, start_ms: float, spacing_ms: float, turns: int) -> None:
-    """Refuse a take that plays on: which turn is whose would be a guess."""
-    for turn, alike in ((-1, 1), (turns, turns - 2)):
-        there, heard = (start_ms + each * spacing_ms for each in (turn, alike))
-        least = max(impulse.NOISE_FACTOR * take.noise(heard),
-                    0.5 * take.peak(heard - 0.3 * spacing_ms, heard + 0.3 * spacing_ms))
-        if take.peak(there - 80, there + 80) > least:
-            raise CannotTellError("more-turns", f"there are more turns than {turns}")
+Direct = tuple[Take, Arrival]
+"""A direct sound and the take it was found in."""
 
 
 def _warped(part: ComplexArray, stretch: float) -> ComplexArray:
@@ -270,32 +300,3 @@ def _where(
     like = np.where(np.abs(match.real - 1) < slack, match.real, 0.0)
     position, value = impulse.interpolated_peaks(match, np.array([np.argmax(like)]))
     return float(position[0]) - (pattern.size - 1), float(value[0].real)
-
-
-def without_mains(both: Take, alone: Take) -> tuple[Take, Arrival, float]:
-    """Return the take of both less the mains, the mains' arrival alone, and its time in both.
-
-    The air may have changed a little between the takes: the stretch that
-    fits best is taken.
-    """
-    from scipy import fft
-
-    first = alone.first_of_all("mains")
-    start, early = alone.index(first.time_ms - 2), round(0.06 * alone.rate)
-    part = alone.highs[start : start + round(AFTER_MS / 1000 * alone.rate)]
-    energy = float(np.sum(np.abs(part[:early]) ** 2)) - early * alone.noise(first.time_ms) ** 2
-    rough = round(_where(both.highs, part[:early], energy, slack=2 * GAIN_SLACK)[0])
-    low = max(0, rough - 2 * early)
-    near = both.highs[low : max(rough + 3 * early, low + early)]
-    fits = [(*_where(near, _warped(part[: 2 * early], stretch)[:early], energy), stretch)
-            for stretch in np.arange(-10, 11) * 5e-5]
-    shift, strength, stretch = max(fits, key=lambda fit: fit[1])
-    shift += low
-    if abs(strength - 1) > GAIN_SLACK:
-        raise CannotTellError("other-take", "the take of the mains alone does not fit the take of "
-                              "both")
-    size = fft.next_fast_len(both.highs.size + part.size, real=False)
-    turn = np.exp(-2j * np.pi * fft.fftfreq(size) * shift)
-    mains = fft.ifft(fft.fft(_warped(part, stretch), size) * turn)[: both.highs.size]
-    at_ms = first.time_ms + (shift - start) * 1000 / both.rate + alone.lead_ms - both.lead_ms
-    return replace(both, highs=both.highs - mains), first, at_ms

@@ -218,18 +218,17 @@ def _as_samples(data: Any) -> FloatArray:
 
 
 def _fault(rate: int, samples: FloatArray) -> str | None:
-    if samples.size == 0:
-        return "holds no sound (zero length)"
-    if samples.shape[0] == 1:
-        return "holds a single sample"
-    if samples.shape[1] > MAX_CHANNELS:
-        return f"has {samples.shape[1]} channels; 1 to {MAX_CHANNELS} can be read"
-    low, high = SAMPLE_RATES_HZ
-    if not low <= rate <= high:
-        return f"has a sample rate of {rate} Hz; {low:.0f} to {high:.0f} Hz can be read"
-    if not np.isfinite(samples).all():
-        return "holds samples that are not finite numbers (NaN or infinity)"
-    return None
+    (length, channels), (low, high) = samples.shape, SAMPLE_RATES_HZ
+    faults = {
+        "holds no sound (zero length)": samples.size == 0,
+        "holds a single sample": length == 1,
+        f"has {channels} channels; 1 to {MAX_CHANNELS} can be read": channels > MAX_CHANNELS,
+        f"has a sample rate of {rate} Hz; {low:.0f} to {high:.0f} Hz can be read":
+            not low <= rate <= high,
+        "holds samples that are not finite numbers (NaN or infinity)":
+            not np.isfinite(samples).all(),
+    }
+    return next((fault for fault, found in faults.items() if found), None)
 
 
 def _why_not(file: Path, suffixes: tuple[str, ...]) -> str | None:

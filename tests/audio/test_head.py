@@ -13,7 +13,7 @@ import pytest
 from fillalign import read_demo_venue
 from fillalign.air import Air
 from fillalign.audio.auralise import render_seat
-from fillalign.audio.head import azimuth_deg, measured_head, stage_direction
+from fillalign.audio.head import azimuth_deg, ears, stage_direction
 from fillalign.venue import Venue
 
 MEASURED = pd.read_csv(
@@ -55,7 +55,7 @@ def interaural(both: np.ndarray, rate: float = RATE) -> tuple[float, np.ndarray]
 
 def response(angle_deg: float) -> np.ndarray:
     """Return the head's response to one direction, its start 4 ms in."""
-    both = measured_head().ears(angle_deg, np.fft.rfftfreq(4096, 1 / RATE))
+    both = ears(angle_deg, np.fft.rfftfreq(4096, 1 / RATE))
     return np.roll(np.fft.irfft(both), 192, axis=1).T
 
 
@@ -125,14 +125,14 @@ def test_sound_from_everywhere_keeps_its_level_and_the_ears_their_likeness() -> 
                      for s in range(2)])
     one = np.array([render_seat(hall, CLICK, seat, seed=s, **options)[late] for s in range(2)])
     frequency = np.fft.rfftfreq(one.shape[1], 1 / RATE)
-    ears, alone = np.fft.rfft(both, axis=1), np.fft.rfft(one, axis=1)
+    heard, alone = np.fft.rfft(both, axis=1), np.fft.rfft(one, axis=1)
     for low, high, least, most in ((60, 150, 0.7, 1.0), (450, 900, -0.3, 0.1),
                                    (1500, 6000, -0.1, 0.1)):
         band = (frequency > low) & (frequency < high)
-        power = (np.abs(ears[:, band]) ** 2).sum(axis=(0, 1))
+        power = (np.abs(heard[:, band]) ** 2).sum(axis=(0, 1))
         level = 10 * np.log10(power / (np.abs(alone[:, band]) ** 2).sum())
         assert level == pytest.approx([0.0, 0.0], abs=1.5)
-        shared = (ears[:, band, 0] * np.conj(ears[:, band, 1])).sum().real
+        shared = (heard[:, band, 0] * np.conj(heard[:, band, 1])).sum().real
         assert least < shared / np.sqrt(power.prod()) < most
 
 
