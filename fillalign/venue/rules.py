@@ -312,11 +312,10 @@ def _links(tables: Tables) -> Iterator[Problem]:
 
 def _twins(tables: Tables) -> Iterator[Problem]:
     for rows in ([*tables.sources()], tables["areas"]):
-        seen = {""}
-        for row in rows:
-            if row.name and row.name in seen:
+        names = [row.name for row in rows]
+        for number, row in enumerate(rows):
+            if row.name and row.name in names[:number]:
                 yield row.where, "name", f"{shown(row.name)} is given twice"
-            seen.add(row.name)
 
 
 # The axes of what must lie in the room.
@@ -336,12 +335,10 @@ def _in_room(tables: Tables) -> Iterator[Problem]:
     for row, key in ((row, key) for row in rows for key in _PLACES if key in row.given & {*row}):
         values = row[key] if isinstance(row[key], tuple) else (row[key],)
         for axis, value in zip(_PLACES[key], values, strict=True):
-            low, high = limits[axis]
+            (low, high), of = limits[axis], f"{axis} " if len(values) > 1 else ""
             if not low <= value <= high:
-                words = f"{axis} {range_text(low, high, 'm')}" if len(values) > 1 else (
-                    range_text(low, high, "m"))
-                hint = _OFF_CENTRE if axis == "y" else ""
-                yield row.where, key, must(f"inside the room, {words}", value) + hint
+                words = f"inside the room, {of}{range_text(low, high, 'm')}"
+                yield row.where, key, must(words, value) + (_OFF_CENTRE if axis == "y" else "")
     for row in tables["areas"]:
         with suppress(KeyError):
             ears = row["floor_m"] + row["ear_height_m"] + np.tan(np.radians(row["rake_deg"])) * (
