@@ -11,14 +11,7 @@ import numpy as np
 from fillalign._text import listed, quoted
 from fillalign._validate import FloatArray, as_air, check_type
 from fillalign.air import Air
-from fillalign.field import (
-    A_POWER,
-    JUST_NOTICEABLE,
-    BoolArray,
-    Settings,
-    place_among_seats,
-    trace_paths,
-)
+from fillalign.field import JUST_NOTICEABLE, BoolArray, Settings, place_among_seats, trace_paths
 from fillalign.levels import coherent_sum_db
 from fillalign.planning.assess import assess
 from fillalign.planning.delay import basis_at
@@ -306,7 +299,7 @@ class _Heard:
         seat = place_among_seats(venue, np.array(self.at_m, dtype=float))
         self.paths = trace_paths(venue, seat, venue.states["check"], air)
         self.on = settings if settings.sounds(name) else settings.replaced(name, trim_db=0.0)
-        mains, fill, _ = meter_db(self.paths, self.on, name, A_POWER)[:, 0]
+        mains, fill, _ = meter_db(self.paths, self.on, name)[:, 0]
         self.mains_dba, self.expected_db = float(mains), float(fill - mains)
         heard = self.mains_dba if read.mains_dba is None else read.mains_dba
         self.away_db = (None if read.fill_dba is None
@@ -370,7 +363,7 @@ def _moved(venue: Venue, readings: Iterable[_Heard]) -> Venue:
     for one in readings:
         if one.away_db is not None and abs(one.away_db) <= BELIEVED_DB:
             paths = trace_paths(venue, one.paths.seats, venue.states["check"])
-            _, alone, _ = meter_db(paths, Settings(venue), one.read.output, A_POWER)[:, 0]
+            _, alone, _ = meter_db(paths, Settings(venue), one.read.output)[:, 0]
             found.append(Measured(one.read.output, one.at_m, "check",
                                   level_dba=float(alone) + one.away_db))
     names = {one.output for one in found}

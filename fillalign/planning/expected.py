@@ -145,7 +145,7 @@ def expected_levels(zones: Zones, settings: Settings, output: str) -> Reading:
     paths = trace_paths(zones.venue, _meter_seats(zones, settings, output), check)
     points, aim = [*map(tuple, paths.seats.points_m.tolist())], paths.take(slice(0, 1))
     on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
-    mains, fill, both = meter_db(paths, on, output, A_POWER).tolist()
+    mains, fill, both = meter_db(paths, on, output).tolist()
     mains_dbc, fill_dbc, _ = meter_db(aim, on, output, C_POWER)[:, 0].tolist()
     basis = basis_at(aim, on, output)
     octave, change = _polarity_click(aim, on, output, basis)
@@ -185,7 +185,9 @@ def _meter_seats(zones: Zones, settings: Settings, output: str) -> Seats:
     return seats.take(np.array([aim, np.linalg.norm(away, axis=1).argmin(), *ends]))
 
 
-def meter_db(paths: Paths, settings: Settings, output: str, weights: FloatArray) -> FloatArray:
+def meter_db(
+    paths: Paths, settings: Settings, output: str, weights: FloatArray = A_POWER
+) -> FloatArray:
     """Total level (3, n), weighted, of the mains alone, of one fill alone, and of both."""
     mains = main_outputs(paths.venue)
     field = superpose(paths, settings, sounding=[*mains, output])
