@@ -32,7 +32,6 @@ from fillalign.venue.values import (
     Role,
     Row,
     Table,
-    defaults_of,
     nearest,
     table_of,
     take,
@@ -53,10 +52,10 @@ _HIDDEN: Final = Key(hidden=True)
 # What a file may give in another form than the record has it.
 _AIR: Final = Key(hidden=True, also={
     "temperature_c": Key("C", -50, 60, must=True),
-    "humidity_pct": Key("%", 0, 100, default=defaults_of(Air)["humidity_pct"]),
+    "humidity_pct": Key("%", 0, 100, default=Air.humidity_pct),
     # 5,000 m up there are 54 kPa left, and nobody plays higher. `Air` takes 20 to 200,
     # where its equations hold near enough to learn from.
-    "pressure_kpa": Key("kPa", 50, 110, default=defaults_of(Air)["pressure_kpa"]),
+    "pressure_kpa": Key("kPa", 50, 110, default=Air.pressure_kpa),
     "altitude_m": Key("m", -430, 5000, instead_of="pressure_kpa"),
 })
 _SAMPLES: Final = {"delay_step_samples": Key("samples", 1, 10_000, kind="integer",
@@ -102,7 +101,7 @@ def row_of(record: Any, family: str, *parts: Any, where: str = "") -> Row:
     for name, key in row.table.items():
         at = key.at or name
         for part in (one for one in (record, *parts) if hasattr(one, at)):
-            value, default = getattr(part, at), defaults_of(part).get(at, MISSING)
+            value, default = getattr(part, at), getattr(type(part), at, MISSING)
             if not _nothing(key, value, default):
                 row[name] = _taken(row.where, at, key, value)
                 row.given |= {name} if row[name] != default else set()
@@ -127,11 +126,10 @@ def _taken(where: str, name: str, key: Key, value: Any) -> Any:
 
 def keep(record: Any, row: Row) -> None:
     """Put the plain values of a row in a record's fields."""
-    defaults = defaults_of(record)
     for name, key in row.table.items():
         at = key.at or name
-        if at in defaults and (name in row or defaults[at] is not MISSING):
-            value = row.get(name, defaults[at])
+        value = row.get(name, getattr(type(record), at, MISSING))
+        if at in vars(record) and value is not MISSING:
             object.__setattr__(record, at, Fixed(value) if isinstance(value, dict) else value)
 
 

@@ -88,18 +88,13 @@ class Key:
 Table: TypeAlias = Mapping[str, Key]
 
 
-def defaults_of(record: Any) -> dict[str, Any]:
-    """Return the default of every field of a record; MISSING where it has none."""
-    return {item.name: item.default for item in fields(record)}
-
-
-def table_of(record: type) -> Table:
+def table_of(record: Any) -> Table:
     """Return the keys of a record's table in a file, as its fields say."""
     table: dict[str, Key] = {}
     hints, blank = get_type_hints(record, include_extras=True), Key()
-    for name, default in defaults_of(record).items():
-        hint = hints[name]
-        hint, key = get_args(hint) if get_origin(hint) is Annotated else (hint, blank)
+    for name, default in ((item.name, item.default) for item in fields(record)):
+        annotated = get_origin(hints[name]) is Annotated
+        hint, key = get_args(hints[name]) if annotated else (hints[name], blank)
         if not key.hidden:
             listed = key.must is None and default not in (MISSING, None, "", (), {})
             told = {item: value for item, value in vars(key).items()
