@@ -60,6 +60,8 @@ def test_echoes_and_images_are_counted_at_the_seats(plan):
     assert told.kind is Kind.DELAY_CHANGED
     assert effects(told)[Kind.EFFECT_ECHO] == {"seats": echoes[0] - echoes[1], "all": 112}
     assert echoes[0] > echoes[1]
+    mended, = compared(replace(loud, settings=settings), loud.settings)
+    assert effects(mended)[Kind.EFFECT_ECHO_LESS] == {"seats": echoes[0] - echoes[1], "all": 112}
     assert sum(math.prod(area.counts) for area in plan.venue.areas) == 112
     assert "delay 200.00 ms more than planned" in str(told)
     early, = compared(plan, changed(plan, delay_ms=plan.settings["Fills"].delay_ms - 25.0))
