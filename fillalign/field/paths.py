@@ -7,7 +7,7 @@ these into levels once delays, trims and filters are known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -15,26 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from fillalign import levels, loudspeakers as boxes
 from fillalign._validate import ByValue, ComplexArray, FloatArray, as_air
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ, band_edges_hz
 from fillalign.air import Air
 from fillalign.interference import interference_power
-from fillalign.levels import (
-    db_to_amplitude,
-    path_loss_db,
-    pink_band_levels_db,
-    power_to_db,
-    weighted_total_db,
-    weighting_factors,
-)
-from fillalign.loudspeakers import (
-    NOWHERE_M,
-    array_elements,
-    array_radiated_power,
-    box_directivity,
-    directivity_factor,
-    off_axis_angles,
-)
 from fillalign.propagation import distance_m, travel_time_ms, wind_along_m_s
 from fillalign.room import NEAREST_M
 
@@ -44,7 +29,7 @@ if TYPE_CHECKING:
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 LOW_HZ, HIGH_HZ = band_edges_hz(THIRDS_HZ)
-A_POWER = weighting_factors(THIRDS_HZ)
+A_POWER = levels.weighting_factors(THIRDS_HZ)
 
 # Third octaves up to 1 kHz in three parts each: there low cuts bend the phase, and over
 # a whole third the straight part of it would be up to 2 dB off.
@@ -139,13 +124,13 @@ class Paths(ByValue):
     @property
     def level_dba(self) -> FloatArray:
         """A-weighted level of each source alone, (s, n)."""
-        return np.asarray(power_to_db(self.power @ A_POWER))
+        return np.asarray(levels.power_to_db(self.power @ A_POWER))
 
     def take(self, which: slice | IntArray | BoolArray) -> Paths:
         """Return the paths to some of the seats."""
-        names = ("power", "spectrum", "distance_m", "within", "serving_m", "serving_wind_m_s",
-                 "serving_ms")
-        chosen = {name: getattr(self, name)[:, which] for name in names}
+        chosen = {name: getattr(self, name)[:, which] for name in (
+            "power", "spectrum", "distance_m", "within", "serving_m", "serving_wind_m_s",
+            "serving_ms")}
         return replace(self, seats=self.seats.take(which), **chosen)
 
 
@@ -163,15 +148,15 @@ def band_levels_1m_db(loudspeaker: Loudspeaker) -> FloatArray:
     """
     if loudspeaker.level_by_octave_db:
         octaves = by_thirds(loudspeaker.level_by_octave_db, fill=-np.inf)
-        return np.asarray(octaves - power_to_db(3.0))
-    roll_off = power_to_db(1 + (loudspeaker.low_limit_hz / THIRDS_HZ) ** 8)
-    levels = pink_band_levels_db(0.0, THIRDS_HZ) - roll_off
+        return np.asarray(octaves - levels.power_to_db(3.0))
+    roll_off = levels.power_to_db(1 + (loudspeaker.low_limit_hz / THIRDS_HZ) ** 8)
+    bands = levels.pink_band_levels_db(0.0, THIRDS_HZ) - roll_off
     wanted = loudspeaker.level_dba or 0.0
-    return np.asarray(levels + wanted - weighted_total_db(levels, THIRDS_HZ))
+    return np.asarray(bands + wanted - levels.weighted_total_db(bands, THIRDS_HZ))
 
 
 @lru_cache(maxsize=64)
-def _array_power(
+def _sound_power(
     coverage_deg: tuple[float, float],
     control_hz: float,
     rear_floor_db: float,
@@ -180,31 +165,22 @@ def _array_power(
     splay_deg: tuple[float, ...],
     speed_m_s: float,
 ) -> FloatArray:
-    """Sound power of an array over one omnidirectional element's, by band.
+    """Sound power over an omnidirectional box of the elements' axial level, by band.
 
-    It does not depend on where the array hangs and looks, so it is kept: without, the
+    It does not depend on where an array hangs and looks, so it is kept: without, the
     field of one seat in a room with long arrays takes nine times as long.
     """
-    places = array_elements(
+    if elements == 1:
+        return 1 / np.asarray(boxes.directivity_factor(
+            *coverage_deg, frequency_hz=THIRDS_HZ, control_hz=control_hz,
+            rear_floor_db=rear_floor_db))
+    places = boxes.array_elements(
         (0.0, 0.0, 0.0), (1.0, 0.0, 0.0),
         elements=elements, spacing_m=spacing_m, splay_deg=splay_deg or 0.0,
     )
-    power = array_radiated_power(
+    return np.asarray(boxes.array_radiated_power(
         *places, THIRDS_HZ, speed_m_s, *coverage_deg,
-        control_hz=control_hz, rear_floor_db=rear_floor_db,
-    )
-    return np.asarray(power)
-
-
-def _sound_power(loudspeaker: Loudspeaker, speed_m_s: float) -> FloatArray:
-    """Sound power over an omnidirectional box of the elements' axial level, by band."""
-    box = loudspeaker.coverage_deg, loudspeaker.control_hz, loudspeaker.rear_floor_db
-    if loudspeaker.elements == 1:
-        coverage, control, rear = box
-        return 1 / np.asarray(directivity_factor(
-            *coverage, frequency_hz=THIRDS_HZ, control_hz=control, rear_floor_db=rear))
-    return _array_power(*box, loudspeaker.elements, loudspeaker.spacing_m,
-                        loudspeaker.splay_deg, round(speed_m_s, 3))
+        control_hz=control_hz, rear_floor_db=rear_floor_db))
 
 
 def _element_patterns(
@@ -212,29 +188,16 @@ def _element_patterns(
 ) -> tuple[FloatArray, BoolArray]:
     """Directivity of elements (e, n, b) and whether a point is in the nominal coverage (e, n)."""
     # A seat in a box has no direction: it counts as on the axis.
-    inside = np.linalg.norm(points - positions[:, None], axis=-1) < NOWHERE_M
+    inside = np.linalg.norm(points - positions[:, None], axis=-1) < boxes.NOWHERE_M
     seen = np.where(inside[..., None], aims[:, None], points)
-    theta, phi = off_axis_angles(positions[:, None], aims[:, None], seen)
-    horizontal, vertical = loudspeaker.coverage_deg
-    pattern = box_directivity(
-        theta[..., None],
-        phi[..., None],
-        horizontal,
-        vertical,
-        frequency_hz=THIRDS_HZ,
-        control_hz=loudspeaker.control_hz,
-        rear_floor_db=loudspeaker.rear_floor_db,
+    theta, phi = boxes.off_axis_angles(positions[:, None], aims[:, None], seen)
+    pattern = boxes.box_directivity(
+        theta[..., None], phi[..., None], *loudspeaker.coverage_deg, frequency_hz=THIRDS_HZ,
+        control_hz=loudspeaker.control_hz, rear_floor_db=loudspeaker.rear_floor_db,
     )
-    nominal = box_directivity(theta, phi, horizontal, vertical, rear_floor_db=-100.0)
+    nominal = boxes.box_directivity(theta, phi, *loudspeaker.coverage_deg, rear_floor_db=-100.0)
     # A hair below 6 dB down, so that half the coverage angle still counts.
-    return pattern, nominal >= db_to_amplitude(-6.03)
-
-
-def _spread(distance: FloatArray, air: Air) -> FloatArray:
-    """Amplitude ratio to 1 m of distance (..., n) and air, shape (..., n, b)."""
-    # Inside 0.5 m of a box no formula of a point source holds.
-    near = np.maximum(distance, 0.5)[..., None]
-    return np.asarray(db_to_amplitude(-path_loss_db(near, THIRDS_HZ, air)))
+    return pattern, nominal >= levels.db_to_amplitude(-6.03)
 
 
 def _array_correction(
@@ -251,24 +214,19 @@ def _array_correction(
     return np.asarray(1.0 / (np.sqrt(total) * reach))
 
 
-def _shadow(venue: Venue, source: Source, seats: Seats) -> tuple[FloatArray, BoolArray]:
-    """Amplitude ratio (n, b) behind edges, and which seats are in shadow (n,)."""
-    ratio = np.ones((len(seats), THIRDS_HZ.size))
-    hidden = np.zeros(len(seats), dtype=bool)
+def _hidden(venue: Venue, source: Source, seats: Seats) -> Iterator[tuple[Area, BoolArray]]:
+    """Yield the areas in the shadow of a source, and which seats are theirs."""
     for index, area in enumerate(venue.areas):
         if hides(area, source):
-            here = seats.area == index
-            ratio[here] = db_to_amplitude(-by_thirds(area.shadow_loss_db))
-            hidden |= here
-    return ratio, hidden
+            yield area, seats.area == index
 
 
 def corners_m(venue: Venue, source: Source, seats: Seats) -> FloatArray:
     """Corner round which a source comes to each seat, (n, 3); NaN where the way is straight."""
     corners = np.full((len(seats), 3), np.nan)
-    for index, area in enumerate(venue.areas):
-        if area.via_m is not None and hides(area, source):
-            corners[seats.area == index] = area.via_m
+    for area, here in _hidden(venue, source, seats):
+        if area.via_m is not None:
+            corners[here] = area.via_m
     return corners
 
 
@@ -285,19 +243,17 @@ def _ways(
 
     Round a corner both legs count, and the wind is the steady one that takes as long.
     """
+    bent = np.isfinite(corners[:, 0])
+    first = np.where(bent[:, None], corners, points)
+    legs = (positions[:, None], first), (first, points)
     blows = state.wind_m_s, state.wind_towards_deg
-    bent = np.isfinite(corners[:, :1])
-    first = np.where(bent, corners, points)
-    legs = [(positions[:, None], first), *([(first, points)] if bent.any() else [])]
-    lengths = [np.asarray(distance_m(*leg)) for leg in legs]
-    winds = [np.asarray(wind_along_m_s(*leg, *blows)) for leg in legs]
-    if not bent.any():
-        return lengths[0], winds[0], first
-    time_s = sum(np.asarray(travel_time_ms(length, air, wind_along_m_s=wind)) / 1000
-                 for length, wind in zip(lengths, winds, strict=True))
-    whole = lengths[0] + lengths[1]
-    wind = whole / np.maximum(time_s, 1e-12) - as_air(air).speed_m_s
-    return whole, np.where(bent[:, 0], wind, winds[0]), first
+    length = [np.asarray(distance_m(*leg)) for leg in legs]
+    wind = [np.asarray(wind_along_m_s(start, end, *blows)) for start, end in legs]
+    time_s = sum(np.asarray(travel_time_ms(far, air, wind_along_m_s=along)) / 1000
+                 for far, along in zip(length, wind, strict=True))
+    whole = length[0] + length[1]
+    steady = whole / np.maximum(time_s, 1e-12) - as_air(air).speed_m_s
+    return whole, np.where(bent, steady, wind[0]), first
 
 
 @dataclass(frozen=True, eq=False)
@@ -325,28 +281,32 @@ def trace_elements(
 ) -> Elements:
     """Trace the paths from each element of one source; arguments as in `trace_paths`."""
     loudspeaker = venue.loudspeakers[source.loudspeaker]
-    positions, axes = array_elements(
-        source.position_m,
-        source.aim_m,
-        elements=loudspeaker.elements,
-        spacing_m=loudspeaker.spacing_m,
-        splay_deg=loudspeaker.splay_deg or 0.0,
+    positions, axes = boxes.array_elements(
+        source.position_m, source.aim_m, elements=loudspeaker.elements,
+        spacing_m=loudspeaker.spacing_m, splay_deg=loudspeaker.splay_deg or 0.0,
     )
     aims, points, speed = positions + axes, seats.points_m, as_air(air).speed_m_s
-    at_1m = db_to_amplitude(band_levels_1m_db(loudspeaker))
+    at_1m = levels.db_to_amplitude(band_levels_1m_db(loudspeaker))
     at_1m = at_1m * _array_correction(loudspeaker, positions, aims, source, speed)
-    shadow, hidden = _shadow(venue, source, seats)
     lengths, winds, first = _ways(
         positions, corners_m(venue, source, seats), points, state, air)
-    pattern, within = _element_patterns(loudspeaker, positions, aims, first)
+    pattern, inside = _element_patterns(loudspeaker, positions, aims, first)
+    within, shadow = np.asarray(inside.any(axis=0)), np.ones((len(seats), THIRDS_HZ.size))
+    for area, here in _hidden(venue, source, seats):
+        within[here], shadow[here] = False, levels.db_to_amplitude(-by_thirds(area.shadow_loss_db))
+    # Inside 0.5 m of a box no formula of a point source holds.
+    loss = levels.path_loss_db(np.maximum(lengths, 0.5)[..., None], THIRDS_HZ, air)
     # Outdoors nothing comes back, so the costly integral of an array is left out.
-    tail = _sound_power(loudspeaker, speed) if venue.indoors else 0 * at_1m
+    tail = _sound_power(
+        loudspeaker.coverage_deg, loudspeaker.control_hz, loudspeaker.rear_floor_db,
+        loudspeaker.elements, loudspeaker.spacing_m, loudspeaker.splay_deg, round(speed, 3),
+    ) if venue.indoors else 0.0
     return Elements(
-        amplitude=pattern * _spread(lengths, air) * (at_1m * shadow),
+        amplitude=pattern * levels.db_to_amplitude(-loss) * (at_1m * shadow),
         length_m=lengths,
         wind_m_s=winds,
         time_ms=travel_time_ms(lengths, air, wind_along_m_s=winds),
-        within=within.any(axis=0) & ~hidden,
+        within=within,
         tail_power=at_1m**2 * tail / 100.0,
         middle_m=positions.mean(axis=0),
     )
@@ -358,7 +318,7 @@ def _trace_source(
     """Return what `Paths` holds of one source."""
     found = trace_elements(venue, source, seats, state, air)
     own = found.amplitude**2
-    serving = (own @ A_POWER).argmax(axis=0)[None, :]
+    serving = (own @ A_POWER).argmax(axis=0), np.arange(len(seats))
     time_s = found.time_ms[..., None] / 1000
     waves = np.exp(-2j * np.pi * SUB_CENTRE_HZ * time_s)
     pressure = np.einsum("enp,enp->np", found.amplitude[..., SUB_BAND], waves)
@@ -367,9 +327,9 @@ def _trace_source(
         # Single precision: a millionth of what is multiplied, and two thirds of a plan's time.
         "spectrum": pressure.astype(np.complex64),
         "within": found.within,
-        "serving_m": np.take_along_axis(found.length_m, serving, axis=0)[0],
-        "serving_wind_m_s": np.take_along_axis(found.wind_m_s, serving, axis=0)[0],
-        "serving_ms": np.take_along_axis(found.time_ms, serving, axis=0)[0],
+        "serving_m": found.length_m[serving],
+        "serving_wind_m_s": found.wind_m_s[serving],
+        "serving_ms": found.time_ms[serving],
         "tail_power": found.tail_power,
         "distance_m": np.maximum(distance_m(found.middle_m, seats.points_m), NEAREST_M),
     }
@@ -380,10 +340,7 @@ def trace_bare_paths(venue: Venue, seats: Seats, state: State, air: Air) -> Path
     names = list(venue.outputs)
     traced = [_trace_source(venue, source, seats, state, air) for source in venue.sources]
     return Paths(
-        venue=venue,
-        state=state,
-        air=air,
-        seats=seats,
+        venue, state, air, seats,
         source_output=np.array([names.index(source.output) for source in venue.sources]),
         **{key: np.stack([part[key] for part in traced]) for key in traced[0]},  # type: ignore[arg-type]
     )
