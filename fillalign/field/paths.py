@@ -122,6 +122,11 @@ class Paths(ByValue):
     serving_ms: FloatArray
 
     @property
+    def names(self) -> list[str]:
+        """Output of each source, by name."""
+        return [list(self.venue.outputs)[number] for number in self.source_output]
+
+    @property
     def level_dba(self) -> FloatArray:
         """A-weighted level of each source alone, (s, n)."""
         return np.asarray(levels.power_to_db(self.power @ A_POWER))

@@ -14,49 +14,25 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign import levels, speech
 from fillalign._text import listed, quoted
 from fillalign._validate import ByValue, FloatArray, Programme, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
-from fillalign.field.paths import (
-    A_POWER,
-    IntArray,
-    Paths,
-    by_thirds,
-    single_points,
-    venue_seats,
-)
-from fillalign.field.superpose import (
-    Settings,
-    arrival_shift_ms,
-    early_ms,
-    filter_power,
-    output_arrivals_ms,
-    superpose,
-    trace_paths,
-)
-from fillalign.levels import db_to_power, pink_band_levels_db, power_to_db, weighting_factors
+from fillalign.field import superpose as sums
+from fillalign.field.paths import A_POWER, IntArray, Paths, by_thirds, single_points, venue_seats
+from fillalign.field.superpose import Settings
 from fillalign.precedence import echo_criterion
 from fillalign.room import reverberant_energy
-from fillalign.speech import (
-    MODULATION_HZ,
-    STI_OCTAVES_HZ,
-    clarity_db,
-    direct_to_reverberant_db,
-    modulated_energy,
-    noise_factor,
-    speech_octave_levels_db,
-    speech_transmission_index,
-)
 from fillalign.venue import STATES, OutputSettings, StateName, Venue, as_venue, check_outputs
 
 if TYPE_CHECKING:
     import pandas as pd
 
-C_POWER = weighting_factors(THIRDS_HZ, "C")
+C_POWER = levels.weighting_factors(THIRDS_HZ, "C")
 JUST_NOTICEABLE = 0.03
 """Step of the speech transmission index that is just noticeable (from memory)."""
-_OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in STI_OCTAVES_HZ]
+_OCTAVES = [OCTAVES_NOMINAL.index(octave) for octave in speech.STI_OCTAVES_HZ]
 _BLOCK = 1024
 # Seats and modulations worked out in one go: what a processor keeps at hand.
 _SEATS_TOGETHER = 128
@@ -87,12 +63,12 @@ class SeatField(ByValue):
     def octaves_db(self, which: str = "total") -> FloatArray:
         """Octave levels (n, 9) of `which`: direct, useful or total."""
         power = self._power(which)
-        return np.asarray(power_to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1)))
+        return np.asarray(levels.power_to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1)))
 
     def weighted_db(self, which: str = "total", *, weighting: str = "A") -> FloatArray:
         """Return the A- or C-weighted level (n,) of `which`: direct, useful or total."""
         weights = A_POWER if check_choice("weighting", weighting, ("A", "C")) == "A" else C_POWER
-        return np.asarray(power_to_db(self._power(which) @ weights))
+        return np.asarray(levels.power_to_db(self._power(which) @ weights))
 
     def frame(self) -> pd.DataFrame:
         """One row a seat, for a spreadsheet or a database.
@@ -107,18 +83,18 @@ class SeatField(ByValue):
         import pandas as pd
 
         columns = dict(zip(("x_m", "y_m", "z_m"), self.seats_m.T, strict=True))
-        columns |= {f"{which}_dba": self.weighted_db(which)
-                    for which in ("direct", "useful", "total")}
+        for which in ("direct", "useful", "total"):
+            columns[f"{which}_dba"] = self.weighted_db(which)
         columns["total_dbc"] = self.weighted_db(weighting="C")
         for number, name in enumerate(self.outputs):
-            own = db_to_power(self.output_direct_db[number]) @ A_POWER
+            own = levels.db_to_power(self.output_direct_db[number]) @ A_POWER
             columns[f"arrival_ms: {name}"] = self.arrival_ms[number]
-            columns[f"direct_dba: {name}"] = power_to_db(own)
+            columns[f"direct_dba: {name}"] = levels.power_to_db(own)
         return pd.DataFrame(columns)
 
     def _power(self, which: str) -> FloatArray:
         word = check_choice("which", which, ("direct", "useful", "total"))
-        return np.asarray(db_to_power(getattr(self, f"{word}_db")))
+        return np.asarray(levels.db_to_power(getattr(self, f"{word}_db")))
 
 
 class Planned(Protocol):
@@ -160,8 +136,7 @@ class _Asked:
             raise TypeError(f"sounding must be a list of outputs, got {quoted(sounding)}")
         self.settings = Settings(venue, settings)
         wanted = venue.outputs if sounding is None else check_outputs(venue, sounding)
-        self.sounding: list[str] = [name for name in venue.outputs
-                                    if name in wanted and self.settings.sounds(name)]
+        self.sounding = [name for name in self.settings.sounding() if name in wanted]
         self.seats = (venue_seats(venue) if seats_m is None
                       else single_points(as_points("seats_m", seats_m)))
         if self.seats.points_m.ndim > 2:
@@ -171,7 +146,7 @@ class _Asked:
         """Trace the paths to a thousand seats at a time."""
         for start in range(0, len(self.seats), _BLOCK):
             block = slice(start, start + _BLOCK)
-            yield block, trace_paths(self.venue, self.seats.take(block), self.state, self.air)
+            yield block, sums.trace_paths(self.venue, self.seats.take(block), self.state, self.air)
 
 
 def seat_field(
@@ -241,12 +216,12 @@ def seat_field(
     every, arrival = np.full((len(names), count, bands), -np.inf), np.empty((len(names), count))
     heard = [names.index(name) for name in asked.sounding]
     for block, paths in asked.blocks():
-        field = superpose(paths, asked.settings, sounding=asked.sounding)
+        field = sums.superpose(paths, asked.settings, sounding=asked.sounding)
         gains = field.gains()
         for made, power in ((direct, field.direct), (useful, field.useful), (total, field.total)):
-            made[block] = power_to_db(power(gains))
-        every[heard, block] = power_to_db(field.own * gains[:, None, None] ** 2)
-        arrival[:, block] = output_arrivals_ms(paths, asked.settings)
+            made[block] = levels.power_to_db(power(gains))
+        every[heard, block] = levels.power_to_db(field.own * gains[:, None, None] ** 2)
+        arrival[:, block] = sums.output_arrivals_ms(paths, asked.settings)
     return SeatField(names, asked.seats.points_m, direct, useful, total, every, arrival)
 
 
@@ -276,21 +251,22 @@ class Speech(ByValue):
     def _index(self, power: FloatArray, seats: slice) -> FloatArray:
         """Index (k, n) of some seats for power gains (k, o)."""
         direct, tail, times = self.direct[:, seats], self.tail[:, seats], self.time_ms[:, seats]
-        times, modulation = times - times.min(axis=0), np.array(MODULATION_HZ)
+        times, modulation = times - times.min(axis=0), np.array(speech.MODULATION_HZ)
         heard = [self.output == number for number in range(len(self.outputs))]
         arrived = np.array([
-            modulated_energy(direct[own], times[own], tail[own], self.rt60_s, modulation)
+            speech.modulated_energy(direct[own], times[own], tail[own], self.rt60_s, modulation)
             for own in heard
         ])
         shape, flat = arrived.shape[1:], arrived.reshape(len(heard), -1)
         energy = np.array([(direct[own] + tail[own]).sum(axis=0) for own in heard])
         total = np.tensordot(power, energy, 1)
-        left = noise_factor(power_to_db(total), self.noise_db) / np.where(total > 0.0, total, 1.0)
+        left = speech.noise_factor(levels.power_to_db(total), self.noise_db)
+        left = (left / np.where(total > 0.0, total, 1.0))[..., None]
         step, found = max(_TOGETHER // flat[0].size, 1), []
         for start in range(0, len(power), step):
             some = power[start : start + step]
             size = np.hypot(some @ flat.real, some @ flat.imag).reshape(-1, *shape)
-            found.append(speech_transmission_index(size * left[start : start + step, ..., None]))
+            found.append(speech.speech_transmission_index(size * left[start : start + step]))
         return np.concatenate(found)
 
     def energies(self, gains: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -304,15 +280,9 @@ class Speech(ByValue):
         heard = np.flatnonzero(gains[self.output] > 0)
         if not heard.size:
             return np.full(direct.shape[1], np.nan)
-        return np.atleast_1d(
-            echo_criterion(
-                direct[heard].sum(axis=-1),
-                self.time_ms[heard],
-                tail[heard].sum(axis=-1),
-                float(self.rt60_s[2:4].mean()),
-                programme=programme,
-            )
-        )
+        return np.atleast_1d(echo_criterion(
+            direct[heard].sum(axis=-1), self.time_ms[heard], tail[heard].sum(axis=-1),
+            float(self.rt60_s[2:4].mean()), programme=programme))
 
 
 def _octaves(power: FloatArray) -> FloatArray:
@@ -321,8 +291,8 @@ def _octaves(power: FloatArray) -> FloatArray:
 
 
 # What turns pink noise into speech of the same A-weighted level, by octave.
-_SPEECH_OVER_PINK = db_to_power(speech_octave_levels_db(0.0)) / _octaves(
-    db_to_power(pink_band_levels_db(0.0, THIRDS_HZ))
+_SPEECH_OVER_PINK = levels.db_to_power(speech.speech_octave_levels_db(0.0)) / _octaves(
+    levels.db_to_power(levels.pink_band_levels_db(0.0, THIRDS_HZ))
 )
 
 
@@ -330,18 +300,16 @@ def speech_at(
     paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
 ) -> Speech:
     """Collect the speech energy that some outputs bring; arguments as in `superpose`."""
-    venue, places = paths.venue, list(paths.venue.outputs)
-    outputs = tuple(name for name in places
-                    if (settings.sounds(name) if sounding is None else name in sounding))
-    mine = [s for s, place in enumerate(paths.source_output) if places[place] in outputs]
-    names = [places[place] for place in paths.source_output[mine]]
-    size = np.array([filter_power(settings[name]) for name in names])[:, None]
+    venue, outputs = paths.venue, settings.sounding(sounding)
+    mine = [s for s, name in enumerate(paths.names) if name in outputs]
+    names = [paths.names[s] for s in mine]
+    size = np.array([sums.filter_power(settings[name]) for name in names])[:, None]
     rt60, tail = np.ones(THIRDS_HZ.size), np.zeros((len(mine), len(paths.seats), THIRDS_HZ.size))
     if venue.room:
         rt60 = by_thirds(paths.state.rt60_s)
         energy = reverberant_energy(paths.distance_m[mine][..., None], rt60, venue.room.volume_m3)
         tail = energy * paths.tail_power[mine][:, None] * size
-    later, noise = arrival_shift_ms(venue, settings), venue.goals.noise_db
+    later, noise = sums.arrival_shift_ms(venue, settings), venue.goals.noise_db
     return Speech(
         outputs=outputs,
         output=np.array([outputs.index(name) for name in names], dtype=int),
@@ -412,15 +380,16 @@ def seat_speech(
     asked = _Asked(venue, settings, state, air, seats_m, sounding)
     parts: list[tuple[FloatArray, ...]] = []
     for _, paths in asked.blocks():
-        speech = speech_at(paths, asked.settings, sounding=asked.venue.outputs)
-        gains = np.where([name in asked.sounding for name in speech.outputs],
-                         asked.settings.gains(speech.outputs), 0.0)
-        direct, tail = speech.energies(gains)
-        clarity = clarity_db(
-            direct, speech.time_ms, tail, speech.rt60_s, early_ms=early_ms(asked.venue)
-        )
-        ratio = direct_to_reverberant_db(direct, tail)
-        echo = speech.echo(gains, asked.venue.programme)
-        parts.append((speech.index(gains), clarity, ratio, echo))
+        said = speech_at(paths, asked.settings, sounding=asked.venue.outputs)
+        gains = np.where([name in asked.sounding for name in said.outputs],
+                         asked.settings.gains(said.outputs), 0.0)
+        direct, tail = said.energies(gains)
+        parts.append((
+            said.index(gains),
+            speech.clarity_db(direct, said.time_ms, tail, said.rt60_s,
+                              early_ms=sums.early_ms(asked.venue)),
+            speech.direct_to_reverberant_db(direct, tail),
+            said.echo(gains, asked.venue.programme),
+        ))
     joined = [np.concatenate(column) for column in zip(*parts, strict=True)]
     return SeatSpeech(asked.seats.points_m, *joined)

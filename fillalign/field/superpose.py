@@ -16,30 +16,13 @@ from typing import Any
 
 import numpy as np
 
+from fillalign import filters, levels
 from fillalign._validate import ByValue, ComplexArray, FloatArray
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
-from fillalign.field.paths import (
-    A_POWER,
-    SUB_BAND,
-    SUB_CENTRE_HZ,
-    SUB_WIDTH_HZ,
-    BoolArray,
-    Paths,
-    Seats,
-    by_thirds,
-    place_among_seats,
-    third_means,
-    trace_bare_paths,
-)
-from fillalign.filters import (
-    low_cut_group_delay_ms,
-    low_cut_response,
-    shelf_group_delay_ms,
-    shelf_response,
-)
+from fillalign.field import paths as ways
+from fillalign.field.paths import A_POWER, SUB_CENTRE_HZ, BoolArray, Paths, Seats, third_means
 from fillalign.interference import cross_power
-from fillalign.levels import db_to_amplitude, db_to_power, power_to_db
 from fillalign.propagation import first_heard
 from fillalign.room import early_late_energy
 from fillalign.venue import OutputSettings, State, Venue, check_outputs, check_settings
@@ -101,9 +84,14 @@ class Settings(Mapping[str, OutputSettings]):
         """Whether an output is in use: a trim of minus infinity is off."""
         return self[output].trim_db > -np.inf
 
+    def sounding(self, outputs: Collection[str] | None = None) -> tuple[str, ...]:
+        """Return some outputs in the order of the venue; all that are in use by default."""
+        return tuple(name for name in self
+                     if (self.sounds(name) if outputs is None else name in outputs))
+
     def gains(self, outputs: Collection[str]) -> FloatArray:
         """Amplitude gain of each of some outputs, (o,); 0 where it is off."""
-        return np.asarray(db_to_amplitude([self[name].trim_db for name in outputs]))
+        return np.asarray(levels.db_to_amplitude([self[name].trim_db for name in outputs]))
 
     def replaced(self, *outputs: str, **changes: Any) -> Settings:
         """Return settings with the same changes on some outputs.
@@ -132,25 +120,29 @@ def arrival_shift_ms(venue: Venue, settings: Mapping[str, OutputSettings]) -> di
 
 # A plan asks for the same few filters some thousand times, a sixth of its time.
 @lru_cache(maxsize=256)
-def _filters_at_rest(own: OutputSettings) -> tuple[ComplexArray, FloatArray, FloatArray]:
+def _made(
+    polarity: str, low_cut_hz: float | None, order: int, kind: filters.LowCutKind,
+    shelf_hz: float, shelf_db: float,
+) -> tuple[ComplexArray, FloatArray, FloatArray]:
     """Response (p,) and group delay in s (p,) of an output's filters, and their power by band."""
-    response = np.full(SUB_CENTRE_HZ.size, -1.0 if own.polarity == "inverted" else 1.0, complex)
-    lag = np.zeros(SUB_CENTRE_HZ.size)
-    if own.low_cut_hz is not None:
-        corner, order, kind = own.low_cut_hz, own.low_cut_order, own.low_cut_kind
-        response *= low_cut_response(SUB_CENTRE_HZ, corner, order=order, kind=kind)
-        lag += low_cut_group_delay_ms(SUB_CENTRE_HZ, corner, order=order, kind=kind)
-    if own.shelf_db:
-        response *= shelf_response(SUB_CENTRE_HZ, own.shelf_hz, own.shelf_db)
-        lag += shelf_group_delay_ms(SUB_CENTRE_HZ, own.shelf_hz, own.shelf_db)
-    made = response, lag / 1000, third_means(np.abs(response) ** 2)
+    response = np.full(SUB_CENTRE_HZ.size, -1.0 if polarity == "inverted" else 1.0, complex)
+    lag_ms = np.zeros(SUB_CENTRE_HZ.size)
+    if low_cut_hz is not None:
+        cut = SUB_CENTRE_HZ, low_cut_hz
+        response *= filters.low_cut_response(*cut, order=order, kind=kind)
+        lag_ms += filters.low_cut_group_delay_ms(*cut, order=order, kind=kind)
+    if shelf_db:
+        response *= filters.shelf_response(SUB_CENTRE_HZ, shelf_hz, shelf_db)
+        lag_ms += filters.shelf_group_delay_ms(SUB_CENTRE_HZ, shelf_hz, shelf_db)
+    made = response, lag_ms / 1000, third_means(np.abs(response) ** 2)
     for array in made:
         array.flags.writeable = False
     return made
 
 
 def _filters(own: OutputSettings) -> tuple[ComplexArray, FloatArray, FloatArray]:
-    return _filters_at_rest(replace(own, delay_ms=0.0, trim_db=0.0))
+    return _made(own.polarity, own.low_cut_hz, own.low_cut_order, own.low_cut_kind,
+                 own.shelf_hz, own.shelf_db)
 
 
 def filter_power(own: OutputSettings) -> FloatArray:
@@ -194,7 +186,7 @@ class Field(ByValue):
     @property
     def level_dba(self) -> FloatArray:
         """A-weighted direct level of each output alone at trim 0, (o, n)."""
-        return np.asarray(power_to_db(self.own @ A_POWER))
+        return np.asarray(levels.power_to_db(self.own @ A_POWER))
 
     def direct(self, gains: FloatArray) -> FloatArray:
         """Direct power (n, b) for amplitude gains (o,) or (o, n)."""
@@ -233,21 +225,21 @@ def _direct(
     paths: Paths, settings: Settings, outputs: tuple[str, ...]
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
     """Direct power of each output and what pairs of one feed add, all at trim 0."""
-    own = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size))
+    own, names = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size)), paths.names
     cross: dict[tuple[int, int], FloatArray] = {}
     feeds: dict[str, list[tuple[int, int]]] = {}
-    for number, name in enumerate(outputs):
-        mine = np.flatnonzero(paths.source_output == list(paths.venue.outputs).index(name))
-        own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[name])
-        feeds.setdefault(paths.venue.outputs[name].feed, []).extend(
-            (number, int(s)) for s in mine)
+    for number, output in enumerate(outputs):
+        mine = [s for s, name in enumerate(names) if name == output]
+        own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[output])
+        feeds.setdefault(paths.venue.outputs[output].feed, []).extend((number, s) for s in mine)
+    width_hz = ways.SUB_WIDTH_HZ.astype(np.float32)
     for together in feeds.values():
         wave, time_s, added_s = _waves(paths, settings, [(outputs[o], s) for o, s in together])
         numbers = [number for number, _ in together]
         for at, one in enumerate(numbers[:-1], start=1):
             gap_s = ((time_s[at - 1] - time_s[at:]).astype(np.float32)
                      + (added_s[at - 1] - added_s[at:]).astype(np.float32))
-            shared = cross_power(wave[at - 1], wave[at:], gap_s, SUB_WIDTH_HZ.astype(np.float32))
+            shared = cross_power(wave[at - 1], wave[at:], gap_s, width_hz)
             for other, many in Counter(numbers[at:]).items():
                 both = third_means(shared[:many].sum(axis=0))
                 shared = shared[many:]
@@ -276,7 +268,7 @@ def _waves(
 
 def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> FloatArray:
     """Direct power (n, b) of some outputs together, at their trims."""
-    heard = tuple(name for name in paths.venue.outputs if name in outputs)
+    heard = settings.sounding(outputs)
     return _together(*_direct(paths, settings, heard), settings.gains(heard))
 
 
@@ -287,18 +279,18 @@ def _tails(
 
     The early window opens at `first_ms` (n,).
     """
-    venue, room, shift = paths.venue, paths.venue.room, arrival_shift_ms(paths.venue, settings)
+    venue, names = paths.venue, paths.names
     tails = np.zeros((2, len(outputs), len(paths.seats), THIRDS_HZ.size))
-    names = [list(venue.outputs)[place] for place in paths.source_output]
     mine = [s for s, name in enumerate(names) if name in outputs]
-    if room is None or not mine:
+    if venue.room is None or not mine:
         return tails
+    shift = arrival_shift_ms(venue, settings)
     wait_ms = np.array([shift[names[s]] for s in mine])[:, None]
     gap_ms = np.maximum(paths.serving_ms[mine] + (wait_ms - first_ms), 0.0)
     # The 27 third octaves share 9 decays: compute those and repeat.
     energy = np.array(early_late_energy(
-        paths.distance_m[mine][..., None], by_thirds(paths.state.rt60_s)[::3], room.volume_m3,
-        early_ms=early_ms(venue), gap_ms=gap_ms[..., None]))
+        paths.distance_m[mine][..., None], ways.by_thirds(paths.state.rt60_s)[::3],
+        venue.room.volume_m3, early_ms=early_ms(venue), gap_ms=gap_ms[..., None]))
     for at, s in enumerate(mine):
         sent = paths.tail_power[s] * filter_power(settings[names[s]])
         tails[:, outputs.index(names[s])] += np.repeat(energy[:, at], 3, axis=-1) * sent
@@ -311,19 +303,15 @@ def output_arrivals_ms(paths: Paths, settings: Settings) -> FloatArray:
     That of its box which is heard first, within 10 dB of the loudest of them.
     """
     time, level = paths.serving_ms, paths.level_dba
-    later = arrival_shift_ms(paths.venue, settings).values()
-    own = [paths.source_output == number for number in range(len(later))]
+    own = [paths.source_output == number for number in range(len(settings))]
     return np.array([
         first_heard(time[mine], level[mine])[1] + wait
-        for mine, wait in zip(own, later, strict=True)
+        for mine, wait in zip(own, arrival_shift_ms(paths.venue, settings).values(), strict=True)
     ])
 
 
 def superpose(
-    paths: Paths,
-    settings: Settings,
-    *,
-    sounding: Collection[str] | None = None,
+    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
 ) -> Field:
     """Combine paths and settings.
 
@@ -343,20 +331,19 @@ def superpose(
     Field
         See there.
     """
-    venue, places = paths.venue, list(paths.venue.outputs)
-    outputs = tuple(name for name in places
-                    if (settings.sounds(name) if sounding is None else name in sounding))
+    outputs = settings.sounding(sounding)
     own, cross = _direct(paths, settings, outputs)
-    numbers = np.array([places.index(name) for name in outputs], dtype=int)
-    arrival = output_arrivals_ms(paths, settings)[numbers]
+    places = np.array([list(settings).index(name) for name in outputs], dtype=int)
+    arrival = output_arrivals_ms(paths, settings)[places]
     trims = np.array([settings[name].trim_db for name in outputs])[:, None]
     first = np.zeros(len(paths.seats))
     if outputs:
-        first = first_heard(arrival, power_to_db(own @ A_POWER) + trims)[1]
+        first = first_heard(arrival, levels.power_to_db(own @ A_POWER) + trims)[1]
     early, late = _tails(paths, settings, outputs, first)
     return Field(
         paths=paths, settings=settings, outputs=outputs, own=own, cross=cross, early=early,
-        late=late, arrival_ms=arrival, first_ms=first, in_time=arrival - first <= early_ms(venue))
+        late=late, arrival_ms=arrival, first_ms=first,
+        in_time=arrival - first <= early_ms(paths.venue))
 
 
 def measured_shifts_db(venue: Venue) -> FloatArray:
@@ -365,12 +352,11 @@ def measured_shifts_db(venue: Venue) -> FloatArray:
     Each reading was taken with its output alone at trim 0 without filters, in the
     shadow of the seats that it is among. Several readings of one output are averaged.
     """
-    names = list(venue.outputs)
-    shifts: list[list[FloatArray]] = [[] for _ in names]
+    shifts: dict[str, list[FloatArray]] = {name: [] for name in venue.outputs}
     for reading, shift in zip(venue.measured, reading_shifts_db(venue), strict=True):
-        shifts[names.index(reading.output)].append(shift)
-    return np.array([np.mean(part, axis=0) if part else np.zeros(THIRDS_HZ.size)
-                     for part in shifts])
+        shifts[reading.output].append(shift)
+    return np.array([np.mean(own or [np.zeros(THIRDS_HZ.size)], axis=0)
+                     for own in shifts.values()])
 
 
 def reading_shifts_db(venue: Venue) -> list[FloatArray]:
@@ -378,18 +364,17 @@ def reading_shifts_db(venue: Venue) -> list[FloatArray]:
     resting, shifts = Settings(venue), []
     for reading in venue.measured:
         where = venue.states[reading.state]
-        seat = place_among_seats(venue, np.array(reading.at_m, dtype=float))
-        paths = trace_bare_paths(venue, seat, where, where.air)
-        field = superpose(paths, resting, sounding=[reading.output])
-        power = field.total(np.ones(1))[0]
+        seat = ways.place_among_seats(venue, np.array(reading.at_m, dtype=float))
+        paths = ways.trace_bare_paths(venue, seat, where, where.air)
+        power = superpose(paths, resting, sounding=[reading.output]).total(np.ones(1))[0]
         if reading.level_dba is not None:
-            gap = reading.level_dba - float(power_to_db(power @ A_POWER))
+            gap = reading.level_dba - float(levels.power_to_db(power @ A_POWER))
             shift = np.full(THIRDS_HZ.size, gap)
         else:
             octaves = zip(OCTAVES_NOMINAL, power.reshape(-1, 3).sum(axis=1), strict=True)
             # Where the box is silent by its file, no shift makes it sound.
-            shift = by_thirds({
-                int(octave): reading.by_octave_db[octave] - float(power_to_db(own))
+            shift = ways.by_thirds({
+                int(octave): reading.by_octave_db[octave] - float(levels.power_to_db(own))
                 for octave, own in octaves if octave in reading.by_octave_db and own > 0.0
             })
         shifts.append(shift)
@@ -420,13 +405,13 @@ def trace_paths(venue: Venue, seats: Seats, state: State, air: Air | None = None
     TypeError
         If the air is no Air.
     """
-    paths = trace_bare_paths(venue, seats, state, state.air if air is None else air)
+    paths = ways.trace_bare_paths(venue, seats, state, state.air if air is None else air)
     if not venue.measured:
         return paths
-    shift = db_to_power(measured_shifts_db(venue))[paths.source_output]
+    shift = levels.db_to_power(measured_shifts_db(venue))[paths.source_output]
     return replace(
         paths,
         power=paths.power * shift[:, None],
-        spectrum=paths.spectrum * np.sqrt(shift)[:, None, SUB_BAND].astype(np.float32),
+        spectrum=paths.spectrum * np.sqrt(shift)[:, None, ways.SUB_BAND].astype(np.float32),
         tail_power=paths.tail_power * shift,
     )
