@@ -19,9 +19,16 @@ from fillalign._text import listed, quoted
 from fillalign._validate import ByValue, FloatArray, Programme, as_points, check_choice
 from fillalign.absorption import OCTAVES_NOMINAL, THIRDS_HZ
 from fillalign.air import Air
-from fillalign.field import superpose as sums
 from fillalign.field.paths import A_POWER, IntArray, Paths, by_thirds, single_points, venue_seats
-from fillalign.field.superpose import Settings
+from fillalign.field.superpose import (
+    Settings,
+    arrival_shift_ms,
+    early_ms,
+    filter_power,
+    output_arrivals_ms,
+    superpose,
+    trace_paths,
+)
 from fillalign.precedence import echo_criterion
 from fillalign.room import reverberant_energy
 from fillalign.venue import STATES, OutputSettings, StateName, Venue, as_venue, check_outputs
@@ -146,7 +153,7 @@ class _Asked:
         """Trace the paths to a thousand seats at a time."""
         for start in range(0, len(self.seats), _BLOCK):
             block = slice(start, start + _BLOCK)
-            yield block, sums.trace_paths(self.venue, self.seats.take(block), self.state, self.air)
+            yield block, trace_paths(self.venue, self.seats.take(block), self.state, self.air)
 
 
 def seat_field(
@@ -216,12 +223,12 @@ def seat_field(
     every, arrival = np.full((len(names), count, bands), -np.inf), np.empty((len(names), count))
     heard = [names.index(name) for name in asked.sounding]
     for block, paths in asked.blocks():
-        field = sums.superpose(paths, asked.settings, sounding=asked.sounding)
+        field = superpose(paths, asked.settings, sounding=asked.sounding)
         gains = field.gains()
         for made, power in ((direct, field.direct), (useful, field.useful), (total, field.total)):
             made[block] = levels.power_to_db(power(gains))
         every[heard, block] = levels.power_to_db(field.own * gains[:, None, None] ** 2)
-        arrival[:, block] = sums.output_arrivals_ms(paths, asked.settings)
+        arrival[:, block] = output_arrivals_ms(paths, asked.settings)
     return SeatField(names, asked.seats.points_m, direct, useful, total, every, arrival)
 
 
@@ -303,13 +310,13 @@ def speech_at(
     venue, outputs = paths.venue, settings.sounding(sounding)
     mine = [s for s, name in enumerate(paths.names) if name in outputs]
     names = [paths.names[s] for s in mine]
-    size = np.array([sums.filter_power(settings[name]) for name in names])[:, None]
+    size = np.array([filter_power(settings[name]) for name in names])[:, None]
     rt60, tail = np.ones(THIRDS_HZ.size), np.zeros((len(mine), len(paths.seats), THIRDS_HZ.size))
     if venue.room:
         rt60 = by_thirds(paths.state.rt60_s)
         energy = reverberant_energy(paths.distance_m[mine][..., None], rt60, venue.room.volume_m3)
         tail = energy * paths.tail_power[mine][:, None] * size
-    later, noise = sums.arrival_shift_ms(venue, settings), venue.goals.noise_db
+    later, noise = arrival_shift_ms(venue, settings), venue.goals.noise_db
     return Speech(
         outputs=outputs,
         output=np.array([outputs.index(name) for name in names], dtype=int),
@@ -387,7 +394,7 @@ def seat_speech(
         parts.append((
             said.index(gains),
             speech.clarity_db(direct, said.time_ms, tail, said.rt60_s,
-                              early_ms=sums.early_ms(asked.venue)),
+                              early_ms=early_ms(asked.venue)),
             speech.direct_to_reverberant_db(direct, tail),
             said.echo(gains, asked.venue.programme),
         ))
