@@ -152,8 +152,7 @@ def write_wav(
 def _check_wav(content: bytes) -> None:
     """Raise ValueError where the parts that a WAV file is made of do not fit the file."""
     if len(content) < 12 or content[:4] not in (b"RIFF", b"RIFX", b"RF64"):
-        raise ValueError(_HOW_TO_CONVERT if content[4:8] == b"ftyp" else
-                         "is not a WAV file (it does not begin with RIFF)")
+        raise ValueError("is not a WAV file (it does not begin with RIFF)")
     order: Literal["big", "little"] = "big" if content[:4] == b"RIFX" else "little"
     place = 12
     while place + 8 <= len(content):
@@ -186,8 +185,6 @@ def _parse_wav(content: bytes) -> tuple[int, Any]:
 
 def _decode(content: bytes) -> tuple[int, Any]:
     """Return rate and samples of FLAC, OGG or MP3, or raise ValueError with the reason."""
-    if content[4:8] == b"ftyp":
-        raise ValueError(_HOW_TO_CONVERT)
     try:
         import soundfile
     except ImportError:
@@ -206,15 +203,13 @@ def _decode(content: bytes) -> tuple[int, Any]:
 
 def _as_samples(data: Any) -> FloatArray:
     """Return stored samples as floats between -1 and 1, shape (n, channels)."""
-    kind = data.dtype
     # Some patterns of bits are no numbers; the check that follows finds them.
     with np.errstate(invalid="ignore"):
-        samples: FloatArray = np.asarray(data, dtype=np.float64)
-        samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
-        if kind == np.uint8:
-            samples, kind = samples - 128, np.dtype(np.int8)
-        scale = 2.0 ** (8 * kind.itemsize - 1) if kind.kind == "i" else 1.0
-        return samples / scale
+        samples = np.asarray(data, dtype=np.float64)
+    samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
+    if data.dtype == np.uint8:
+        return (samples - 128) / 128
+    return samples / (2.0 ** (8 * data.dtype.itemsize - 1) if data.dtype.kind == "i" else 1.0)
 
 
 def _fault(rate: int, samples: FloatArray) -> str | None:
@@ -253,8 +248,10 @@ def _read(path: str | os.PathLike[str], suffixes: tuple[str, ...]) -> Recording:
     try:
         if reason := _why_not(file, suffixes):
             raise ValueError(reason)
-        parse = _parse_wav if file.suffix.lower() in _WAV_SUFFIXES else _decode
-        rate, data = parse(file.read_bytes())
+        content = file.read_bytes()
+        if content[4:8] == b"ftyp":
+            raise ValueError(_HOW_TO_CONVERT)
+        rate, data = (_parse_wav if file.suffix.lower() in _WAV_SUFFIXES else _decode)(content)
         samples = _as_samples(data)
         if reason := _fault(rate, samples):
             raise ValueError(reason)
