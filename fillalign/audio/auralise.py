@@ -13,19 +13,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign import _validate as arg
 from fillalign._text import listed, quoted
-from fillalign._validate import (
-    FloatArray,
-    as_float,
-    as_mono,
-    as_number,
-    as_points,
-    as_rate,
-    as_whole,
-    check_choice,
-    check_flag,
-    check_type,
-)
+from fillalign._validate import FloatArray
 from fillalign.air import Air
 from fillalign.audio.scene import make_scene
 from fillalign.audio.seat_response import seat_response
@@ -64,7 +54,7 @@ def _sounding(venue: Venue, outputs: str | Collection[str]) -> list[str]:
 
 def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
     """Return one ear position, with the shadow of the area whose seats it is among."""
-    point = as_points("seat_m", seat_m)
+    point = arg.as_points("seat_m", seat_m)
     if point.ndim != 1:
         raise ValueError(f"seat_m must be one point x, y, z in m, got shape {point.shape}")
     boxes = np.array([source.position_m for source in venue.sources])
@@ -78,7 +68,7 @@ def _seat(venue: Venue, seat_m: ArrayLike) -> Seats:
 def _scaled(heard: FloatArray, reference_db: float | None) -> FloatArray:
     """Return pressures re 20 uPa as samples below full scale."""
     given = REFERENCE_DB if reference_db is None else reference_db
-    full_scale = as_number("reference_db", given, "dB", low=0.0, high=250.0)
+    full_scale = arg.as_number("reference_db", given, "dB", low=0.0, high=250.0)
     peak_db = float(amplitude_to_db(np.abs(heard).max()))
     if peak_db > full_scale:
         raise ValueError(
@@ -186,18 +176,18 @@ def render_seat(
     """
     from scipy.signal import oaconvolve
 
-    samples, rate = as_mono("signal", signal), as_rate(sample_rate_hz)
-    check_flag("tail", tail)
+    samples, rate = arg.as_mono("signal", signal), arg.as_rate(sample_rate_hz)
+    arg.check_flag("tail", tail)
     plan = venue_or_plan if isinstance(venue_or_plan, FillPlan) else None
     venue = as_venue(plan.venue if plan else venue_or_plan)
-    where = venue.states[check_choice("state", state, tuple(venue.states))]
+    where = venue.states[arg.check_choice("state", state, tuple(venue.states))]
     chosen = _sounding(venue, outputs)
     if settings is not None:
-        check_type("settings", settings, Mapping)
+        arg.check_type("settings", settings, Mapping)
     full = Settings(venue, {**(plan.settings if plan else {}), **(settings or {})})
     if air is None:
         air = plan.air if plan is not None and state == "show" else where.air
-    start, head = as_whole("seed", seed), check_choice("ears", ears, _EARS) == "two"
+    start, head = arg.as_whole("seed", seed), arg.check_choice("ears", ears, _EARS) == "two"
     scene = make_scene(venue, _seat(venue, seat_m), full, state, air, rate, tail=tail, head=head)
     response = seat_response(scene, chosen, start)[:, : -scene.lead]
     heard = oaconvolve(samples[None], response, axes=1)[:, scene.lead :]
@@ -230,8 +220,8 @@ def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[Float
     >>> loud.tolist(), soft.tolist()
     ([0.5, -1.0], [0.25])
     """
-    peak = as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
-    clips = [as_float("renderings", clip) for clip in renderings]
+    peak = arg.as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
+    clips = [arg.as_float("renderings", clip) for clip in renderings]
     for clip in clips:
         if not clip.size or clip.ndim == 0 or clip.shape[1:] not in ((), (2,)):
             raise ValueError("renderings must be one channel or two of samples, got shape "
@@ -278,8 +268,8 @@ def air_filter(distance_m: float, air: Air, sample_rate_hz: float = 48000.0) -> 
     >>> [round(float(20 * np.log10(gain[hz])), 1) for hz in (1000, 8000)]
     [-0.2, -5.3]
     """
-    length = as_number("distance_m", distance_m, "m", low=0.0, high=_LONGEST_M)
-    rate = as_rate(sample_rate_hz)
+    length = arg.as_number("distance_m", distance_m, "m", low=0.0, high=_LONGEST_M)
+    rate = arg.as_rate(sample_rate_hz)
     half = round(_HALF_MS * rate / 1000.0)
     frequency = np.arange(2 * half + 1) * rate / (4 * half)
     taps = np.fft.irfft(db_to_amplitude(-length * loss_db_per_m(frequency, air)))

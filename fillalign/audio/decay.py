@@ -12,15 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from fillalign._validate import (
-    ByValue,
-    ComplexArray,
-    FloatArray,
-    as_mono,
-    as_rate,
-    check_flag,
-    check_type,
-)
+from fillalign import _validate as arg
+from fillalign._validate import ByValue, ComplexArray, FloatArray
 from fillalign.absorption import OCTAVES_HZ, OCTAVES_NOMINAL, band_edges_hz
 from fillalign.audio.impulse import in_blocks
 from fillalign.filters import butterworth_poles
@@ -247,8 +240,8 @@ def decay_times(
     """
     from scipy import fft
 
-    mono, rate = as_mono("samples", samples, least=2), as_rate(sample_rate_hz)
-    check_flag("interrupted", interrupted)
+    mono, rate = arg.as_mono("samples", samples, least=2), arg.as_rate(sample_rate_hz)
+    arg.check_flag("interrupted", interrupted)
     if not mono.any() or mono.size < 0.1 * rate:
         raise ValueError("samples must hold at least 0.1 s and must not be silent, got "
                          f"{mono.size / rate:.3f} s")
@@ -290,7 +283,7 @@ def decay_toml(decay: Mapping[int, OctaveDecay]) -> str:
     # Measured as the room was. An audience shortens it: set [state.show] apart.
     <BLANKLINE>
     """
-    check_type("decay", decay, Mapping)
+    arg.check_type("decay", decay, Mapping)
     told = {octave: round(each.rt60_s, 2) for octave, each in sorted(decay.items())
             if each.rt60_s is not None}
     if not told:

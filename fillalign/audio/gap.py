@@ -15,15 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign import _validate as arg
 from fillalign._text import quoted
-from fillalign._validate import (
-    FloatArray,
-    as_mono,
-    as_number,
-    as_rate,
-    as_whole,
-    check_choice,
-)
+from fillalign._validate import FloatArray
 from fillalign.audio import faults
 from fillalign.audio.impulse import Arrival, resampled
 from fillalign.audio.reading import CannotTellError, Doubt, GapReading, Heard, swapped
@@ -230,8 +224,8 @@ def _read_turns(
     """Read a take in turns, and a second one with the fill later where the first proves nothing."""
     if spacing_s is None:
         raise ValueError("spacing_s must be given for one-after-other")
-    spacing = as_number("spacing_s", spacing_s, "s", low=played.seconds, high=120)
-    if as_whole("turns", turns) not in (2, 3):
+    spacing = arg.as_number("spacing_s", spacing_s, "s", low=played.seconds, high=120)
+    if arg.as_whole("turns", turns) not in (2, 3):
         raise ValueError(f"turns must be 2 or 3, got {turns!r}")
     heard = [played.heard(take, from_s=(turns - 1) * spacing) for take in takes]
     read = [_one_after_other(each, spacing * 1000, turns, proven=len(takes) == 2)
@@ -249,7 +243,7 @@ def _read_both(take: Recording, played: _Played, planned_gap_ms: float | None, s
                mains_alone: Recording | None) -> GapReading:
     low, high = _USUAL_GAPS_MS
     if planned_gap_ms is not None:
-        reach = as_number("search_ms", search_ms, "ms", low=0.5, high=40)
+        reach = arg.as_number("search_ms", search_ms, "ms", low=0.5, high=40)
         low, high = planned_gap_ms - reach, planned_gap_ms + reach
     both = played.heard(take)
     if mains_alone is None:
@@ -340,12 +334,12 @@ def measure_gap(
     >>> round(reading.gap_ms, 2), round(reading.level_difference_db, 1)
     (10.0, -8.0)
     """
-    check_choice("mode", mode, MODES)
-    played = _Played(as_mono("signal", signal, least=2), as_rate(sample_rate_hz), channel,
+    arg.check_choice("mode", mode, MODES)
+    played = _Played(arg.as_mono("signal", signal, least=2), arg.as_rate(sample_rate_hz), channel,
                      reference_channel)
-    planned = None if planned_gap_ms is None else as_number(
+    planned = None if planned_gap_ms is None else arg.as_number(
         "planned_gap_ms", planned_gap_ms, "ms", low=-100, high=150)
-    moved = as_number("moved_ms", moved_ms, "ms", low=1, high=50)
+    moved = arg.as_number("moved_ms", moved_ms, "ms", low=1, high=50)
     takes = recording if isinstance(recording, tuple) else (recording,)
     if len(takes) != (2 if mode == "two-takes" else 1):
         raise ValueError("recording must be a pair (mains, fill) for two-takes and one take "

@@ -18,17 +18,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from fillalign import _validate as arg
 from fillalign._files import SheetError, write_whole
 from fillalign._text import plain
-from fillalign._validate import (
-    SAMPLE_RATES_HZ,
-    ByValue,
-    FloatArray,
-    as_float,
-    as_path,
-    as_rate,
-    as_whole,
-)
+from fillalign._validate import ByValue, FloatArray
 
 MAX_CHANNELS = 8
 MAX_FILE_BYTES = 1_000_000_000
@@ -80,7 +73,7 @@ class Recording(ByValue):
         """Return the channel asked for, from 1, or by default the one with most of the highs."""
         count = self.samples.shape[1]
         if number is not None:
-            if not 1 <= as_whole(name, number) <= count:
+            if not 1 <= arg.as_whole(name, number) <= count:
                 raise ValueError(f"{name} must be between 1 and {count}, got {number}")
             return int(number)
         levels = np.std(np.diff(self.samples, axis=0), axis=0)
@@ -127,9 +120,9 @@ def write_wav(
     >>> read_wav(path).samples.shape
     (48000, 1)
     """
-    target = as_path("path", path)
-    samples = as_float("signal", signal, low=-1, high=1)
-    rate = int(as_rate(sample_rate_hz))
+    target = arg.as_path("path", path)
+    samples = arg.as_float("signal", signal, low=-1, high=1)
+    rate = int(arg.as_rate(sample_rate_hz))
     if not isinstance(bits, int) or bits not in (16, 24):
         raise ValueError(f"bits must be 16 or 24, got {bits!r}")
     channels = samples.shape[1] if samples.ndim == 2 else 1
@@ -213,7 +206,7 @@ def _as_samples(data: Any) -> FloatArray:
 
 
 def _fault(rate: int, samples: FloatArray) -> str | None:
-    (length, channels), (low, high) = samples.shape, SAMPLE_RATES_HZ
+    (length, channels), (low, high) = samples.shape, arg.SAMPLE_RATES_HZ
     faults = {
         "holds no sound (zero length)": samples.size == 0,
         "holds a single sample": length == 1,
@@ -244,7 +237,7 @@ def _why_not(file: Path, suffixes: tuple[str, ...]) -> str | None:
 
 
 def _read(path: str | os.PathLike[str], suffixes: tuple[str, ...]) -> Recording:
-    file = as_path("path", path)
+    file = arg.as_path("path", path)
     try:
         if reason := _why_not(file, suffixes):
             raise ValueError(reason)
