@@ -248,13 +248,10 @@ def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
     from fillalign.planning import places_in_words, propose_places
 
-    parser = shell.Parser(
-        prog="fillalign places", allow_abbrev=False,
-        description="Say where to hang the fills of an area: each place is planned with, best "
-                    f"first. {_CAUTION}",
-        epilog="example: fillalign places hall.toml back --from-m 14 --to-m 26")
-    shell.add_options(
-        parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
+    parser = shell.verb_parser(
+        "places", "Say where to hang the fills of an area: each place is planned with, best first. "
+        f"{_CAUTION}", "hall.toml back --from-m 14 --to-m 26",
+        ("venue", "VENUE.toml", "venue file, or one of ours"),
         ("area", "AREA", "seat area to serve"), ("--from-m", "M", "least x of the boxes"),
         ("--to-m", "M", "greatest x of the boxes"), ("--height-m", "M", "height of the boxes"),
         ("--json", "", "print numbers as JSON"),

@@ -60,6 +60,16 @@ class Parser(argparse.ArgumentParser):
         return _blaming(self.error)
 
 
+def verb_parser(
+    verb: str, words: str, example: str = "", *options: tuple[str, str, str]
+) -> Parser:
+    """Return the parser of a verb with options like those of `add_options`."""
+    parser = Parser(prog=f"fillalign {verb}", allow_abbrev=False, description=words,
+                    epilog=example and f"example: fillalign {verb} {example}")
+    add_options(parser, *options)
+    return parser
+
+
 def add_options(
     group: argparse._ActionsContainer, *options: tuple[str, str, str], **more: Any
 ) -> None:

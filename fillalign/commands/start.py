@@ -12,7 +12,7 @@ from typing import Any
 
 from fillalign._text import plain
 from fillalign._validate import as_number
-from fillalign.commands.shell import OK, Parser, add_options, number, option, write
+from fillalign.commands.shell import OK, number, option, verb_parser, write
 
 _REPLACE = ("--overwrite", "", "replace the file if it is there")
 
@@ -21,10 +21,9 @@ def lessons(argv: Sequence[str]) -> int:
     """Put the lessons and their data into a folder, and say how to open them."""
     from fillalign.venue import shipped_path
 
-    parser = Parser(prog="fillalign lessons", allow_abbrev=False,
-                    description="Put the lessons and their data into a folder.")
-    add_options(parser, ("folder", "DIR", "made if it is not there"),
-                ("--overwrite", "", "replace lessons there already"))
+    parser = verb_parser("lessons", "Put the lessons and their data into a folder.", "",
+                         ("folder", "DIR", "made if it is not there"),
+                         ("--overwrite", "", "replace lessons there already"))
     args = parser.parse_args(argv)
     folder = Path(args.folder)
     write({folder / place / path.name: path.read_bytes() for place in ("notebooks", "data")
@@ -40,12 +39,10 @@ def pocket(argv: Sequence[str]) -> int:
     """Write the answer on a ladder as a page for a phone without Python."""
     from fillalign.sheet import pocket_page
 
-    parser = Parser(prog="fillalign pocket", allow_abbrev=False,
-                    description="Write the answer for one fill as a page for a phone: two "
-                                "distances, the temperature, meter readings. It needs no network "
-                                "and no Python, and prints as a card.")
-    parser.add_argument("file", metavar="FILE.html")
-    add_options(parser, _REPLACE)
+    parser = verb_parser(
+        "pocket", "Write the answer for one fill as a page for a phone: two distances, the "
+        "temperature, meter readings. It needs no network and no Python, and prints as a card.",
+        "", ("file", "FILE.html", ""), _REPLACE)
     args = parser.parse_args(argv)
     if not args.file.lower().endswith(".html"):
         parser.error(f"the page is HTML: its name must end in .html, got {args.file}")
@@ -58,13 +55,10 @@ def new(argv: Sequence[str]) -> int:
     from fillalign.planning import room_doubts
     from fillalign.venue import QUESTIONS, read_venue, survey_form_html
 
-    parser = Parser(prog="fillalign new", allow_abbrev=False,
-                    description="Write a first venue file from a handful of numbers; what is not "
-                                "given is asked for. With a name that ends in .html: a blank "
-                                "survey form to print.",
-                    epilog="example: fillalign new gym.toml --name Gym --length-m 36 --width-m 18")
-    parser.add_argument("file", metavar="FILE.toml")
-    add_options(parser, _REPLACE)
+    parser = verb_parser(
+        "new", "Write a first venue file from a handful of numbers; what is not given is asked "
+        "for. With a name that ends in .html: a blank survey form to print.",
+        "gym.toml --name Gym --length-m 36 --width-m 18", ("file", "FILE.toml", ""), _REPLACE)
     parser.add_argument("--name", help="name of the venue")
     parser.add_argument("--programme", choices=("speech", "music"))
     for key, words, unit, low, high, _ in QUESTIONS:

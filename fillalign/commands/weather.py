@@ -26,14 +26,10 @@ def retime(argv: Sequence[str]) -> int:
     """Say which delays the air asks for now, or over a log of the weather."""
     from fillalign.planning import evaluate, plan_fills
 
-    parser = shell.Parser(
-        prog="fillalign retime", allow_abbrev=False,
-        description="Say what to dial on each fill in the air as it is now, or on every line of a "
-                    "weather log.",
-        epilog="example: fillalign retime cinder_meadow --temperature-c 14 --humidity-pct 80")
-    shell.add_options(
-        parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
-        ("--plan", "FILE", PLAN_HELP),
+    parser = shell.verb_parser(
+        "retime", "Say what to dial on each fill in the air as it is now, or on every line of a "
+        "weather log.", "cinder_meadow --temperature-c 14 --humidity-pct 80",
+        ("venue", "VENUE.toml", "venue file, or one of ours"), ("--plan", "FILE", PLAN_HELP),
         ("--log", "FILE.csv", "weather log with columns temperature_c and humidity_pct, if known "
          "pressure_kpa, wind_m_s and wind_towards_deg; others are its time"),
         ("--json", "", "print numbers as JSON"))
