@@ -12,14 +12,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fillalign import planning, sheet
 from fillalign._text import plain
 from fillalign.commands import shell
+from fillalign.planning import FillPlan
+from fillalign.venue import DEMO_VENUES
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from fillalign.air import Air
-    from fillalign.planning import FillPlan
 
 _DESCRIPTION = """\
 Plan, time, trim and check fill loudspeakers. Ways to ask:
@@ -90,8 +90,6 @@ _CAUTION = ("A place is a calculation, not a rigging point: only qualified rigge
 
 def plan_parser() -> shell.Parser:
     """Return the parser of the command without a verb."""
-    from fillalign.venue import DEMO_VENUES
-
     parser = shell.Parser(
         prog="python -m fillalign", usage=_USAGE, description=_DESCRIPTION, epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False)
@@ -125,8 +123,6 @@ def plan_parser() -> shell.Parser:
 
 
 def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
-    from fillalign.planning import evaluate, plan_fills, propose_places, retimed
-
     for name in _QUICK_HELP:
         if getattr(args, name) is not None:
             parser.error(f"{shell.option(name)} is for an answer without a venue file")
@@ -135,31 +131,24 @@ def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
     with parser.judging():
         air = shell.air_of(venue, args)
     with shell.fitting(args.venue):
-        plan = plan_fills(venue)
+        plan = planning.plan_fills(venue)
+    other = None if air == plan.air else air
     if args.as_set is not None:
         try:
-            plan = _as_measured(plan, args.as_set, air)
+            found = sheet.read_as_set(args.as_set, plan, air=other)
+            plan = planning.as_measured(plan, found.settings, found.readings,
+                                        air=found.air or other)
         except ValueError as error:
             return shell.fail(str(error), shell.BAD_VENUE)
-    elif air != plan.air:
-        moved = evaluate(venue, retimed(plan, air), air=air)
+    elif other is not None:
+        moved = planning.evaluate(venue, planning.retimed(plan, air), air=air)
         if not args.json:
             print(plain(_retime_line(plan, moved)))
         plan = moved
     with parser.judging():
-        places = None if args.places is None else propose_places(
+        places = None if args.places is None else planning.propose_places(
             plan.venue, args.places, air=plan.air, progress=shell.told)
     return _show(plan, places, args)
-
-
-def _as_measured(plan: FillPlan, path: str, air: Air) -> FillPlan:
-    """Return the plan as a file says that it was set and read."""
-    from fillalign.planning import as_measured
-    from fillalign.sheet import read_as_set
-
-    other = None if air == plan.air else air
-    found = read_as_set(path, plan, air=other)
-    return as_measured(plan, found.settings, found.readings, air=found.air or other)
 
 
 def _retime_line(plan: FillPlan, moved: FillPlan) -> str:
@@ -183,29 +172,24 @@ def _files(
         contents[Path(args.picture)] = plots.svg_bytes(plots.overview(plan),
                                                        plots.overview_text(plan))
     if args.out is not None:
-        from fillalign.sheet import sheet_files
-
-        sheet = sheet_files(plan, short=args.short, places=places)
-        contents |= {Path(args.out) / name: content for name, content in sheet.items()}
+        files = sheet.sheet_files(plan, short=args.short, places=places)
+        contents |= {Path(args.out) / name: content for name, content in files.items()}
     return contents
 
 
 def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace) -> int:
-    from fillalign.planning import find_cures
-    from fillalign.sheet import setup_sheet_text
-
     contents, lines = _files(plan, places, args), []
     if args.json:
         print(json.dumps(plan.to_dict()))
     elif not contents:
-        print(setup_sheet_text(plan, short=args.short, places=places), end="")
+        print(sheet.setup_sheet_text(plan, short=args.short, places=places), end="")
     if contents:
         shell.write(contents, args.out and Path(args.out), overwrite=args.overwrite)
         lines += [f"look: {line}" for line in plan.doubts]
     if contents or args.cures:
         lines += [f"not met: {line}" for line in plan.unmet]
     if args.cures:
-        cures = [f"cure: {cure}" for cure in find_cures(plan, progress=shell.told)]
+        cures = [f"cure: {cure}" for cure in planning.find_cures(plan, progress=shell.told)]
         lines += cures or ["cures: no area is short, so there was nothing to try"]
     for line in lines:
         print(plain(line))
@@ -213,8 +197,6 @@ def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace)
 
 
 def _quick(parser: shell.Parser, args: argparse.Namespace) -> int:
-    from fillalign.sheet import quick_answer
-
     for name in ("out", "picture", "as_set", "places"):
         if getattr(args, name) is not None:
             parser.error(f"{shell.option(name)} goes with a venue file")
@@ -227,7 +209,7 @@ def _quick(parser: shell.Parser, args: argparse.Namespace) -> int:
         parser.error(f"give a venue file, or {what}" if len(missing) == len(needed)
                      else f"without a venue file {what} must be given too")
     with parser.judging():
-        answer = quick_answer(**given)
+        answer = sheet.quick_answer(**given)
     if args.json:
         # What is not finite is no JSON: it becomes a word, as in a plan.
         print(json.dumps({name: value if not isinstance(value, float) or math.isfinite(value)
@@ -246,8 +228,6 @@ def plan_or_ladder(argv: Sequence[str]) -> int:
 
 def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
-    from fillalign.planning import places_in_words, propose_places
-
     parser = shell.verb_parser(
         "places", "Say where to hang the fills of an area: each place is planned with, best first. "
         f"{_CAUTION}", "hall.toml back --from-m 14 --to-m 26",
@@ -261,7 +241,7 @@ def places(argv: Sequence[str]) -> int:
     shell.check_picture(parser, args.picture)
     venue = shell.venue_named(args.venue)
     with parser.judging():
-        table = propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
+        table = planning.propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
                                height_m=args.height_m, progress=shell.told)
     if args.picture is not None:
         from fillalign import plots
@@ -274,7 +254,7 @@ def places(argv: Sequence[str]) -> int:
         return shell.OK
     shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
-    verdict = ("", *textwrap.wrap(places_in_words(table), 88))
+    verdict = ("", *textwrap.wrap(planning.places_in_words(table), 88))
     for line in (*(verdict if verdict[1:] else ()), *_LEGEND, *table["toml"].iloc[0].splitlines()):
         print(plain(line))
     print(f"\n{_CAUTION}")

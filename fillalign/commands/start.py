@@ -13,14 +13,15 @@ from typing import Any
 from fillalign._text import plain
 from fillalign._validate import as_number
 from fillalign.commands.shell import OK, number, option, verb_parser, write
+from fillalign.planning import room_doubts
+from fillalign.sheet import pocket_page
+from fillalign.venue import QUESTIONS, read_venue, shipped_path, starter_toml, survey_form_html
 
 _REPLACE = ("--overwrite", "", "replace the file if it is there")
 
 
 def lessons(argv: Sequence[str]) -> int:
     """Put the lessons and their data into a folder, and say how to open them."""
-    from fillalign.venue import shipped_path
-
     parser = verb_parser("lessons", "Put the lessons and their data into a folder.", "",
                          ("folder", "DIR", "made if it is not there"),
                          ("--overwrite", "", "replace lessons there already"))
@@ -37,8 +38,6 @@ def lessons(argv: Sequence[str]) -> int:
 
 def pocket(argv: Sequence[str]) -> int:
     """Write the answer on a ladder as a page for a phone without Python."""
-    from fillalign.sheet import pocket_page
-
     parser = verb_parser(
         "pocket", "Write the answer for one fill as a page for a phone: two distances, the "
         "temperature, meter readings. It needs no network and no Python, and prints as a card.",
@@ -52,9 +51,6 @@ def pocket(argv: Sequence[str]) -> int:
 
 def new(argv: Sequence[str]) -> int:
     """Write a first venue file from a handful of numbers, asked for where they are not given."""
-    from fillalign.planning import room_doubts
-    from fillalign.venue import QUESTIONS, read_venue, survey_form_html
-
     parser = verb_parser(
         "new", "Write a first venue file from a handful of numbers; what is not given is asked "
         "for. With a name that ends in .html: a blank survey form to print.",
@@ -82,8 +78,6 @@ def _first_venue(given: dict[str, Any]) -> str:
     What does not fit the other answers is named by the first word of what is said of it. Where
     nobody is there to ask, all that is missing or wrong is named at once.
     """
-    from fillalign.venue import QUESTIONS, starter_toml
-
     asking: dict[str, tuple[str, str, Callable[[str], Any]]] = {
         "name": ("name of the venue", "", str), "programme": ("speech or music", "speech", str)}
     for key, words, unit, low, high, usual in QUESTIONS:

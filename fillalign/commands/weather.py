@@ -8,15 +8,13 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
 
 from fillalign._text import csv_text, plain, quoted, short
+from fillalign._validate import as_number
+from fillalign.air import Air
 from fillalign.commands import shell
 from fillalign.commands.kept import PLAN_HELP, saved_plan
-
-if TYPE_CHECKING:
-    from fillalign.air import Air
-    from fillalign.planning import FillPlan
+from fillalign.planning import FillPlan, evaluate, plan_fills
 
 _NEEDED, _PRESSURE = ("temperature_c", "humidity_pct"), "pressure_kpa"
 _WIND = ("wind_m_s", "wind_towards_deg")
@@ -24,8 +22,6 @@ _WIND = ("wind_m_s", "wind_towards_deg")
 
 def retime(argv: Sequence[str]) -> int:
     """Say which delays the air asks for now, or over a log of the weather."""
-    from fillalign.planning import evaluate, plan_fills
-
     parser = shell.verb_parser(
         "retime", "Say what to dial on each fill in the air as it is now, or on every line of a "
         "weather log.", "cinder_meadow --temperature-c 14 --humidity-pct 80",
@@ -78,7 +74,7 @@ def _now(plan: FillPlan, air: Air, *, as_json: bool) -> Iterator[str]:
 
 
 # One line of a log: what it is called, its air and its wind.
-_Line: TypeAlias = "tuple[str, Air, tuple[float, float] | None]"
+_Line = tuple[str, Air, tuple[float, float] | None]
 
 
 def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
@@ -112,9 +108,6 @@ def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
 def _weather(
     cells: Mapping[str, str], pressure_kpa: float, *, comma: bool
 ) -> tuple[Air, tuple[float, float] | None]:
-    from fillalign._validate import as_number
-    from fillalign.air import Air
-
     def value(key: str) -> float:
         text = cells[key].strip()
         try:

@@ -15,14 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 from fillalign._text import html_text, plain
 from fillalign._validate import check_flag, check_type
-from fillalign.planning import FillPlan
+from fillalign.planning import FillPlan, FillReport
 from fillalign.sheet.content import Section, sheet_content, shown, sounding_fills, trim_text
 from fillalign.sheet.scripted import filled, live_data, script_parts
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from fillalign.planning import FillReport
 
 _BLANKS = {
     "settings": {2: "delay as set", 4: "trim as set", 6: "filters as set", 7: "initials, time"},
