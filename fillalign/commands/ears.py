@@ -50,14 +50,11 @@ def sweep_of(args: argparse.Namespace, rate_hz: float, peak_dbfs: float = -6.0) 
 
 def signal(argv: Sequence[str]) -> int:
     """Write the test signal, and say how it is played."""
-    parser = shell.Parser(
-        prog="fillalign signal", allow_abbrev=False,
-        description="Write the test signal that tells when mains and fill arrive: a sweep on the "
-                    "mains, on the fill, on the mains again. Left channel: mains; right channel: "
-                    "fill.",
-        epilog="example: fillalign signal turns.wav --peak-dbfs -24")
-    shell.add_options(parser, ("file", "FILE.wav", ""),
-                      ("--overwrite", "", "replace the file if it is there"))
+    parser = shell.verb_parser(
+        "signal", "Write the test signal that tells when mains and fill arrive: a sweep on the "
+        "mains, on the fill, on the mains again. Left channel: mains; right channel: fill.",
+        "turns.wav --peak-dbfs -24", ("file", "FILE.wav", ""),
+        ("--overwrite", "", "replace the file if it is there"))
     shell.add_options(parser, ("--sample-rate-hz", "HZ", "of the player (default: 48000); the "
                                "recorder's may be another"), default=48000.0)
     shell.add_options(parser, ("--peak-dbfs", "DB", "peak below full scale, -60 to 0 (default: "
@@ -109,13 +106,11 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
 
 def decay(argv: Sequence[str]) -> int:
     """Read how the room dies away, by octave, from a recording."""
-    parser = shell.Parser(
-        prog="fillalign decay", allow_abbrev=False,
-        description="Read EDT, T20, T30 and C50 by octave from a take of the test signal, a clap "
-                    "or balloon, or noise that stops; what ISO 3382 would not have is left out, "
-                    "with the reason. Prints lines for the venue file.",
-        epilog="example: fillalign decay clap.wav --kind clap --picture decay.svg")
-    shell.add_options(parser, ("recording", "TAKE.wav", "WAV, or FLAC, OGG, MP3"))
+    parser = shell.verb_parser(
+        "decay", "Read EDT, T20, T30 and C50 by octave from a take of the test signal, a clap or "
+        "balloon, or noise that stops; what ISO 3382 would not have is left out, with the reason. "
+        "Prints lines for the venue file.", "clap.wav --kind clap --picture decay.svg",
+        ("recording", "TAKE.wav", "WAV, or FLAC, OGG, MP3"))
     parser.add_argument("--kind", choices=("sweep", "clap", "noise"), default="sweep",
                         help="what was recorded: the test signal (default), a clap or balloon, "
                              "noise that plays from the start and stops once")

@@ -40,16 +40,14 @@ def _place(text: str) -> tuple[float, ...]:
 
 
 def _parser() -> shell.Parser:
-    parser = shell.Parser(
-        prog="fillalign take", allow_abbrev=False,
-        description="Read takes of the test signal at one seat or several against the plan: gap, "
-                    "polarity, level, and what to correct. A take that tells nothing sure says "
-                    "why, and what to do next.",
-        epilog='example: fillalign take tidewell_hall "Fill inner" take.wav --at 30,3 '
-               "--plan sheets/tidewell-hall-sheet.csv")
-    add = shell.add_options
-    add(parser, ("venue", "VENUE.toml", "venue file, or one of ours"),
+    parser = shell.verb_parser(
+        "take", "Read takes of the test signal at one seat or several against the plan: gap, "
+        "polarity, level, and what to correct. A take that tells nothing sure says why, and what "
+        "to do next.", 'tidewell_hall "Fill inner" take.wav --at 30,3 '
+        "--plan sheets/tidewell-hall-sheet.csv",
+        ("venue", "VENUE.toml", "venue file, or one of ours"),
         ("fill", "FILL", "output of the fill that played, or one of its boxes"))
+    add = shell.add_options
     add(parser, ("takes", "TAKE.wav", "WAV, or FLAC, OGG, MP3: one a seat"), nargs="+")
     parser.add_argument(
         "--at", type=_place, action="append", metavar="X,Y[,Z]",
