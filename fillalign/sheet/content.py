@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from fillalign.planning import FillPlan, FillReport, MeterSeat, Reading, places_in_words
 from fillalign.propagation import distance_m
 from fillalign.units import m_to_ft, round_up_to_step
 from fillalign.venue import headroom_db
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from fillalign.planning import FillPlan, FillReport, MeterSeat, Reading
 
 CHECK = (
     "Before: mute every fill, warn everybody, start low. Each delay is dialled once only, where "
@@ -319,6 +320,8 @@ def _hang(places: pd.DataFrame) -> Section:
     if "toml" not in getattr(places, "columns", ()):
         raise TypeError("places must be a table such as propose_places returns, got "
                         f"{type(places).__name__}")
+    from fillalign.planning import places_in_words
+
     best = places[(places.index < _PLACES) | places["now"]]
     note = ("Each place was planned with, best first (* as now); what rows lack is in just "
             "noticeable steps. A place is a calculation, not a rigging point: only qualified "
