@@ -14,7 +14,7 @@ from base64 import b64encode
 from collections.abc import Mapping
 from pathlib import Path
 from string import Template
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,10 +22,13 @@ from fillalign._text import plain, slug
 from fillalign._validate import COLDEST_C, HOTTEST_C, RangeWarning
 from fillalign.air import Air, speed_of_sound, vapour_mole_fraction
 from fillalign.levels import fill_level_db
-from fillalign.planning import BELIEVED_DB, FillPlan, FillReport, MeterSeat, Reading
+from fillalign.planning import BELIEVED_DB
 from fillalign.precedence import PRECEDENCE_TABLE
 from fillalign.sheet.one_fill import HABIT_C, HEARING_DBA, LATEST_MS, LOW_CUT_HZ
 from fillalign.venue import headroom_db
+
+if TYPE_CHECKING:
+    from fillalign.planning import FillPlan, FillReport, MeterSeat, Reading
 
 _AIRS, _DAMP_PCT = 64, (25.0, 50.0, 75.0, 100.0)
 _LATER_MS = np.arange(-40.0, 60.5, 2.0)
