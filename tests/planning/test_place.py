@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import replace
+from functools import cache
 
 import pandas as pd
 import pytest
@@ -117,6 +118,7 @@ def test_where_nothing_is_short_nothing_is_tried():
     assert find_cures(plan_fills(read_demo_venue("lantern_room"))) == ()
 
 
+@cache
 def in_range(**limits):
     """Return the small hall with limits for its back area, and the places proposed there."""
     hall = small_hall().with_area("back", **limits)

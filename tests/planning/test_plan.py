@@ -2,6 +2,7 @@
 
 import sys
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -409,15 +410,15 @@ def test_words_come_before_the_image_where_the_mains_do_not_serve():
         assert Kind.WORDS_FIRST in {finding.kind for finding in plan.fill("Fills").findings}
 
 
-@pytest.mark.parametrize("shadow_db", [3.0, 6.0, 9.0, 12.0])
-def test_a_deeper_shadow_gets_no_softer_a_fill(shadow_db):
-    def trim(loss_db):
-        hall = small_hall(outdoors=True)
+def test_a_deeper_shadow_gets_no_softer_a_fill():
+    hall = small_hall(outdoors=True)
+    trims = []
+    for loss_db in (0.0, 3.0, 6.0, 9.0, 12.0):
         loss = dict.fromkeys((63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000), loss_db)
         dark = replace(hall.areas[1], shadowed_from=("mains",), shadow_loss_db=loss)
-        return plan_fills(replace(hall, areas=(hall.areas[0], dark))).settings["Fills"].trim_db
-
-    assert trim(shadow_db) >= trim(shadow_db - 3.0) - 0.5
+        shadowed = replace(hall, areas=(hall.areas[0], dark))
+        trims.append(plan_fills(shadowed).settings["Fills"].trim_db)
+    assert all(after >= before - 0.5 for before, after in pairwise(trims))
 
 
 # Properties -------------------------------------------------------------------------------
