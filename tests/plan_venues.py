@@ -118,7 +118,7 @@ class Draw:
             last = number == len(edges) - 2
             shadow = last and rng.random() < 0.5
             areas.append(Area(
-                f"area {number + 1}", float(start) + 0.5, float(end),
+                f"area {number + 1}", float(start) + 0.5, max(float(end), float(start) + 0.5),
                 max(aside - half, -self.width / 2), min(aside + half, self.width / 2),
                 row_spacing_m=float(spacing), seat_spacing_m=float(half / 1.8),
                 floor_m=float(rng.uniform(0, 0.8)) if last else 0.0,

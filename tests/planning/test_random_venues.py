@@ -29,7 +29,7 @@ def faults(seed, properties):
     return [f"{one.__name__}: {fault}" for one in properties for fault in one(venue, plan)]
 
 
-@pytest.mark.parametrize("seed", seeds(16, 300, 300))
+@pytest.mark.parametrize("seed", seeds(50, 300, 300))
 def test_what_a_plan_alone_shows(seed):
     assert faults(seed, ALONE) == []
 
