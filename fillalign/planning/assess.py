@@ -23,7 +23,7 @@ from fillalign.planning.equalise import (
     low_cut_kinds,
     try_low_cuts,
 )
-from fillalign.planning.expected import expected_levels
+from fillalign.planning.expected import Reading, expected_levels
 from fillalign.planning.findings import fill_findings, plan_findings
 from fillalign.planning.need import (
     SHARE_OF_ROWS,
@@ -102,7 +102,9 @@ def assess(yardstick: Yardstick, settings: Settings) -> FillPlan:
     checks, loudest = check_seats(zones, settings, fills)
     back, front = walk.x_m.argmax(), walk.x_m.argmin()
     lift, relief = (float(walk.after_dba[row] - walk.before_dba[row]) for row in (back, front))
-    examined = [one for tier in tiers for one in _tier(yardstick, settings, tier, sounding, check)]
+    readings = expected_levels(zones, settings, [*chain.from_iterable(tiers)])
+    examined = [one for tier in tiers
+                for one in _tier(yardstick, settings, tier, sounding, check, readings)]
     plan = FillPlan(
         venue=venue,
         air=zones.paths.air,
@@ -150,7 +152,8 @@ def _walk(
 
 
 def _tier(
-    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str], check: RowCheck
+    yardstick: Yardstick, settings: Settings, tier: list[str], sounding: list[str], check: RowCheck,
+    readings: dict[str, Reading],
 ) -> Iterator[tuple[FillReport, Prospect | None, tuple[Finding, ...]]]:
     """Examine the fills of one tier, with everything else that sounds.
 
@@ -176,16 +179,16 @@ def _tier(
             if rows.served.mean() < SHARE_OF_ROWS and (output in on or output not in held):
                 limits |= dict.fromkeys(moving, prospect(yardstick, settings, moving, beside))
         limit = limits.get(output)
-        report = _fill_report(zones, settings, output, curves.get(output), mine, rows, limit)
+        report = _fill_report(zones, settings, output, curves.get(output), mine, rows, limit,
+                              readings[output])
         yield report, limit, equalising.get(output, ())
 
 
 def _fill_report(
     zones: Zones, settings: Settings, output: str, curve: TrimCurve | None,
-    needs: tuple[AreaNeed, ...], rows: RowCheck, limit: Prospect | None,
+    needs: tuple[AreaNeed, ...], rows: RowCheck, limit: Prospect | None, reading: Reading,
 ) -> FillReport:
     venue, air, own, state = zones.venue, zones.paths.air, settings[output], zones.paths.state
-    reading = expected_levels(zones, settings, output)
     if limit is not None and limit.best is not None:
         # What is off is timed as it would play.
         settings = settings.replaced(output, trim_db=limit.best.settings[output].trim_db)

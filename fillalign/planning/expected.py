@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,6 @@ from fillalign.field import (
     A_POWER,
     C_POWER,
     Paths,
-    Seats,
     Settings,
     arrival_shift_ms,
     filter_power,
@@ -137,12 +136,22 @@ class Reading(ByValue):
         return _together_ms(self.basis, air)
 
 
-def expected_levels(zones: Zones, settings: Settings, output: str) -> Reading:
-    """Predict what a meter shows for a fill in the empty venue, at trim 0 where it is off."""
+def expected_levels(
+    zones: Zones, settings: Settings, outputs: Sequence[str]
+) -> dict[str, Reading]:
+    """Predict what a meter shows for each fill in the empty venue, at trim 0 where it is off."""
     show, check = (zones.venue.states[name] for name in ("show", "check"))
     # The delays were timed anew for the air found: the one for the click with them.
     found = check.air if zones.paths.air == show.air else zones.paths.air
-    paths = trace_paths(zones.venue, _meter_seats(zones, settings, output), check)
+    places = [_meter_seats(zones, settings, output) for output in outputs]
+    seats = venue_seats(zones.venue).take(np.array(places, dtype=int).ravel())
+    paths = trace_paths(zones.venue, seats, check)
+    return {output: _levels(paths.take(slice(4 * at, 4 * at + 4)), settings, output, found)
+            for at, output in enumerate(outputs)}
+
+
+def _levels(paths: Paths, settings: Settings, output: str, found: Air) -> Reading:
+    """Predict what a meter shows at the four seats of a fill."""
     points, aim = [*map(tuple, paths.seats.points_m.tolist())], paths.take(slice(0, 1))
     on = settings if settings.sounds(output) else settings.replaced(output, trim_db=0.0)
     mains, fill, both = meter_db(paths, on, output).tolist()
@@ -169,7 +178,7 @@ def expected_levels(zones: Zones, settings: Settings, output: str) -> Reading:
     )
 
 
-def _meter_seats(zones: Zones, settings: Settings, output: str) -> Seats:
+def _meter_seats(zones: Zones, settings: Settings, output: str) -> list[int]:
     """Seats to read a fill at: its aim, where it is as loud as the mains, its first and last row.
 
     Of those rows the seats nearest across to the aim.
@@ -179,10 +188,11 @@ def _meter_seats(zones: Zones, settings: Settings, output: str) -> Seats:
     x, y, _ = seats.points_m[inside].T
     aim = aim_seat(venue, seats, output)
     across = np.abs(y - seats.points_m[aim, 1])
-    ends = [inside[np.where(x == end, across, np.inf).argmin()] for end in (x.min(), x.max())]
+    ends = [int(inside[np.where(x == end, across, np.inf).argmin()])
+            for end in (x.min(), x.max())]
     apart = np.abs(delay_basis(zones, settings, output).over_mains_db)
     away = seats.points_m - zones.covered([output]).seats.points_m[apart.argmin()]
-    return seats.take(np.array([aim, np.linalg.norm(away, axis=1).argmin(), *ends]))
+    return [aim, int(np.linalg.norm(away, axis=1).argmin()), *ends]
 
 
 def meter_db(
