@@ -6,12 +6,7 @@ In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 from fillalign.audio.auralise import air_filter, common_scale, render_seat
 from fillalign.audio.decay import PARTS_DB, OctaveDecay, decay_times, decay_toml
 from fillalign.audio.gap import measure_gap
-from fillalign.audio.impulse import (
-    Arrival,
-    find_arrivals,
-    impulse_response,
-    time_difference_ms,
-)
+from fillalign.audio.impulse import Arrival, find_arrivals, impulse_response, time_difference_ms
 from fillalign.audio.reading import (
     Doubt,
     GapReading,
@@ -20,21 +15,9 @@ from fillalign.audio.reading import (
     measured_levels,
     measured_toml,
 )
-from fillalign.audio.signals import (
-    clap,
-    click_train,
-    exponential_sweep,
-    pink_noise,
-    take_turns,
-)
+from fillalign.audio.signals import clap, click_train, exponential_sweep, pink_noise, take_turns
 from fillalign.audio.sounds import DEMO_SOUNDS, GROOVE_PARTS, Sound, groove, read_demo_sound
-from fillalign.audio.wav import (
-    Recording,
-    RecordingError,
-    read_recording,
-    read_wav,
-    write_wav,
-)
+from fillalign.audio.wav import Recording, RecordingError, read_recording, read_wav, write_wav
 
 __all__ = [
     "DEMO_SOUNDS",

@@ -199,10 +199,10 @@ def _as_samples(data: Any) -> FloatArray:
     # Some patterns of bits are no numbers; the check that follows finds them.
     with np.errstate(invalid="ignore"):
         samples = np.asarray(data, dtype=np.float64)
-    samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
-    if data.dtype == np.uint8:
-        return (samples - 128) / 128
-    return samples / (2.0 ** (8 * data.dtype.itemsize - 1) if data.dtype.kind == "i" else 1.0)
+        samples = samples[:, np.newaxis] if samples.ndim == 1 else samples
+        if data.dtype == np.uint8:
+            return (samples - 128) / 128
+        return samples / (2.0 ** (8 * data.dtype.itemsize - 1) if data.dtype.kind == "i" else 1.0)
 
 
 def _fault(rate: int, samples: FloatArray) -> str | None:
