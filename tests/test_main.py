@@ -121,6 +121,7 @@ def test_a_folder_made_for_nothing_is_taken_away(tmp_path, monkeypatch, capsys):
     (tmp_path / "mine").mkdir()
     assert main([ROOM, "--out", str(tmp_path / "mine" / "new" / "sheets")]) == 4
     assert "No space left on device" in capsys.readouterr().err
+    assert main(["lessons", str(tmp_path / "mine" / "new")]) == 4
     assert list(tmp_path.rglob("*")) == [tmp_path / "mine"]
 
 

@@ -13,7 +13,7 @@ from hashlib import sha256
 import pytest
 
 from fillalign import evaluate
-from fillalign.sheet import html as page, setup_sheet_html
+from fillalign.sheet import setup_sheet_html
 from tests.demo_plans import demo_plan
 from tests.sheet.lopsided import SETTINGS, Page, lopsided_plan, lopsided_venue, page_of
 
@@ -39,11 +39,6 @@ def html():
 @pytest.fixture(scope="module")
 def bare():
     return page_of("lantern_room")
-
-
-@pytest.fixture
-def _no_pictures(monkeypatch):
-    monkeypatch.setattr(page, "_picture", lambda *_, **__: "<figure></figure>")
 
 
 @pytest.mark.parametrize("name", ["html", "bare"])
@@ -161,7 +156,7 @@ def test_order_of_the_pages(html):
         assert f"<h2>{title}</h2>" in rest
 
 
-@pytest.mark.usefixtures("_no_pictures")
+@pytest.mark.usefixtures("no_pictures")
 def test_one_page_alone(html):
     short = setup_sheet_html(lopsided_plan(), short=True)
     assert short.split("<section>")[1].partition("</section>")[0] == (
@@ -170,7 +165,7 @@ def test_one_page_alone(html):
     assert Page(short).settings("Near") == Page(html).settings("Near")
 
 
-@pytest.mark.usefixtures("_no_pictures")
+@pytest.mark.usefixtures("no_pictures")
 def test_page_one_has_eight_airs_and_the_rest_the_others():
     """The first, the last and the one computed for are among the eight."""
     airs = tuple(float(t) for t in range(2, 31, 2))
