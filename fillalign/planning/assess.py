@@ -16,9 +16,7 @@ from fillalign.planning.doubts import survey_doubts
 from fillalign.planning.equalise import (
     LOW_CUTS_HZ,
     LowCutTry,
-    choose_low_cut,
-    choose_shelf,
-    equalising_findings,
+    equalising,
     free_of_low_cut,
     low_cut_kinds,
     try_low_cuts,
@@ -163,7 +161,7 @@ def _tier(
     others = [name for name in sounding if name not in tier]
     needs = area_needs(yardstick, rows_with(yardstick, settings, others),
                        sounding_of(settings, others))
-    equalising = _equalising(yardstick, settings, on, others) if on else {}
+    told = equalising(yardstick, settings, on, others) if on else {}
     curves: dict[str, TrimCurve] = {}
     limits: dict[str, Prospect] = {}
     for output in tier:
@@ -181,7 +179,7 @@ def _tier(
         limit = limits.get(output)
         report = _fill_report(zones, settings, output, curves.get(output), mine, rows, limit,
                               readings[output])
-        yield report, limit, equalising.get(output, ())
+        yield report, limit, told.get(output, ())
 
 
 def _fill_report(
@@ -221,26 +219,6 @@ def _fill_report(
         early_cold_ms=basis.early_ms(air.at_temperature(coldest), own.delay_ms),
         findings=(),
     )
-
-
-def _equalising(
-    yardstick: Yardstick, settings: Settings, tier: list[str], ahead: list[str]
-) -> dict[str, tuple[Finding, ...]]:
-    """Say for each fill of a tier that sounds what its low cut and its shelf rest on.
-
-    Costs are told of the kind of low cut that is chosen and of those that are set.
-    """
-    zones, flat = yardstick.zones, settings.replaced(*tier, shelf_db=0.0)
-    gain, _ = choose_shelf(yardstick, flat, tier, ahead)
-    kinds = low_cut_kinds(zones.venue, free_of_low_cut(zones.venue, tier))
-    best = choose_low_cut(zones, flat, tier, ahead)
-    told = kinds[:1]
-    if best is not None:
-        dialled = {(settings[name].low_cut_kind, settings[name].low_cut_order) for name in tier}
-        told = [kind for kind in kinds if kind in {(best.kind, best.order), *dialled}]
-    tries = [*try_low_cuts(zones, flat, tier, ahead, product(LOW_CUTS_HZ, told))]
-    return {name: equalising_findings(settings[name], name, kinds, best, tries, gain)
-            for name in tier}
 
 
 def low_cuts(plan: FillPlan, output: str) -> tuple[LowCutTry, ...]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -138,57 +139,60 @@ def _tone_db(power: FloatArray) -> FloatArray:
     return np.asarray(octaves[5:8] - octaves[3:5].mean())
 
 
-def equalising_findings(
-    own: OutputSettings,
-    name: str,
-    kinds: list[tuple[str, int]],
-    best: LowCutTry | None,
-    tries: list[LowCutTry],
-    shelf_db: float,
-) -> tuple[Finding, ...]:
-    """Say what low cut and shelf of a fill rest on; `best` and `shelf_db` are computed anew."""
-    return (*_low_cut_findings(own, name, kinds, best, tries),
-            _shelf_finding(own, name, shelf_db))
+def equalising(
+    yardstick: Yardstick, settings: Settings, tier: list[str], others: list[str]
+) -> dict[str, tuple[Finding, ...]]:
+    """Say for each fill of a tier that sounds what its low cut and its shelf rest on.
+
+    Costs are told of the kind of low cut that is chosen and of those that are set.
+    """
+    zones, flat = yardstick.zones, settings.replaced(*tier, shelf_db=0.0)
+    gain, _ = choose_shelf(yardstick, flat, tier, others)
+    kinds = low_cut_kinds(zones.venue, free_of_low_cut(zones.venue, tier))
+    best = choose_low_cut(zones, flat, tier, others)
+    told = kinds[:1]
+    if best is not None:
+        dialled = {(settings[name].low_cut_kind, settings[name].low_cut_order) for name in tier}
+        told = [kind for kind in kinds if kind in {(best.kind, best.order), *dialled}]
+    tries = [*try_low_cuts(zones, flat, tier, others, product(LOW_CUTS_HZ, told))]
+    costs = {kind: {one.corner_hz: one.loss_db for one in tries if (one.kind, one.order) == kind}
+             for kind in told}
+    return {name: (*_low_cut_findings(settings[name], name, best, costs),
+                   _shelf_finding(settings[name], name, gain))
+            for name in tier}
 
 
 def _low_cut_findings(
-    own: OutputSettings,
-    name: str,
-    kinds: list[tuple[str, int]],
-    best: LowCutTry | None,
-    tries: list[LowCutTry],
+    own: OutputSettings, name: str, best: LowCutTry | None,
+    costs: Mapping[tuple[str, int], Mapping[float, float]],
 ) -> Iterator[Finding]:
-    if not kinds:
-        yield Finding(Kind.NO_KIND_IN_COMMON, name)
+    """Say why a low cut is chosen, or none; `costs` are losses by kind and by corner."""
+    if not costs:
+        yield Kind.NO_KIND_IN_COMMON(name)
         return
-
-    def costs(kind: tuple[str, int]) -> dict[float, float]:
-        return {one.corner_hz: one.loss_db for one in tries if (one.kind, one.order) == kind}
-
     if best is None:
-        of_first = costs(kinds[0])
-        offers = tuple(Finding(Kind.LOW_CUT_OFFER, "", {"corner_hz": corner, "loss_db": loss})
-                       for corner, loss in of_first.items() if corner in PRACTICE_LOW_CUTS_HZ)
-        fits = any(loss <= LOW_CUT_LOSS_DB for loss in of_first.values())
-        yield (Finding(Kind.LOW_LIMIT_FIRST, name) if fits
-               else Finding(Kind.NO_LOW_CUT, name, {"offers": offers}))
+        of_first = next(iter(costs.values()))
+        if any(loss <= LOW_CUT_LOSS_DB for loss in of_first.values()):
+            yield Kind.LOW_LIMIT_FIRST(name)
+        else:
+            yield Kind.NO_LOW_CUT(name, offers=tuple(
+                Kind.LOW_CUT_OFFER(corner_hz=corner, loss_db=loss)
+                for corner, loss in of_first.items() if corner in PRACTICE_LOW_CUTS_HZ))
     else:
         # Several kinds may do at the same corner: the one that is set is the one to tell of.
-        as_set = costs((own.low_cut_kind, own.low_cut_order))
-        told = costs((best.kind, best.order))
-        if own.low_cut_hz == best.corner_hz and as_set.get(best.corner_hz, 9.9) <= LOW_CUT_LOSS_DB:
-            told = as_set
-        yield Finding(Kind.LOW_CUT, name, {"corner_hz": best.corner_hz, "costs": tuple(
-            Finding(Kind.LOW_CUT_COST, "", {"corner_hz": corner, "loss_db": loss})
-            for corner, loss in told.items()
-        )})
+        as_set = costs.get((own.low_cut_kind, own.low_cut_order), {})
+        equal = (own.low_cut_hz == best.corner_hz
+                 and as_set.get(best.corner_hz, np.inf) <= LOW_CUT_LOSS_DB)
+        told = as_set if equal else costs[best.kind, best.order]
+        yield Kind.LOW_CUT(name, corner_hz=best.corner_hz, costs=tuple(
+            Kind.LOW_CUT_COST(corner_hz=corner, loss_db=loss) for corner, loss in told.items()))
     if own.low_cut_hz != (None if best is None else best.corner_hz):
-        yield (Finding(Kind.LOW_CUT_SET_NONE, name) if own.low_cut_hz is None
-               else Finding(Kind.LOW_CUT_SET, name, {"corner_hz": own.low_cut_hz}))
+        yield (Kind.LOW_CUT_SET_NONE(name) if own.low_cut_hz is None
+               else Kind.LOW_CUT_SET(name, corner_hz=own.low_cut_hz))
 
 
 def _shelf_finding(own: OutputSettings, name: str, better_db: float) -> Finding:
     dialled = {"shelf_db": own.shelf_db, "shelf_hz": own.shelf_hz, "better_db": better_db}
     if abs(own.shelf_db - better_db) > SHELF_LEAST_DB:
-        return Finding(Kind.SHELF_BETTER if better_db else Kind.SHELF_NONE_BETTER, name, dialled)
-    return Finding(Kind.SHELF, name, dialled) if own.shelf_db else Finding(Kind.NO_SHELF, name)
+        return (Kind.SHELF_BETTER if better_db else Kind.SHELF_NONE_BETTER)(name, **dialled)
+    return Kind.SHELF(name, **dialled) if own.shelf_db else Kind.NO_SHELF(name)

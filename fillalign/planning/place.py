@@ -144,16 +144,15 @@ def _told(
               if need.missing_steps - out.missing >= WON_STEPS
               and out.elsewhere <= float(np.mean(others or [0.0])) + WON_STEPS]
     for words, out in sorted(better, key=lambda one: one[1].missing):
-        yield Finding(Kind.CURE, area, {
-            "what": words, "missing": out.missing, "before": need.missing_steps,
-            "served_pct": 100 * out.served_share, "served_before_pct": 100 * need.served_share,
-            "lost": out.image_lost, "lost_before": plan.checks.image_lost,
-        })
+        yield Kind.CURE(
+            area, what=words, missing=out.missing, before=need.missing_steps,
+            served_pct=100 * out.served_share, served_before_pct=100 * need.served_share,
+            lost=out.image_lost, lost_before=plan.checks.image_lost)
     if mine and not better:
-        yield Finding(Kind.NO_CURE, area, {"tried": tuple(words for words, _ in mine),
-                                           "blame": _blame(plan, area, need.missing_steps)})
+        yield Kind.NO_CURE(area, tried=tuple(words for words, _ in mine),
+                           blame=_blame(plan, area, need.missing_steps))
     if mine:
-        yield Finding(Kind.TRY_PLACES, area)
+        yield Kind.TRY_PLACES(area)
 
 
 def _blame(plan: FillPlan, area: str, before: float) -> str:
