@@ -295,8 +295,10 @@ def fill_delay_ms(
     >>> round(fill_delay_ms(26.0, Air(20.0), margin_ms=5.0), 1)
     80.6
     """
-    between = travel_time_ms(box_to_box_m, air, wind_along_m_s=wind_along_m_s)
-    return between + margin_ms - (fill_latency_ms - main_latency_ms)
+    return seat_delay_ms(
+        box_to_box_m, 0.0, air, main_latency_ms=main_latency_ms, fill_latency_ms=fill_latency_ms,
+        margin_ms=margin_ms, main_wind_along_m_s=wind_along_m_s,
+    )
 
 
 @overload
