@@ -77,7 +77,7 @@ def read_as_set(
         If the plan or the air is something else.
     ValueError
         If the file cannot be read or holds what does not fit the plan: a line for
-        each mistake (of a reading for its first), with file, table and key.
+        each mistake, with file, table and key.
 
     Examples
     --------
@@ -216,7 +216,11 @@ class _Reader:
             return
         if isinstance(own.get("at_m"), list):
             own["at_m"] = tuple(own["at_m"])
-        with self._noted(where):
+        before = len(self.problems)
+        for key, value in own.items():
+            with self._noted(where):
+                MeterRead(**{"output": own["output"], key: value})
+        if len(self.problems) == before:
             yield MeterRead(**own)
 
     @contextmanager

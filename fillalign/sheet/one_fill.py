@@ -180,7 +180,7 @@ def quick_answer(
             fill_latency_ms=fill_latency_ms,
         ))
 
-    wanted, (coldest_c, hottest_c) = wanted_ms(air), _WEATHER_C
+    wanted = wanted_ms(air)
     delay, around = max(wanted, 0.0), [temperature_c + step for step in _WEATHER_STEPS_C]
     length = float(ms_to_m(delay, air))
     with warnings.catch_warnings():
@@ -194,7 +194,7 @@ def quick_answer(
         habit_error_ms=wanted_ms(Air(HABIT_C, humidity_pct, pressure_kpa)) - wanted,
         drift_ms_per_c=drift, low_cut_hz=LOW_CUT_HZ,
         weather=tuple((t, max(wanted_ms(air.at_temperature(t)), 0.0)) for t in around
-                      if coldest_c <= t <= hottest_c),
+                      if _WEATHER_C[0] <= t <= _WEATHER_C[1]),
         **_levels(levels, float(margin_ms)),
     )
 
@@ -209,7 +209,8 @@ def _levels(levels: Mapping[str, float | None], margin_ms: float) -> dict[str, A
     if mains is None or goal is None:
         return found
     needed, limit = float(fill_level_db(mains, goal)), float(precedence_limit_db(margin_ms))
-    found["fill_db"], off, over = needed, needed == -math.inf, needed - mains
+    off, over = needed == -math.inf, needed - mains
+    found["fill_db"] = needed
     if fill is not None:
         found["exact_change_db"] = needed - fill
         found["trim_change_db"] = needed if off else _up(needed - fill)

@@ -164,6 +164,9 @@ def test_every_mistake_is_told(given):
     with pytest.raises(ValueError, match="delay_ms") as caught:
         given("[output.Near]\ndelay_ms = -3\ntrim_db = 90\n[output.Nix]\n[as_set]\nvenue = [1]")
     assert len(str(caught.value).splitlines()) == 3
+    with pytest.raises(ValueError, match="both_dba") as caught:
+        given("[[reading]]\noutput = 'Near'\nboth_dba = 'loud'\ngap_ms = 4000\nmains_dba = 300")
+    assert len(str(caught.value).splitlines()) == 3
 
 
 def test_what_is_no_file_of_ours_is_refused(tmp_path, plan):
