@@ -12,6 +12,9 @@ from hypothesis import settings
 settings.register_profile("patient", deadline=None)
 settings.load_profile("patient")
 
+# For the kernels of the lessons only.
+collect_ignore = ["warm_lessons.py"]
+
 # Thousands of collected tests are looked through for garbage again and again, and none is.
 gc.set_threshold(50_000, 20, 50)
 
