@@ -129,16 +129,55 @@ def slip_text(value: float, unit: str) -> str:
     return next((f", which {text}" for low, high, text in slips if low < value < high), "")
 
 
-def as_float(
-    name: str,
-    value: ArrayLike,
-    unit: str = "",
-    *,
-    low: float = -math.inf,
-    high: float = math.inf,
-    open_low: bool = False,
-    silence: bool = False,
-) -> FloatArray:
+class Within(NamedTuple):
+    """Unit and range of an argument.
+
+    `low` and `high` belong to the range, unless it is `open_low`; with `silence`, so does
+    minus infinity: the level of silence.
+    """
+
+    unit: str = ""
+    low: float = -math.inf
+    high: float = math.inf
+    open_low: bool = False
+    silence: bool = False
+
+    def held(self, name: str, value: ArrayLike) -> FloatArray:
+        """Return `value` as a float array in this range, or raise as `as_float` does."""
+        unit, low, high, open_low, silence = self
+        # Most calls are of one number: without this line, many of them take five times as long.
+        if isinstance(value, float) and low < value < high and -_HUGE < value < _HUGE:
+            return np.asarray(float(value))
+        if isinstance(value, np.ndarray) and hasattr(value, "mask"):
+            raise TypeError(f"{name} must not be a masked array: fill it or drop what is masked")
+        try:
+            array: FloatArray = np.asarray(value)
+            if array.dtype.kind not in "fiu":
+                raise TypeError
+            array = np.asarray(array, dtype=np.float64)
+        except (TypeError, ValueError):
+            raise TypeError(f"{name} must be {self}, got {quoted(str(value))}") from None
+        good = (array >= max(low, -_HUGE)) & (array <= min(high, _HUGE))
+        if open_low:
+            good &= array != low
+        if silence:
+            good |= array == -math.inf
+        if good.all():
+            return array
+        place = np.argwhere(~good)[0].tolist()
+        first = float(array[tuple(place)])
+        where = f" at {place}" if array.size > 1 else ""
+        hint = slip_text(first, unit)
+        if not hint and _HUGE < abs(first) < math.inf:
+            hint = f", which is too large: at most {_HUGE:g}"
+        raise ValueError(f"{name} must be {self}, got {first:.10g}{where}{hint}")
+
+    def __repr__(self) -> str:
+        """Say the range in words, as messages do and signatures in a help text."""
+        return range_text(self.low, self.high, self.unit, open_low=self.open_low)
+
+
+def as_float(name: str, value: ArrayLike, unit: str = "", **limits: Any) -> FloatArray:
     """Return `value` as a float array, or raise one clear error.
 
     Parameters
@@ -147,12 +186,8 @@ def as_float(
         What the number is and its unit, for the message.
     value : array_like
         Scalar, list, array or pandas Series.
-    low, high : float
-        Allowed range, ends included.
-    open_low : bool
-        Whether `low` itself is refused.
-    silence : bool
-        Whether minus infinity is welcome: the level of silence.
+    **limits
+        Allowed range, as the fields of `Within`.
 
     Raises
     ------
@@ -163,34 +198,7 @@ def as_float(
         the name, the first offending value and its place in an array, the unit
         and the range, and another unit if the value seems to be in it.
     """
-    # Most calls are of one number: without this line, many of them take five times as long.
-    if isinstance(value, float) and low < value < high and -_HUGE < value < _HUGE:
-        return np.asarray(float(value))
-    if isinstance(value, np.ndarray) and hasattr(value, "mask"):
-        raise TypeError(f"{name} must not be a masked array: fill it or drop what is masked")
-    try:
-        array: FloatArray = np.asarray(value)
-        if array.dtype.kind not in "fiu":
-            raise TypeError
-        array = np.asarray(array, dtype=np.float64)
-    except (TypeError, ValueError):
-        allowed = range_text(low, high, unit, open_low=open_low)
-        raise TypeError(f"{name} must be {allowed}, got {quoted(str(value))}") from None
-    good = (array >= max(low, -_HUGE)) & (array <= min(high, _HUGE))
-    if open_low:
-        good &= array != low
-    if silence:
-        good |= array == -math.inf
-    if good.all():
-        return array
-    place = np.argwhere(~good)[0].tolist()
-    first = float(array[tuple(place)])
-    where = f" at {place}" if array.size > 1 else ""
-    allowed = range_text(low, high, unit, open_low=open_low)
-    hint = slip_text(first, unit)
-    if not hint and _HUGE < abs(first) < math.inf:
-        hint = f", which is too large: at most {_HUGE:g}"
-    raise ValueError(f"{name} must be {allowed}, got {first:.10g}{where}{hint}")
+    return Within(unit, **limits).held(name, value)
 
 
 def as_number(name: str, value: ArrayLike, unit: str = "", **limits: Any) -> float:
@@ -289,24 +297,6 @@ def as_air(air: object) -> Air:
     return cast("Air", air)
 
 
-class Within(NamedTuple):
-    """Unit and range of an argument; its fields are as for `as_float`."""
-
-    unit: str = ""
-    low: float = -np.inf
-    high: float = np.inf
-    open_low: bool = False
-    silence: bool = False
-
-    def held(self, name: str, value: ArrayLike) -> FloatArray:
-        """Return `value` as a float array in this range, or raise one clear error."""
-        return as_float(name, value, **self._asdict())
-
-    def __repr__(self) -> str:
-        """Say the range in words, as signatures in a help text show it."""
-        return range_text(self.low, self.high, self.unit, open_low=self.open_low)
-
-
 def as_humidity(name: str, value: ArrayLike) -> FloatArray:
     """Return relative humidity in percent; warn whoever calls the caller if it looks like a share.
 
@@ -344,11 +334,11 @@ def _check_of(name: str, kind: Any) -> Any:
     if get_origin(kind) is not Annotated:
         return {bool: partial(check_flag, name), "Air": as_air}.get(kind)
     limit, = kind.__metadata__
-    if not isinstance(limit, Within):
-        return partial(limit, name)
     if first is int:
         return partial(as_whole, name, low=limit.low, high=limit.high)
-    return partial(as_number if first is float else as_float, name, **limit._asdict())
+    if first is float:
+        return partial(as_number, name, **limit._asdict())
+    return partial(limit.held if isinstance(limit, Within) else limit, name)
 
 
 def _holder(function: Callable[..., Any]) -> Callable[..., dict[str, Any]]:
