@@ -277,6 +277,9 @@ def test_trim_by_hand():
     # Raised to the next half decibel, so that the goal is reached.
     assert answer.trim_change_db == -4.0
     assert "down by 4.2 dB: 4.0 in half-dB steps)" in said(answer)["Trim"]
+    # 3.4 less: the nearest half decibel, 3.5, would fall short of it.
+    nearly = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=89.2, goal_db=88.0)
+    assert nearly.trim_change_db == -3.0
     more = quick_answer(41.0, 15.0, 24.0, mains_db=84.0, fill_db=80.0, goal_db=88.0)
     assert more.trim_change_db == 6.0
     assert "up by 5.8 dB: 6.0 in half-dB steps" in said(more)["Trim"]
