@@ -34,7 +34,7 @@ def test_what_a_plan_alone_shows(seed):
     assert faults(seed, ALONE) == []
 
 
-@pytest.mark.parametrize("seed", seeds(4, 12, 300))
+@pytest.mark.parametrize("seed", seeds(2, 12, 300))
 def test_the_same_plan_comes_from_its_settings_and_from_its_mirror(seed):
     assert faults(seed, AGAIN) == []
 
