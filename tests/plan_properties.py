@@ -91,8 +91,9 @@ def with_trims(venue: Venue, settings: dict[str, OutputSettings], trims: dict[st
     return plan
 
 
-def keeps_bounds(plan: FillPlan, without: FillPlan, tier: list[str], *, image: bool) -> bool:
-    """Whether a tier keeps harm, overshoot, the level of its boxes and, if asked, the image."""
+def keeps_bounds(plan: FillPlan, without: FillPlan, tier: list[str], *,
+                 image: bool | np.ndarray) -> bool:
+    """Whether a tier keeps harm, overshoot, the level of its boxes, and the image where asked."""
     venue, walk = plan.venue, plan.walk
     own = rows_of(plan, plan.fill(tier[0]).areas)
     goal = GOAL_IF_NONE[venue.programme] if venue.goals.sti is None else venue.goals.sti
@@ -106,10 +107,27 @@ def keeps_bounds(plan: FillPlan, without: FillPlan, tier: list[str], *, image: b
     for name in tier:
         if plan.figures()[f"{name}: headroom_db"] < -1e-6:
             return False
-        mine = plan.checks.covered & (plan.checks.fill == list(venue.outputs).index(name))
-        if image and mine.any() and plan.checks.keeps_image[mine].mean() < 0.9:
+        mine = plan.checks.covered & (plan.checks.fill == list(venue.outputs).index(name)) & image
+        if mine.any() and plan.checks.keeps_image[mine].mean() < 0.9:
             return False
     return True
+
+
+def served_alone(plan: FillPlan, output: str) -> np.ndarray:
+    """Which checks lie in rows that the mains serve, so that words do not come before the image.
+
+    Elsewhere a row is in their shadow and short, far below the profile, or below the goal.
+    """
+    venue, walk, checks = plan.venue, plan.walk, plan.checks
+    if first_priority(venue, output) != "auto":
+        return np.full(checks.seat.size, first_priority(venue, output) == "image")
+    short = walk.profile_dba - walk.heard_before_dba
+    hidden = np.array(["mains" in area.shadowed_from for area in venue.areas])[walk.area]
+    served = ~((hidden & (short > 1.0)) | (short > 6.0))
+    if venue.goals.sti is not None:
+        served &= walk.speech_before >= venue.goals.sti
+    same = (checks.area[:, None] == walk.area) & np.isclose(checks.point_m[:, :1], walk.x_m)
+    return (same & served).any(axis=1)
 
 
 def tiers_of(plan: FillPlan) -> list[list[str]]:
@@ -242,7 +260,7 @@ def _compared(venue: Venue, milder: FillPlan, how: str) -> Iterator[str]:
         without = evaluate(venue, {**old.settings, **{
             name: replace(old.settings[name], trim_db=OFF_DB) for name in on}})
         given_up = any(one.kind is Kind.WORDS_FIRST for one in planned.fill(on[0]).findings)
-        if not keeps_bounds(old, without, on, image=not given_up):
+        if not keeps_bounds(old, without, on, image=served_alone(old, on[0]) if given_up else True):
             return
     served = tuple({name for fill in old.fills for name in fill.areas})
     if not served:
