@@ -201,7 +201,9 @@ def _heard(case: _Case, args: argparse.Namespace, file: str, recording: audio.Re
         recording, sweep_of(args, rate), rate, spacing_s=args.spacing_s, turns=args.turns,
         channel=args.channel, planned_gap_ms=expected.gap_ms, moved_take=moved)
     wanted = expected.gap_ms + case.planned_ms - case.dialled_ms
-    add = np.nan if reading.gap_ms is None else audio.correction_ms(reading, wanted)[0]
+    # A take that suits what is dialled may look exchanged beside what was planned.
+    add = (np.nan if reading.gap_ms is None else
+           audio.correction_ms(reading, expected.gap_ms)[0] + wanted - expected.gap_ms)
     return _Heard(file, expected, reading, wanted, add)
 
 

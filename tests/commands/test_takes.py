@@ -109,6 +109,15 @@ def test_what_is_dialled_moves_the_advice_not_the_goal(capsys):
     assert told["correction"]["set_ms"] == pytest.approx(PLANNED - 4.0 - LATE, abs=0.06)
 
 
+def test_a_fill_as_early_as_it_was_to_be_late_is_corrected_where_it_was_dialled_so(
+        readings, capsys):
+    """Beside the plan it would look as if mains and fill were exchanged."""
+    readings(off(-2 * WANTED))
+    assert run(*HERE, "--json", "--dialled-ms", str(PLANNED - 2 * WANTED)) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["correction"]["add_ms"] == pytest.approx(2 * WANTED, abs=0.01)
+
+
 def test_the_air_of_the_take_counts(capsys):
     assert run(*HERE, "--json", "--temperature-c", "8") == 0
     told = json.loads(capsys.readouterr().out)
