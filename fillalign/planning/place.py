@@ -24,7 +24,7 @@ from fillalign.planning.result import FillPlan
 from fillalign.planning.seats import check_seats
 from fillalign.planning.wording import Finding, Kind
 from fillalign.planning.zones import asked_of, fill_tiers, main_outputs, sounding_of
-from fillalign.venue import Area, Rule, Source, Venue, as_venue
+from fillalign.venue import Area, DelayRule, Source, Venue, as_venue
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -186,7 +186,7 @@ def _changes(plan: FillPlan, area: str) -> Iterator[tuple[str, Change]]:
         yield f"a hold-back of {held:g} ms", partial(replace, venue, hold_back_ms=held)
     if outputs:
         margin = max(asked_of(venue, name).image_margin_ms for name in outputs)
-        for rule in get_args(Rule):
+        for rule in get_args(DelayRule):
             if any(asked_of(venue, name).delay_rule != rule for name in outputs):
                 yield (f"the delay by the rule {rule}",
                        partial(_with_outputs, venue, outputs, delay_rule=rule))

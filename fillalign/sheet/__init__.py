@@ -8,7 +8,7 @@ from fillalign.sheet.as_set import AsSet, read_as_set
 from fillalign.sheet.html import setup_sheet_html
 from fillalign.sheet.one_fill import QuickAnswer, quick_answer
 from fillalign.sheet.scripted import pocket_page
-from fillalign.sheet.text import setup_sheet_csv, setup_sheet_text, sheet_files, write_sheet
+from fillalign.sheet.text_and_csv import setup_sheet_csv, setup_sheet_text, sheet_files, write_sheet
 
 __all__ = [
     "AsSet",

@@ -37,7 +37,7 @@ from fillalign.venue.values import (
     take,
 )
 
-Rule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
+DelayRule: TypeAlias = Literal["equal-level", "box-to-box", "never-early"]
 Priority: TypeAlias = Literal["auto", "words", "image"]
 Polarity: TypeAlias = Literal["normal", "inverted"]
 StateName: TypeAlias = Literal["check", "show"]
@@ -279,7 +279,7 @@ class Output(Record, family="output"):
     low_cut_kinds: tuple[LowCutKind, ...] = ("linkwitz-riley",)
     low_cut_orders: Annotated[tuple[int, ...], Key(low=1, high=8)] = (4,)
     locked: Mapping[str, float | str | None] = _NONE
-    delay_rule: Rule | None = None
+    delay_rule: DelayRule | None = None
     image_margin_ms: Annotated[float | None, Key("ms", 0, 30)] = None
     priority: Priority | None = None
     assumed: tuple[str, ...] = ()
@@ -386,7 +386,7 @@ class Goals(Record, family="goals"):
     # A fill ahead of the mains takes the image; 30 ms behind them it is an echo in speech
     # (Haas 1951). `fill_delay_ms` takes -100 to 100, so that both can be drawn and heard.
     image_margin_ms: Annotated[float, Key("ms", 0, 30)] = 5.0
-    delay_rule: Rule = "equal-level"
+    delay_rule: DelayRule = "equal-level"
     priority: Priority = "auto"
     highs_loss_db: Annotated[float, Key("dB", 0, 40)] = 6.0
     sti: Annotated[float | None, Key("(a fraction)", 0, 1)] = None
