@@ -37,8 +37,6 @@ from fillalign._text import listed, quoted
 if TYPE_CHECKING:
     import pandas as pd
 
-    from fillalign.air import Air
-
 # Nothing here is larger; its square and cube still fit a float.
 _HUGE = 1e100
 
@@ -47,6 +45,7 @@ ComplexArray = NDArray[np.complex128]
 Programme: TypeAlias = Literal["speech", "music"]
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
+Given = TypeVar("Given")
 Word = TypeVar("Word", bound=str)
 Form = TypeVar("Form", float, FloatArray, "pd.Series[float]")
 """What a number, an array or a Series keeps on its way through a function that is `bordered`;
@@ -286,7 +285,7 @@ def check_shapes(**arrays: ArrayLike) -> None:
         raise ValueError(f"shapes must fit together (broadcast), got {shown}") from None
 
 
-def as_air(air: object) -> Air:
+def as_air(air: Given) -> Given:
     """Return `air` if it is an Air, or raise one clear error.
 
     Told by what it can do, so that whoever takes an air need not load its formulas.
@@ -294,7 +293,7 @@ def as_air(air: object) -> Air:
     kind = type(air)
     if not (hasattr(kind, "speed_m_s") and hasattr(kind, "absorption_db_per_m")):
         raise TypeError(f"air must be an Air, such as Air(20.0) at 20 C, got {quoted(air)}")
-    return cast("Air", air)
+    return air
 
 
 def as_humidity(name: str, value: ArrayLike) -> FloatArray:
