@@ -42,7 +42,7 @@ from fillalign.__main__ import main
 from fillalign._text import csv_text, html_text, listed, plain, quoted, short, slug
 from fillalign.plots import gap_map, overview, overview_text, svg_bytes, trim_curve_plot
 from fillalign.plots.base import label
-from fillalign.sheet import setup_sheet_csv, setup_sheet_html, text as sheet
+from fillalign.sheet import setup_sheet_csv, setup_sheet_html, text_and_csv as sheet
 from fillalign.venue.reader import VenueError
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
