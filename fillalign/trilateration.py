@@ -61,14 +61,13 @@ def locate(
     height_m: Height | None = None,
     laser_m: Annotated[float, arg.Within("m", 0.001, 1.0)] = 0.02,
     side: str | None = None,
-    near_m: arg.Points | None = None,
     room_m: arg.Points | None = None,
 ) -> Located:
     """Find a position from its distances to known points.
 
     Two points and a height, or three points without one, leave two positions
     that mirror each other. `room_m` drops those outside the room; where two are
-    left, `near_m` or `side` must choose.
+    left, `side` must choose.
 
     Parameters
     ----------
@@ -84,8 +83,6 @@ def locate(
     side : {"left", "right", "back", "stage", "above", "below"}, optional
         Which of two positions to take: left and right as seen from the stage
         (+y and -y), back and stage along x, above and below along z.
-    near_m : array_like, shape (3,), optional
-        Roughly where the position is, in m.
     room_m : array_like, shape (2, 3), optional
         Two opposite corners of the room, in m.
 
@@ -129,7 +126,7 @@ def locate(
     if np.linalg.norm(found[0] - found[1]) < _SAME_M:
         found.pop()
     fitting = _fitting(points_m, distances_m, found, free, laser_m)
-    place = _chosen(_in_room(fitting, room_m, laser_m), side, near_m, laser_m)
+    place = _chosen(_in_room(fitting, room_m, laser_m), side, laser_m)
     unit, away = _rays(points_m, place)
     residuals = distances_m - away
     return Located(
@@ -239,20 +236,11 @@ def _in_room(
     return inside
 
 
-def _chosen(
-    places: list[FloatArray], side: str | None, near: FloatArray | None, laser: float
-) -> FloatArray:
-    """Return the one place, or of two the one that a hint tells."""
-    if near is not None and near.shape != (3,):
-        raise ValueError(f"near_m must be one point, shape (3,), got shape {near.shape}")
+def _chosen(places: list[FloatArray], side: str | None, laser: float) -> FloatArray:
+    """Return the one place, or of two the one on a side."""
     if len(places) == 1:
         return places[0]
     both = " and ".join(map(_text, places))
-    if near is not None:
-        far = [float(np.linalg.norm(place - near)) for place in places]
-        if min(far) > 0.8 * max(far):
-            raise ValueError(f"near_m is about as far from {both}: it does not tell them apart")
-        return places[int(np.argmin(far))]
     if side is not None:
         axis, sign = SIDES[side]
         ahead = sign * (places[0][axis] - places[1][axis])
