@@ -3,7 +3,7 @@
 In come samples or a plan; out go gaps, arrivals, decay times, levels and sound.
 """
 
-from fillalign.audio.auralise import air_filter, common_scale, render_seat
+from fillalign.audio.auralise import air_filter, render_seat
 from fillalign.audio.decay import PARTS_DB, OctaveDecay, decay_times, decay_toml
 from fillalign.audio.gap import measure_gap
 from fillalign.audio.impulse import Arrival, find_arrivals, impulse_response, time_difference_ms
@@ -34,7 +34,6 @@ __all__ = [
     "air_filter",
     "clap",
     "click_train",
-    "common_scale",
     "correction_ms",
     "decay_times",
     "decay_toml",

@@ -98,7 +98,7 @@ def render_seat(
     Each element of each loudspeaker with its delay, level, pattern, air, low
     cut, shelf and polarity, and in a room its first reflections and a tail that
     dies away by octave. Levels are absolute, so renderings of several seats, settings or
-    outputs compare; `common_scale` makes them fit to be played.
+    outputs compare; a lower `reference_db`, the same for all, makes them louder to play.
 
     Parameters
     ----------
@@ -192,43 +192,6 @@ def render_seat(
     response = seat_response(scene, chosen, start)[:, : -scene.lead]
     heard = oaconvolve(samples[None], response, axes=1)[:, scene.lead :]
     return _scaled(heard.T if head else heard[0], reference_db)
-
-
-def common_scale(*renderings: ArrayLike, peak_dbfs: float = -1.0) -> tuple[FloatArray, ...]:
-    """Return renderings made as loud as can be played, all by the same gain.
-
-    Parameters
-    ----------
-    *renderings : array_like, shape (n,) or (n, 2)
-        Each one channel or two ears, of any length.
-    peak_dbfs : float
-        Where the highest peak of all is put, -60 to 0 dB below full scale.
-
-    Returns
-    -------
-    tuple of ndarray
-        As many as were given; level differences between them are kept.
-
-    Raises
-    ------
-    TypeError, ValueError
-        If a rendering is not one channel or two of numbers or the peak out of range.
-
-    Examples
-    --------
-    >>> loud, soft = common_scale([0.02, -0.04], [0.01], peak_dbfs=0.0)
-    >>> loud.tolist(), soft.tolist()
-    ([0.5, -1.0], [0.25])
-    """
-    peak = arg.as_number("peak_dbfs", peak_dbfs, "dB", low=-60.0, high=0.0)
-    clips = [arg.as_float("renderings", clip) for clip in renderings]
-    for clip in clips:
-        if not clip.size or clip.ndim == 0 or clip.shape[1:] not in ((), (2,)):
-            raise ValueError("renderings must be one channel or two of samples, got shape "
-                             f"{clip.shape}")
-    highest = max((float(np.abs(clip).max()) for clip in clips), default=0.0)
-    gain = db_to_amplitude(peak) / highest if highest > 0 else 1.0
-    return tuple(clip * gain for clip in clips)
 
 
 def air_filter(distance_m: float, air: Air, sample_rate_hz: float = 48000.0) -> FloatArray:
