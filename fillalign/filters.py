@@ -28,7 +28,6 @@ AnyHz = Annotated[Any, arg.Within("Hz", 0.0, 1e12)]
 Corner = Annotated[Any, arg.Within("Hz", 1e-3, 1e12)]
 OneHz = Annotated[float, arg.Within("Hz", 0.0, open_low=True)]
 Gain = Annotated[Any, arg.Within("dB", -40.0, 40.0)]
-Slope = Annotated[Any, arg.Within("", 1e-3, 1.0)]
 
 
 def _butterworth(order: int, kind: str) -> tuple[int, int]:
@@ -110,21 +109,19 @@ def low_cut_group_delay_ms(
     return 1000.0 * times * turns / (2.0 * np.pi * corner_hz)
 
 
-def _shelf_parts(gain_db: Any, slope: Any) -> tuple[Any, Any]:
+def _shelf_parts(gain_db: Any) -> tuple[Any, Any]:
     """Return A and sqrt(A)/Q of the shelf's prototype."""
     a = 10.0 ** (gain_db / 40.0)
-    return a, np.sqrt(a * ((a + 1.0 / a) * (1.0 / slope - 1.0) + 2.0))
+    return a, np.sqrt(2.0 * a)
 
 
 @bordered
-def shelf_response(
-    frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain, *, slope: Slope = 1.0
-) -> Any:
+def shelf_response(frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain) -> Any:
     """Return the complex response of a second-order high shelf.
 
     H(s) = A (A s^2 + (sqrt(A)/Q) s + 1)/(s^2 + (sqrt(A)/Q) s + A), A = 10^(gain/40),
-    1/Q = sqrt((A + 1/A)(1/S - 1) + 2): Bristow-Johnson, audio-EQ cookbook
-    (W3C Working Group Note, 2021).
+    1/Q = sqrt(2), the steepest without overshoot: Bristow-Johnson, audio-EQ cookbook
+    (W3C Working Group Note, 2021), S = 1.
 
     Parameters
     ----------
@@ -134,8 +131,6 @@ def shelf_response(
         Middle of the slope in Hz, from 0.001 up, where the gain is half in dB.
     gain_db : array_like
         Gain far above the corner in dB, -40 to 40.
-    slope : array_like
-        Steepness S, 0.001 to 1; 1 is the steepest without overshoot.
 
     Raises
     ------
@@ -147,15 +142,13 @@ def shelf_response(
     >>> round(abs(shelf_response(4000.0, 4000.0, 6.0)) ** 2, 4)
     1.9953
     """
-    a, damping = _shelf_parts(gain_db, slope)
+    a, damping = _shelf_parts(gain_db)
     s = 1j * (frequency_hz / corner_hz)
     return a * (a * s**2 + damping * s + 1.0) / (s**2 + damping * s + a)
 
 
 @bordered
-def shelf_group_delay_ms(
-    frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain, *, slope: Slope = 1.0
-) -> Any:
+def shelf_group_delay_ms(frequency_hz: AnyHz, corner_hz: Corner, gain_db: Gain) -> Any:
     """Return the group delay of a high shelf in ms, negative where a boost leads.
 
     Arguments and errors are those of `shelf_response`.
@@ -165,7 +158,7 @@ def shelf_group_delay_ms(
     >>> round(shelf_group_delay_ms(0.0, 4000.0, 6.0), 4)
     -0.0195
     """
-    a, damping = _shelf_parts(gain_db, slope)
+    a, damping = _shelf_parts(gain_db)
     omega = frequency_hz / corner_hz
     turn = _quadratic_delay(omega, 1.0, damping, a) - _quadratic_delay(omega, a, damping, 1.0)
     return 1000.0 * turn / (2.0 * np.pi * corner_hz)
@@ -216,8 +209,6 @@ def design_shelf(
     corner_hz: OneHz,
     sample_rate_hz: OneHz,
     gain_db: Annotated[float, arg.Within("dB", -40.0, 40.0)],
-    *,
-    slope: Annotated[float, arg.Within("", 1e-3, 1.0)] = 1.0,
 ) -> FloatArray:
     """Return a high shelf as one second-order section, shape (1, 6).
 
@@ -226,8 +217,8 @@ def design_shelf(
     Raises
     ------
     ValueError
-        If the corner is not between 0 and half the sample rate, or gain or
-        slope are out of range.
+        If the corner is not between 0 and half the sample rate, or the gain
+        is out of range.
 
     Examples
     --------
@@ -237,26 +228,22 @@ def design_shelf(
     from scipy import signal
 
     _check_corner(corner_hz, sample_rate_hz)
-    a, damping = _shelf_parts(gain_db, slope)
+    a, damping = _shelf_parts(gain_db)
     warped = 1.0 / np.tan(np.pi * corner_hz / sample_rate_hz)
     top, bottom = signal.bilinear([a * a, a * damping, a], [1.0, damping, a], fs=warped / 2.0)
     return np.asarray([[*top, *bottom]])
 
 
 @checked
-def apply_filters(
-    signal: arg.Numbers, sos: arg.Numbers, *, axis: Annotated[int, arg.Within("", -64.0)] = -1
-) -> FloatArray:
+def apply_filters(signal: arg.Numbers, sos: arg.Numbers) -> FloatArray:
     """Return a signal run through second-order sections from rest.
 
     Parameters
     ----------
     signal : array_like
-        Samples, time along `axis`.
+        Samples, time on the last axis.
     sos : array_like, shape (sections, 6)
         Sections as designed here; stack several designs with `np.vstack`.
-    axis : int
-        Time axis.
 
     Raises
     ------
@@ -284,9 +271,7 @@ def apply_filters(
     if growing.any():
         raise ValueError(f"sos must be stable, but section {int(growing.argmax())} has a pole "
                          "outside the unit circle")
-    if axis not in range(-signal.ndim, signal.ndim):
-        raise ValueError(f"axis must be one of the signal's {signal.ndim}, got {axis}")
     if not signal.size:
         return np.asarray(signal)
-    filtered = scipy_signal.sosfilt(np.ascontiguousarray(sos), signal, axis=axis)
+    filtered = scipy_signal.sosfilt(np.ascontiguousarray(sos), np.atleast_1d(signal))
     return np.asarray(filtered, dtype=np.float64)

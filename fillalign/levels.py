@@ -387,20 +387,18 @@ def a_weighting_db(frequency_hz: Heard) -> Any:
 
 @checked
 def weighted_total_db(
-    level_db: arg.Level, frequency_hz: Heard, *, weighting: Weighting = "A", axis: int = -1
+    level_db: arg.Level, frequency_hz: Heard, *, weighting: Weighting = "A"
 ) -> Any:
     """Return the weighted total of band levels, in dB (dBA, dBC or plain).
 
     Parameters
     ----------
     level_db : array_like
-        Unweighted band levels, at most 1000 dB, with the bands on `axis`.
+        Unweighted band levels, at most 1000 dB, with the bands on the last axis.
     frequency_hz : array_like, shape (bands,)
         Exact mid-band frequencies, 0.001 Hz to 1 MHz.
     weighting : {'A', 'C', 'Z'}
         As for `weighting_factors`.
-    axis : int
-        Axis of the bands.
 
     Raises
     ------
@@ -413,10 +411,10 @@ def weighted_total_db(
     >>> round(weighted_total_db([90.0, 90.0], [125.89, 1000.0]), 2)
     90.11
     """
-    level = np.moveaxis(np.atleast_1d(level_db), axis, -1)
+    level = np.atleast_1d(level_db)
     weights = np.atleast_1d(weighting_factors(frequency_hz, weighting))
     if weights.shape != level.shape[-1:]:
-        raise ValueError(f"level_db must hold {weights.size} bands on axis {axis}, one for each "
+        raise ValueError(f"level_db must hold {weights.size} bands on its last axis, one for each "
                          f"frequency_hz, got {level.shape[-1]}")
     return power_sum_db(level, weights=weights)
 

@@ -391,7 +391,7 @@ BASES |= {
     "correction_ms": {"reading": READING, "planned_gap_ms": 2.0},
     "design_low_cut": {"corner_hz": 100.0, "sample_rate_hz": 48000.0, "order": 4,
                        "kind": "butterworth"},
-    "design_shelf": {"corner_hz": 4000.0, "sample_rate_hz": 48000.0, "gain_db": 3.0, "slope": 0.9},
+    "design_shelf": {"corner_hz": 4000.0, "sample_rate_hz": 48000.0, "gain_db": 3.0},
     "exponential_sweep": {"seconds": 0.1, "low_hz": 50.0, "high_hz": 3000.0,
                           "sample_rate_hz": 8000.0, "peak_dbfs": -6.0},
     "measured_levels": {"reading": READING, "mains_dba": 80.0},

@@ -36,7 +36,7 @@ COVERAGES = {"coverage_h_deg": [60.0, 90.0, 120.0], "coverage_v_deg": [40.0, 50.
 BOXES = {"frequency_hz": BANDS, "control_hz": [500.0, 800.0, 1600.0],
          "rear_floor_db": [-15.0, -20.0, -30.0]}
 SHELF = {"frequency_hz": BANDS, "corner_hz": [3000.0, 4000.0, 5000.0],
-         "gain_db": [-3.0, 2.0, 6.0], "slope": [0.7, 0.9, 1.0]}
+         "gain_db": [-3.0, 2.0, 6.0]}
 CUT = {"frequency_hz": BANDS, "corner_hz": [90.0, 120.0, 150.0]}
 
 # What is given by item, and what goes with it unchanged.

@@ -238,10 +238,10 @@ def test_weighted_totals_from_the_printed_weights():
     )
 
 
-def test_weighted_total_along_any_axis():
-    some = np.random.default_rng(2).uniform(40.0, 80.0, (4, 9, 2))
-    moved = levels.weighted_total_db(np.moveaxis(some, 1, -1), OCTAVES_HZ)
-    np.testing.assert_allclose(levels.weighted_total_db(some, OCTAVES_HZ, axis=1), moved)
+def test_weighted_total_along_the_last_axis():
+    some = np.random.default_rng(2).uniform(40.0, 80.0, (4, 2, 9))
+    looped = [[levels.weighted_total_db(one, OCTAVES_HZ) for one in row] for row in some]
+    np.testing.assert_allclose(levels.weighted_total_db(some, OCTAVES_HZ), looped)
     assert levels.weighted_total_db(70.0, 1000.0) == pytest.approx(70.0)
     assert levels.weighted_total_db(70.0, 100.0, weighting="Z") == pytest.approx(70.0)
 
@@ -296,7 +296,7 @@ def test_pink_noise_has_its_total(bands_hz):
          "frequency_hz must be between 0.001 and 1000000 Hz"),
         (
             lambda: levels.weighted_total_db([1.0, 2.0], OCTAVES_HZ),
-            "level_db must hold 9 bands on axis -1, one for each frequency_hz, got 2",
+            "level_db must hold 9 bands on its last axis, one for each frequency_hz, got 2",
         ),
         (
             lambda: levels.weighted_total_db(np.ones(9), OCTAVES_HZ, weighting="B"),

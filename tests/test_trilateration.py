@@ -101,13 +101,13 @@ def test_the_uncertainty_is_that_of_readings_drawn_anew(height):
     rng = np.random.default_rng(7)
     points = np.array([[0, 6.5, 4.6], [0, -6.5, 2.0], [9.0, 9.0, 0.0], [15.0, -9.0, 7.0]])
     place = np.array([26.0, 2.5, 4.6])
-    exact, laser = ranges(points, place), 0.005
+    exact, laser, room = ranges(points, place), 0.005, around(place)
     drawn = []
     for _ in range(400):
         read = exact + rng.normal(0, laser, 4)
         up = None if height is None else height + rng.normal(0, laser)
-        drawn.append(locate(points, read, height_m=up, laser_m=0.02, room_m=around(place)).position_m)
-    told = locate(points, exact, height_m=height, laser_m=laser, room_m=around(place)).uncertainty_m
+        drawn.append(locate(points, read, height_m=up, laser_m=0.02, room_m=room).position_m)
+    told = locate(points, exact, height_m=height, laser_m=laser, room_m=room).uncertainty_m
     # 400 draws give a standard deviation to 3.5 % (one standard deviation).
     assert np.std(drawn, axis=0) == pytest.approx(told, rel=0.11)
 
