@@ -32,7 +32,9 @@ NEAR_DB = 10.0
 
 WindSpeed = Annotated[Any, arg.Within("m/s", 0.0, 50.0)]
 Wind = Annotated[Any, arg.Within("m/s", -50.0, 50.0)]
-Latency = Annotated[Any, arg.Within("ms", 0.0, 1000.0)]
+# A chain by way of video or radio may lag that far.
+LATENCY = arg.Within("ms", 0.0, 1000.0)
+Latency = Annotated[Any, LATENCY]
 Margin = Annotated[Any, arg.Within("ms", -100.0, 100.0)]
 ArrivalLevel = Annotated[Any, arg.Within("dB", silence=True)]
 

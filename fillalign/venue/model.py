@@ -22,6 +22,7 @@ from fillalign._validate import FloatArray, Programme, check_choice, check_type
 from fillalign.absorption import OCTAVES_NOMINAL
 from fillalign.air import Air
 from fillalign.filters import LowCutKind
+from fillalign.propagation import LATENCY
 from fillalign.trilateration import SIDES
 from fillalign.venue.rules import check_row, refuse, steps_m
 from fillalign.venue.values import (
@@ -270,8 +271,7 @@ class Output(Record, family="output"):
     name: str
     feed: Literal["left", "right", "mono"]
     set_in: str
-    # As much as `fill_delay_ms` takes: a chain by way of video or radio may lag that far.
-    latency_ms: Annotated[float, Key("ms", 0, 1000)] = 0.0
+    latency_ms: Annotated[float, Key(*LATENCY[:3])] = 0.0
     delay_step_ms: Annotated[float, Key("ms", 0.0001, 100, also=_SAMPLES)] = 0.01
     delay_max_ms: Annotated[float, Key("ms", 0.1, 20_000)] = 1000.0
     sample_rate_hz: Annotated[float, Key("Hz", 8000, 384_000)] = 48000.0

@@ -15,6 +15,7 @@ from typing import Any
 
 from fillalign._text import plain, quoted
 from fillalign._validate import as_number, check_type
+from fillalign.propagation import LATENCY
 from fillalign.venue.values import NAMED, ROWS, Row
 
 _HEAD = """\
@@ -106,7 +107,7 @@ def with_latency(text: str, output: str, latency_ms: float, *, note: str = "") -
     latency_ms = 3.46
     """
     check_type("text", text, str)
-    value = round(as_number("latency_ms", latency_ms, "ms", low=0, high=1000), 2)
+    value = round(as_number("latency_ms", latency_ms, **LATENCY._asdict()), 2)
     told, after = f"latency_ms = {value}{note and f'  # {plain(note)}'}", tomllib.loads(text)
     with suppress(KeyError, TypeError):
         old = "latency_ms" in after["output"][output]
