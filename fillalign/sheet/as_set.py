@@ -13,7 +13,7 @@ import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,7 +24,6 @@ from fillalign.planning import FillPlan, MeterRead, retimed
 from fillalign.venue import OutputSettings, check_dialled
 
 _MOST_BYTES = 2_000_000
-_MOST_TEXT = 80
 _NOTES, _SIGNED = ("venue", "set_by", "when"), ("initials", "time")
 _AIR = ("temperature_c", "humidity_pct")
 _DIALLED = ("delay_ms", "trim_db", "low_cut_hz", "low_cut_order", "low_cut_kind", "shelf_db",
@@ -40,15 +39,13 @@ class AsSet:
     """What was set and read at a venue, ready for `as_measured`.
 
     `settings` holds whole settings of the outputs that the file names, what it leaves out
-    of them as planned; `air` is None where none was written down. `notes` are venue,
-    set_by and when, `signed` the initials and the time by output, as far as given.
+    of them as planned; `air` is None where none was written down. Who set it and when
+    stays in the file.
     """
 
     settings: Mapping[str, OutputSettings]
     readings: tuple[MeterRead, ...] = ()
     air: Air | None = None
-    notes: Mapping[str, str] = field(default_factory=dict)
-    signed: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 def read_as_set(
@@ -173,14 +170,13 @@ class _Reader:
         # A delay left blank was dialled as the re-time table has it.
         here = found or air
         planned = self.plan.settings if here is None else retimed(self.plan, here)
-        settings, signed = {}, {}
+        settings = {}
         outputs = self._of(dict, whole.get("output", {}),
                            "[output] must be written as [output.NAME]")
         for name, raw in outputs.items():
             where = f"[output.{quoted(name)}]"
             own = self._table(where, raw, (*_DIALLED, *_SIGNED))
             if name in planned:
-                signed[name] = _picked(own, _SIGNED)
                 settings[name] = self._dialled(name, planned[name], _picked(own, _DIALLED))
             else:
                 self.problems.append(f"{where} is no output of the venue; there are "
@@ -189,7 +185,7 @@ class _Reader:
                             "[reading] must be written as [[reading]]")
         read = tuple(one for number, raw in enumerate(readings, 1)
                      for one in self._reading(f"[[reading]] {number}", raw))
-        return AsSet(settings, read, found, _picked(head, _NOTES), signed)
+        return AsSet(settings, read, found)
 
     def _air(self, head: Tables) -> Air | None:
         """Return the air found; the vapour of the plan's where only a temperature is told."""
@@ -239,18 +235,8 @@ class _Reader:
         return kind()
 
     def _table(self, where: str, raw: Any, keys: tuple[str, ...]) -> Tables:
-        """Return the known keys of a table, notes as text, and note what else there is."""
+        """Return the known keys of a table, and note what else there is."""
         table = self._of(dict, raw, f"{where} must be a table, got {quoted(raw)}")
         self.problems += [f"{where} unknown key {quoted(key)}; known: {', '.join(keys)}".strip()
                           for key in table if key not in keys]
-        return {key: self._note(f"{where} {key}", value) if key in (*_NOTES, *_SIGNED) else value
-                for key, value in _picked(table, keys).items()}
-
-    def _note(self, where: str, value: Any) -> str:
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        text = f"{value:g}" if number and math.isfinite(value) else value
-        if isinstance(text, str) and len(text) <= _MOST_TEXT:
-            return text
-        self.problems.append(f"{where} must be text of at most {_MOST_TEXT} characters, got "
-                             f"{quoted(value)}")
-        return ""
+        return _picked(table, keys)

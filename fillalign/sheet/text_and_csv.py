@@ -44,10 +44,9 @@ _DIGITS = {
 }
 
 
-def _wrapped(text: str, mark: str = "", indent: str | None = None) -> list[str]:
-    after = " " * len(mark) if indent is None else indent
-    return textwrap.wrap(plain(text), WIDTH, initial_indent=mark, subsequent_indent=after,
-                         break_on_hyphens=False)
+def _wrapped(text: str, mark: str = "") -> list[str]:
+    return textwrap.wrap(plain(text), WIDTH, initial_indent=mark,
+                         subsequent_indent=" " * len(mark), break_on_hyphens=False)
 
 
 def _heading(text: str) -> list[str]:
@@ -182,12 +181,8 @@ def sheet_files(
 
     Parameters
     ----------
-    plan : FillPlan
-        The plan.
-    short : bool
-        Page one alone.
-    places : pandas.DataFrame, optional
-        From `propose_places`, to be shown among the reasons, with their map on the page.
+    plan, short, places
+        As `setup_sheet_html` takes them.
 
     Returns
     -------
@@ -217,14 +212,10 @@ def write_sheet(
 
     Parameters
     ----------
-    plan : FillPlan
-        The plan.
     folder : str or path
         An existing folder. The names are made from the venue's.
-    short : bool
-        Page one alone.
-    places : pandas.DataFrame, optional
-        As `sheet_files` takes it.
+    plan, short, places
+        As `setup_sheet_html` takes them.
     overwrite : bool
         Whether files of those names may be replaced.
 

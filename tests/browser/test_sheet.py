@@ -10,6 +10,7 @@ import math
 import re
 import shutil
 import subprocess
+import tomllib
 from dataclasses import replace
 from functools import cache
 
@@ -201,9 +202,10 @@ def test_what_is_typed_is_weighed_and_saved_for_the_program(opened, tmp_path):
     assert (first.mains_dba, first.both_dba, third.mains_dba) == (
         pytest.approx(reading.mains_dba, abs=0.051), 90.0, 70.0)
     assert (found.air.temperature_c, found.air.humidity_pct) == (18.5, 61)
-    assert found.notes == {"venue": "Lopsided Barn", "set_by": "A. B\u00e9e \\ Co",
-                           "when": "Friday \"late\""}
-    assert found.signed["Near"] == {"initials": "AB", "time": "19:20"}
+    written = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert {"venue": "Lopsided Barn", "set_by": "A. B\u00e9e \\ Co",
+            "when": "Friday \"late\""}.items() <= written["as_set"].items()
+    assert {"initials": "AB", "time": "19:20"}.items() <= written["output"]["Near"].items()
 
 
 def test_nothing_typed_saves_a_file_that_says_as_planned(opened, tmp_path):
@@ -235,7 +237,8 @@ def test_names_from_a_file_stay_text(opened, tmp_path):
     caught.value.save_as(tmp_path / "back.toml")
     found = read_as_set(tmp_path / "back.toml", plan)
     assert [*found.settings] == [HOSTILE]
-    assert found.notes["venue"] == HOSTILE
+    written = tomllib.loads((tmp_path / "back.toml").read_text(encoding="utf-8"))
+    assert written["as_set"]["venue"] == HOSTILE
 
 
 # Screens ----------------------------------------------------------------------------------

@@ -68,8 +68,6 @@ def test_a_whole_file(given, plan):
     assert found.readings == (MeterRead("Near", (28.9, 4.5, 1.62), 71.5, 69, 73.25, 5.3, True),)
     assert (found.air.temperature_c, found.air.humidity_pct) == (18.5, 61)
     assert found.air.pressure_kpa == plan.air.pressure_kpa
-    assert found.notes == {"venue": "Lopsided Barn", "set_by": "A. B.", "when": "Friday, 19:20"}
-    assert found.signed["Near"] == {"initials": "AB", "time": "19:20"}
 
 
 def test_a_temperature_alone_keeps_the_vapour(given, plan):
@@ -118,7 +116,6 @@ def test_the_csv_with_its_blanks_filled(given, plan, semicolons):
     assert (found.settings["Far"].trim_db, found.settings["Far"].polarity) == (-math.inf, "normal")
     assert found.readings == (MeterRead("Near", None, 71.5, 69.0),)
     assert found.air.temperature_c == 18.5
-    assert found.signed["Near"] == {"initials": "AB", "time": "1920"}
     assert [*found.settings] == ["Near", "Far"]
 
 
@@ -143,7 +140,6 @@ def test_a_csv_without_anything_filled_is_as_planned(given, plan):
     ("[output.Near]\ntrim_db = 60", "trim_db must be at most"),
     ("[output.Near]\ntrim_db = [1]", "trim_db must be"),
     ("[output.Near]\npolarity = 'upside down'", "polarity must be one of normal, inverted"),
-    ("[output.Near]\ninitials = [1]", "initials must be text of at most 80 characters"),
     ("[[reading]]\noutput = 'Mains'", "output must be a fill's: Lip, Near, Far"),
     ("[[reading]]\noutput = 'Near'\nfill_dba = 'loud'",
      "fill_dba must be between 0 and 160 dBA, got 'loud'"),
