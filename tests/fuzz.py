@@ -400,7 +400,7 @@ BASES |= {
                      "pressure_kpa": 100.0, "mains_db": 80.0, "fill_db": 75.0, "goal_db": 84.0,
                      "main_latency_ms": 1.0, "fill_latency_ms": 2.0, "margin_ms": 5.0,
                      "sample_rate_hz": 48000.0},
-    "groove": {"parts": ["hat"], "sample_rate_hz": 8000.0},
+    "groove": {"sample_rate_hz": 8000.0},
     "read_demo_sound": {"name": "clap", "sample_rate_hz": 44100.0},
     "measured_toml": {"measured": [public.Measured("Fills", (9, 0, 1.2), "show", 80.0)]},
     "plan_fills": {"venue": None, "air": Air(20.0)},

@@ -16,12 +16,11 @@ from fillalign.audio.reading import (
     measured_toml,
 )
 from fillalign.audio.signals import clap, click_train, exponential_sweep, pink_noise, take_turns
-from fillalign.audio.sounds import DEMO_SOUNDS, GROOVE_PARTS, Sound, groove, read_demo_sound
+from fillalign.audio.sounds import DEMO_SOUNDS, Sound, groove, read_demo_sound
 from fillalign.audio.wav import Recording, RecordingError, read_recording, read_wav, write_wav
 
 __all__ = [
     "DEMO_SOUNDS",
-    "GROOVE_PARTS",
     "PARTS_DB",
     "Arrival",
     "Doubt",

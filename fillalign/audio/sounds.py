@@ -7,13 +7,11 @@ bass show colour and the lows; nothing in it is recorded or taken from anybody's
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 
-from fillalign._text import listed, quoted
-from fillalign._validate import ByValue, FloatArray, as_rate, check_choice, check_type
+from fillalign._validate import ByValue, FloatArray, as_rate, check_choice
 from fillalign.audio.impulse import resampled
 from fillalign.audio.signals import clap, drawn_noise, fade
 from fillalign.audio.wav import read_wav
@@ -21,7 +19,6 @@ from fillalign.levels import db_to_amplitude
 from fillalign.venue import shipped_path
 
 DEMO_SOUNDS = ("voice", "reading_1", "reading_2", "reading_3", "reading_4", "clap")
-GROOVE_PARTS = ("kick", "bass", "hat", "chords", "clap")
 _BEAT_S = 0.5
 _BEATS = 16
 _HIGHEST = 0.45  # of the sample rate: no partial above it
@@ -176,46 +173,41 @@ def _strokes(part: str, rate: float) -> list[tuple[float, FloatArray]]:
     return [(4 * bar + beat, once) for bar in bars for beat in beats_of_bar]
 
 
-def groove(
-    *, parts: Collection[str] = GROOVE_PARTS, sample_rate_hz: float = 48000
-) -> FloatArray:
+def loop_of(part: str, rate: float) -> FloatArray:
+    """Return four bars of one part, as loud as it is among the others."""
+    loop = np.zeros(round(_BEATS * _BEAT_S * rate))
+    gain = db_to_amplitude(_LEVELS_DB[part] + _ALL_DB)
+    for beat, sound in _strokes(part, rate):
+        part_of_loop = loop[round(beat * _BEAT_S * rate) :][: sound.size]
+        part_of_loop += gain * sound[: part_of_loop.size]
+    return loop
+
+
+def groove(*, sample_rate_hz: float = 48000) -> FloatArray:
     """Return four bars of music, 8 s, that loop without a click.
 
     Parameters
     ----------
-    parts : collection of str
-        What plays: any of kick, bass, hat, chords and clap, each as loud as it
-        is among the others. The claps alone, one a second, show an echo.
     sample_rate_hz : float
         8000 to 192000 Hz; the same music at each.
 
     Returns
     -------
     ndarray, shape (8 sample_rate_hz,)
-        120 beats a minute, one channel. All parts together have an A-weighted
-        level of -26 dB re an rms of 1: it drives every box of `render_seat` at
-        the level of its file. Every note has ended when the loop does.
+        Kick, bass, hat, chords and a clap each second, 120 beats a minute, one
+        channel. All together have an A-weighted level of -26 dB re an rms of 1: it
+        drives every box of `render_seat` at the level of its file. Every note has
+        ended when the loop does.
 
     Raises
     ------
     TypeError, ValueError
-        If the sample rate is not a number in its range, or a part is not known.
+        If the sample rate is not a number in its range.
 
     Examples
     --------
-    >>> groove().shape, groove(parts=["clap"], sample_rate_hz=16000).shape
-    ((384000,), (128000,))
+    >>> groove(sample_rate_hz=16000).shape
+    (128000,)
     """
     rate = as_rate(sample_rate_hz)
-    check_type("parts", parts, Collection)
-    chosen = [parts] if isinstance(parts, str) else list(parts)
-    unknown = [part for part in chosen if part not in GROOVE_PARTS]
-    if unknown or not chosen:
-        raise ValueError(f"parts must be some of {listed(GROOVE_PARTS)}, got {quoted(parts)}")
-    loop = np.zeros(round(_BEATS * _BEAT_S * rate))
-    for part in dict.fromkeys(chosen):
-        gain = db_to_amplitude(_LEVELS_DB[part] + _ALL_DB)
-        for beat, sound in _strokes(part, rate):
-            part_of_loop = loop[round(beat * _BEAT_S * rate) :][: sound.size]
-            part_of_loop += gain * sound[: part_of_loop.size]
-    return loop
+    return np.asarray(np.sum([loop_of(part, rate) for part in _LEVELS_DB], axis=0))
