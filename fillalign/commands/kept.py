@@ -13,7 +13,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +25,8 @@ from fillalign.venue import Measured, OutputSettings, Venue, VenueError, entry_t
 
 PLAN_HELP = ("what was planned: the sheet's CSV, or JSON from 'fillalign VENUE.toml --json' "
              "(default: planned anew, which takes some seconds in a large venue)")
-_COLUMNS: dict[str, Any] = {
-    "delay_ms": float, "trim_db": float, "low_cut_hz": float, "low_cut_order": int,
-    "low_cut_kind": str, "shelf_db": float, "shelf_hz": float, "polarity": str,
-}
+_KINDS: dict[str, Any] = {
+    one.name: float if one.default is None else type(one.default) for one in fields(OutputSettings)}
 _AIR = ("temperature_c", "humidity_pct")
 _SAME_AIR_C = 0.5
 
@@ -77,9 +75,9 @@ def _from_sheet(venue: Venue, text: str, file: str) -> tuple[dict[str, OutputSet
         if csv_text(name) not in rows:
             raise ValueError(f"there is no line for output {quoted(name)}")
         row = rows[csv_text(name)]
-        own = {key: "-inf" if row[key] == "off" else row[key] for key in _COLUMNS}
+        own = {key: "-inf" if row[key] == "off" else row[key] for key in _KINDS}
         # What has no low cut has neither its order nor its kind.
-        settings[name] = OutputSettings(**{key: _COLUMNS[key](value)
+        settings[name] = OutputSettings(**{key: _KINDS[key](value)
                                            for key, value in own.items() if value})
     any_row = next(iter(rows.values()))
     told = (float(any_row[f"computed_{key}"]) for key in ("temperature_c", "humidity_pct",

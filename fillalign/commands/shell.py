@@ -196,12 +196,6 @@ def samples_of(delay_ms: float, device: Output) -> str:
     return f"{count:.0f} samples at {device.sample_rate_hz / 1000:g} kHz"
 
 
-def venue_text(name: str) -> str:
-    """Return the text of the file that `venue_named` reads."""
-    # Its line ends are kept as they are.
-    return venue_path(name).read_bytes().decode("utf-8-sig")
-
-
 @contextmanager
 def plain_warnings(stream: TextIO) -> Iterator[None]:
     """Say warnings about ranges once, as a line for the person who asked."""

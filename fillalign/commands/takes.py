@@ -391,9 +391,10 @@ def _write_all(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
         levels = [] if args.mains_dba is None else measured_by(
             case.venue, case.settings, sure[0].expected, sure[0].reading, args.mains_dba)
         late_ms = case.planned_ms - case.dialled_ms - correction.add_ms
+        # Its line ends are kept as they are.
+        text = shell.venue_path(args.venue).read_bytes().decode("utf-8-sig")
         contents[Path(args.venue_out)] = venue_as_measured(
-            shell.venue_text(args.venue), case.venue, case.output, late_ms, len(sure), levels
-        ).encode()
+            text, case.venue, case.output, late_ms, len(sure), levels).encode()
     kept: dict[Path, bytes] = {}
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)

@@ -13,7 +13,7 @@ import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -26,9 +26,7 @@ from fillalign.venue import OutputSettings, check_dialled
 _MOST_BYTES = 2_000_000
 _NOTES, _SIGNED = ("venue", "set_by", "when"), ("initials", "time")
 _AIR = ("temperature_c", "humidity_pct")
-_DIALLED = ("delay_ms", "trim_db", "low_cut_hz", "low_cut_order", "low_cut_kind", "shelf_db",
-            "shelf_hz", "polarity")
-_READ = ("output", "at_m", "mains_dba", "fill_dba", "both_dba", "gap_ms", "polarity_same")
+_DIALLED, _READ = (tuple(one.name for one in fields(kind)) for kind in (OutputSettings, MeterRead))
 _WORDS = {("trim_db", "off"): -math.inf, ("low_cut_hz", "none"): None}
 Tables = dict[str, Any]
 Kind = TypeVar("Kind", dict[str, Any], list[Any])
