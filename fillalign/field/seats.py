@@ -272,7 +272,7 @@ class Speech(ByValue):
         step, found = max(_TOGETHER // flat[0].size, 1), []
         for start in range(0, len(power), step):
             some = power[start : start + step]
-            size = np.hypot(some @ flat.real, some @ flat.imag).reshape(-1, *shape)
+            size = np.abs(some @ flat).reshape(-1, *shape)
             found.append(speech.speech_transmission_index(size * left[start : start + step]))
         return np.concatenate(found)
 

@@ -222,21 +222,31 @@ def _together(
 
 
 def _direct(
-    paths: Paths, settings: Settings, outputs: tuple[str, ...]
+    paths: Paths, settings: Settings, outputs: tuple[str, ...], known: Field | None = None
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
     """Direct power of each output and what pairs of one feed add, all at trim 0."""
     own, names = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size)), paths.names
     cross: dict[tuple[int, int], FloatArray] = {}
     feeds: dict[str, list[tuple[int, int]]] = {}
-    for number, output in enumerate(outputs):
+    there = [] if known is None else [outputs.index(name) for name in known.outputs]
+    if known is not None:
+        own[there] = known.own
+        cross = {(there[one], there[other]): shared for (one, other), shared in known.cross.items()}
+    # Those that are known come last: pairs among them are left out.
+    new = [number for number in range(len(outputs)) if number not in there]
+    for number in [*new, *there]:
+        output = outputs[number]
         mine = [s for s, name in enumerate(names) if name == output]
-        own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[output])
+        if number in new:
+            own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[output])
         feeds.setdefault(paths.venue.outputs[output].feed, []).extend((number, s) for s in mine)
     width_hz = ways.SUB_WIDTH_HZ.astype(np.float32)
     for together in feeds.values():
         wave, time_s, added_s = _waves(paths, settings, [(outputs[o], s) for o, s in together])
         numbers = [number for number, _ in together]
         for at, one in enumerate(numbers[:-1], start=1):
+            if one not in new:
+                break
             gap_s = ((time_s[at - 1] - time_s[at:]).astype(np.float32)
                      + (added_s[at - 1] - added_s[at:]).astype(np.float32))
             shared = cross_power(wave[at - 1], wave[at:], gap_s, width_hz)
@@ -287,31 +297,37 @@ def _tails(
     shift = arrival_shift_ms(venue, settings)
     wait_ms = np.array([shift[names[s]] for s in mine])[:, None]
     gap_ms = np.maximum(paths.serving_ms[mine] + (wait_ms - first_ms), 0.0)
-    # The 27 third octaves share 9 decays: compute those and repeat.
+    # The 27 third octaves share 9 decays.
     energy = np.array(early_late_energy(
         paths.distance_m[mine][..., None], ways.by_thirds(paths.state.rt60_s)[::3],
         venue.room.volume_m3, early_ms=early_ms(venue), gap_ms=gap_ms[..., None]))
     for at, s in enumerate(mine):
-        sent = paths.tail_power[s] * filter_power(settings[names[s]])
-        tails[:, outputs.index(names[s])] += np.repeat(energy[:, at], 3, axis=-1) * sent
+        sent = (paths.tail_power[s] * filter_power(settings[names[s]])).reshape(-1, 3)
+        spread = energy[:, at, :, :, None] * sent
+        tails[:, outputs.index(names[s])] += spread.reshape(*spread.shape[:2], -1)
     return tails
 
 
-def output_arrivals_ms(paths: Paths, settings: Settings) -> FloatArray:
-    """Arrival of every output of the venue at every seat, (o, n), in ms.
+def output_arrivals_ms(
+    paths: Paths, settings: Settings, outputs: Collection[str] | None = None
+) -> FloatArray:
+    """Arrival of some outputs (all by default) at every seat, (o, n), in ms.
 
-    That of its box which is heard first, within 10 dB of the loudest of them.
+    That of its box which is heard first, within 10 dB of the loudest of them. In the
+    order of the venue.
     """
-    time, level = paths.serving_ms, paths.level_dba
-    own = [paths.source_output == number for number in range(len(settings))]
-    return np.array([
-        first_heard(time[mine], level[mine])[1] + wait
-        for mine, wait in zip(own, arrival_shift_ms(paths.venue, settings).values(), strict=True)
-    ])
+    shift, arrivals = arrival_shift_ms(paths.venue, settings), []
+    for number, name in enumerate(settings):
+        if outputs is None or name in outputs:
+            mine = paths.source_output == number
+            level = levels.power_to_db(paths.power[mine] @ A_POWER)
+            arrivals.append(first_heard(paths.serving_ms[mine], level)[1] + shift[name])
+    return np.array(arrivals)
 
 
 def superpose(
-    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None
+    paths: Paths, settings: Settings, *, sounding: Collection[str] | None = None,
+    known: Field | None = None,
 ) -> Field:
     """Combine paths and settings.
 
@@ -325,6 +341,9 @@ def superpose(
     sounding : collection of str, optional
         The outputs to compute, which may open the early window; by default those
         that sound by their settings.
+    known : Field, optional
+        Some of the outputs at the same seats and, but for trims, set the same: their
+        direct sound is taken from it.
 
     Returns
     -------
@@ -332,9 +351,11 @@ def superpose(
         See there.
     """
     outputs = settings.sounding(sounding)
-    own, cross = _direct(paths, settings, outputs)
-    places = np.array([list(settings).index(name) for name in outputs], dtype=int)
-    arrival = output_arrivals_ms(paths, settings)[places]
+    own, cross = _direct(paths, settings, outputs, known)
+    arrivals = {} if known is None else dict(zip(known.outputs, known.arrival_ms, strict=True))
+    new = [name for name in outputs if name not in arrivals]
+    arrivals |= zip(new, output_arrivals_ms(paths, settings, new), strict=True)
+    arrival = np.array([arrivals[name] for name in outputs]).reshape(len(outputs), -1)
     trims = np.array([settings[name].trim_db for name in outputs])[:, None]
     first = np.zeros(len(paths.seats))
     if outputs:

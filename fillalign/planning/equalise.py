@@ -69,10 +69,11 @@ def try_low_cuts(
     """
     venue, free = zones.venue, free_of_low_cut(zones.venue, tier)
     paths = zones.covered(tier)
+    known = superpose(paths, settings, sounding=sounding)
 
     def level_db(corner_hz: float | None, **dialled: Any) -> FloatArray:
         cut = settings.replaced(*free, low_cut_hz=corner_hz, **dialled)
-        field = superpose(paths, cut, sounding=[*sounding, *tier])
+        field = superpose(paths, cut, sounding=[*sounding, *tier], known=known)
         return np.asarray(power_to_db(field.total(field.gains()).mean(axis=0)))
 
     lowest = min(venue.loudspeakers[source.loudspeaker].low_limit_hz
@@ -124,19 +125,17 @@ def choose_shelf(
         return none
     gains = np.arange(SHELF_LEAST_DB, most + TRIM_STEP_DB / 2, TRIM_STEP_DB).tolist()
     tried = [none, *((gain, corner) for corner in SHELF_CORNERS_HZ for gain in gains)]
-
-    def miss(shelf: tuple[float, float]) -> float:
-        lift = filter_power(OutputSettings(shelf_db=shelf[0], shelf_hz=shelf[1]))
-        tone = _tone_db(np.maximum(rest + (everything - rest) * lift, 0.0))
-        return float(((tone - target) ** 2).sum())
-
-    return min(tried, key=lambda shelf: (miss(shelf), shelf))
+    lift = np.array([filter_power(OutputSettings(shelf_db=gain, shelf_hz=corner))
+                     for gain, corner in tried])
+    tone = _tone_db(np.maximum(rest + (everything - rest) * lift, 0.0))
+    missed = ((tone - target) ** 2).sum(axis=-1)
+    return min(zip(missed.tolist(), tried, strict=True))[1]
 
 
 def _tone_db(power: FloatArray) -> FloatArray:
-    """Octaves 2, 4 and 8 kHz relative to the mean of 500 Hz and 1 kHz, in dB."""
-    octaves = power_to_db(power.reshape(-1, 3).sum(axis=-1))
-    return np.asarray(octaves[5:8] - octaves[3:5].mean())
+    """Octaves 2, 4 and 8 kHz relative to the mean of 500 Hz and 1 kHz, (..., 3), in dB."""
+    octaves = power_to_db(power.reshape(*power.shape[:-1], -1, 3).sum(axis=-1))
+    return np.asarray(octaves[..., 5:8] - octaves[..., 3:5].mean(axis=-1, keepdims=True))
 
 
 def equalising(

@@ -221,12 +221,15 @@ def _best(case: Tier, settings: Settings) -> Candidate | None:
     released = case.own if priority == "words" else case.released
     if priority == "image" or not released.any():
         return kept
+    # The image is given away only for what can be heard.
+    worth = WORTH_STEPS if priority == "words" else 1.0
+    if kept is not None and kept.check.missing[released].max() < worth:
+        return kept
     freed = _settled(case, settings if kept is None else kept.settings, released)
     if freed is None or kept is None:
         return freed or kept
-    # The image is given away only for what can be heard.
     won = (kept.check.missing - freed.check.missing)[released].max()
-    return freed if won >= (WORTH_STEPS if priority == "words" else 1.0) else kept
+    return freed if won >= worth else kept
 
 
 def _settled(case: Tier, settings: Settings, released: BoolArray) -> Candidate | None:
@@ -269,7 +272,9 @@ def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> Candidate |
     if best is None:
         return None
     at = int(np.searchsorted(places, coarse[best]))
-    fine = places[max(at - STRIDE + 1, 0) : at + STRIDE // 2 + 1]
+    # Where it serves, none that is louder is the softest to serve.
+    above = 0 if case.serves(judged)[best] else STRIDE // 2
+    fine = places[max(at - STRIDE + 1, 0) : at + above + 1]
     judged = case.judge([complete[at] for at in fine], kept[:, fine])
     best = case.choose(judged)
     return None if best is None else _candidate(case, complete[fine[best]], judged, best)

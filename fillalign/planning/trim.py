@@ -90,6 +90,10 @@ class Judged:
             Bound.HARM: self.harm <= JUST_NOTICEABLE + 1e-9,
         }
 
+    def inside(self) -> BoolArray:
+        """Which trims keep all bounds, (k,)."""
+        return np.asarray(np.logical_and.reduce(list(self.within().values())))
+
 
 @dataclass(frozen=True, eq=False)
 class TrimCurve(ByValue):
@@ -159,6 +163,7 @@ class Tier:
         later = covered_areas(self.venue, list(chain.from_iterable(tiers[place + 1 :])))
         self.not_later = ~self.zones.rows_in(later)
         self.without = rows_with(yardstick, settings, others)
+        self.known = superpose(self.zones.paths, settings, sounding=others)
 
     @property
     def released(self) -> BoolArray:
@@ -232,7 +237,8 @@ class Tier:
             delays = tuple(one[name].delay_ms for name in self.moving)
             if delays not in fields:
                 fields[delays] = _slim(superpose(
-                    self.zones.paths, as_set or one, sounding=[*self.others, *self.moving]))
+                    self.zones.paths, as_set or one, sounding=[*self.others, *self.moving],
+                    known=self.known))
             field = fields[delays]
             gains = one.gains(field.outputs)
             heard.append(mean(field.heard(gains)))
@@ -278,15 +284,12 @@ class Tier:
 
         Among those within all bounds (None where none is).
         """
-        inside = np.logical_and.reduce(list(judged.within().values()))
+        inside, serves = judged.inside(), self.serves(judged)
         if not inside.any():
             return None
-        own = judged.check.rows(self.own)
-        serves = inside & (own.served.mean(axis=1) >= SHARE_OF_ROWS)
-        serves &= judged.elsewhere <= EQUAL_STEPS
         if serves.any():
             return int(np.flatnonzero(serves)[0])
-        missing = own.missing.mean(axis=1)
+        missing = judged.check.rows(self.own).missing.mean(axis=1)
         worth = self.worth_it(missing, judged.elsewhere)
         # Neither the clearest nor a softer equal may talk a tier off that is worth hanging.
         equals = []
@@ -295,6 +298,11 @@ class Tier:
             equals.append(cost <= cost.min() + EQUAL_STEPS)
         best = next((equal & worth for equal in equals if (equal & worth).any()), equals[0])
         return int(np.flatnonzero(best)[0])
+
+    def serves(self, judged: Judged) -> BoolArray:
+        """Which trims serve nine rows in ten of its own within all bounds, and cost others nothing."""
+        share = judged.check.rows(self.own).served.mean(axis=1)
+        return judged.inside() & (share >= SHARE_OF_ROWS) & (judged.elsewhere <= EQUAL_STEPS)
 
     def _clearest(self, judged: Judged, inside: BoolArray) -> BoolArray:
         """Keep the clearest where none meets the speech goal: words are speech, not level."""
