@@ -240,8 +240,7 @@ def cross_power(
     -1.0
     """
     envelope = np.sinc(np.asarray(width_hz) * np.asarray(gap_s))
-    first, second = np.asarray(first), np.asarray(second)
-    return np.asarray((first.real * second.real + first.imag * second.imag) * envelope)
+    return np.asarray((np.conj(first) * second).real * envelope)
 
 
 @checked

@@ -311,19 +311,19 @@ def speech_at(
     mine = [s for s, name in enumerate(paths.names) if name in outputs]
     names = [paths.names[s] for s in mine]
     size = np.array([filter_power(settings[name]) for name in names])[:, None]
-    rt60, tail = np.ones(THIRDS_HZ.size), np.zeros((len(mine), len(paths.seats), THIRDS_HZ.size))
+    rt60, tail = np.ones(len(_OCTAVES)), np.zeros((len(mine), len(paths.seats), len(_OCTAVES)))
     if venue.room:
-        rt60 = by_thirds(paths.state.rt60_s)
+        rt60 = by_thirds(paths.state.rt60_s)[1::3][_OCTAVES]
         energy = reverberant_energy(paths.distance_m[mine][..., None], rt60, venue.room.volume_m3)
-        tail = energy * paths.tail_power[mine][:, None] * size
+        tail = energy * _octaves(paths.tail_power[mine][:, None] * size)
     later, noise = arrival_shift_ms(venue, settings), venue.goals.noise_db
     return Speech(
         outputs=outputs,
         output=np.array([outputs.index(name) for name in names], dtype=int),
         direct=_octaves(paths.power[mine] * size) * _SPEECH_OVER_PINK,
-        tail=_octaves(tail) * _SPEECH_OVER_PINK,
+        tail=tail * _SPEECH_OVER_PINK,
         time_ms=paths.serving_ms[mine] + np.array([later[name] for name in names])[:, None],
-        rt60_s=rt60.reshape(-1, 3)[_OCTAVES, 0],
+        rt60_s=rt60,
         noise_db=by_thirds(noise, fill=-100.0)[1::3][_OCTAVES] if noise else None,
     )
 

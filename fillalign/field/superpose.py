@@ -7,7 +7,7 @@ window opens at each seat's first arrival.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping
 from copy import copy
 from dataclasses import dataclass, replace
@@ -226,38 +226,36 @@ def _direct(
 ) -> tuple[FloatArray, dict[tuple[int, int], FloatArray]]:
     """Direct power of each output and what pairs of one feed add, all at trim 0."""
     own, names = np.zeros((len(outputs), len(paths.seats), THIRDS_HZ.size)), paths.names
-    cross: dict[tuple[int, int], FloatArray] = {}
-    feeds: dict[str, list[tuple[int, int]]] = {}
     there = [] if known is None else [outputs.index(name) for name in known.outputs]
-    if known is not None:
-        own[there] = known.own
-        cross = {(there[one], there[other]): shared for (one, other), shared in known.cross.items()}
+    feeds: dict[str, list[tuple[int, int]]] = {}
     # Those that are known come last: pairs among them are left out.
-    new = [number for number in range(len(outputs)) if number not in there]
-    for number in [*new, *there]:
-        output = outputs[number]
+    for number, output in sorted(enumerate(outputs), key=lambda one: one[0] in there):
         mine = [s for s, name in enumerate(names) if name == output]
-        if number in new:
+        if number not in there:
             own[number] = paths.power[mine].sum(axis=0) * filter_power(settings[output])
         feeds.setdefault(paths.venue.outputs[output].feed, []).extend((number, s) for s in mine)
     width_hz = ways.SUB_WIDTH_HZ.astype(np.float32)
+    shared: dict[tuple[int, int], Any] = defaultdict(float)
     for together in feeds.values():
         wave, time_s, added_s = _waves(paths, settings, [(outputs[o], s) for o, s in together])
         numbers = [number for number, _ in together]
         for at, one in enumerate(numbers[:-1], start=1):
-            if one not in new:
+            if one in there:
                 break
             gap_s = ((time_s[at - 1] - time_s[at:]).astype(np.float32)
                      + (added_s[at - 1] - added_s[at:]).astype(np.float32))
-            shared = cross_power(wave[at - 1], wave[at:], gap_s, width_hz)
+            both = cross_power(wave[at - 1], wave[at:], gap_s, width_hz)
             for other, many in Counter(numbers[at:]).items():
-                both = third_means(shared[:many].sum(axis=0))
-                shared = shared[many:]
-                if one == other:
-                    own[one] += 2 * both
-                else:
-                    cross[one, other] = cross.get((one, other), 0.0) + both
-    return np.maximum(own, 0.0), cross
+                shared[one, other] += both[:many].sum(axis=0)
+                both = both[many:]
+    cross = {pair: third_means(power) for pair, power in shared.items()}
+    for number in range(len(outputs)):
+        if (number, number) in cross:
+            own[number] = np.maximum(own[number] + 2 * cross.pop((number, number)), 0.0)
+    if known is not None:
+        own[there] = known.own
+        cross |= {(there[one], there[other]): power for (one, other), power in known.cross.items()}
+    return own, cross
 
 
 def _waves(
@@ -297,14 +295,13 @@ def _tails(
     shift = arrival_shift_ms(venue, settings)
     wait_ms = np.array([shift[names[s]] for s in mine])[:, None]
     gap_ms = np.maximum(paths.serving_ms[mine] + (wait_ms - first_ms), 0.0)
-    # The 27 third octaves share 9 decays.
+    # The 27 third octaves share 9 decays: compute those and repeat.
     energy = np.array(early_late_energy(
         paths.distance_m[mine][..., None], ways.by_thirds(paths.state.rt60_s)[::3],
         venue.room.volume_m3, early_ms=early_ms(venue), gap_ms=gap_ms[..., None]))
     for at, s in enumerate(mine):
-        sent = (paths.tail_power[s] * filter_power(settings[names[s]])).reshape(-1, 3)
-        spread = energy[:, at, :, :, None] * sent
-        tails[:, outputs.index(names[s])] += spread.reshape(*spread.shape[:2], -1)
+        sent = paths.tail_power[s] * filter_power(settings[names[s]])
+        tails[:, outputs.index(names[s])] += np.repeat(energy[:, at], 3, axis=-1) * sent
     return tails
 
 
@@ -355,7 +352,7 @@ def superpose(
     arrivals = {} if known is None else dict(zip(known.outputs, known.arrival_ms, strict=True))
     new = [name for name in outputs if name not in arrivals]
     arrivals |= zip(new, output_arrivals_ms(paths, settings, new), strict=True)
-    arrival = np.array([arrivals[name] for name in outputs]).reshape(len(outputs), -1)
+    arrival = np.array([arrivals[name] for name in outputs]).reshape(-1, len(paths.seats))
     trims = np.array([settings[name].trim_db for name in outputs])[:, None]
     first = np.zeros(len(paths.seats))
     if outputs:

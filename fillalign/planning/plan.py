@@ -17,7 +17,7 @@ import numpy as np
 
 from fillalign._validate import FloatArray
 from fillalign.air import Air
-from fillalign.field import BoolArray, Settings
+from fillalign.field import BoolArray, IntArray, Settings
 from fillalign.planning.delay import (
     DelayBasis,
     delay_bases,
@@ -199,10 +199,8 @@ def _broken_by_more(case: Tier, settings: Settings) -> Bound | None:
     bases = delay_bases(zones, settings, case.moving)
     released = case.own & (asked_of(case.venue, case.moving[0]).priority == "words")
     delays, kept = _timed_for(case, settings, bases, trims, released)
-    tried = [settings] * more.size
-    for name in case.moving:
-        tried = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
-                 for one, trim, delay in zip(tried, trims[name], delays[name], strict=True)]
+    tried = _dialled(case, settings, *(np.array([of[name] for name in case.moving])
+                                       for of in (trims, delays)))
     judged = case.judge(tried, np.array([kept[name] for name in case.moving]))
     cost = judged.check.missing[:, case.own].mean(axis=1) + judged.elsewhere
     better = np.flatnonzero(cost < cost[0] - EQUAL_STEPS)
@@ -262,28 +260,41 @@ def _trimmed(case: Tier, settings: Settings, released: BoolArray) -> Candidate |
 
     Every 3 dB first, then every 0.5 dB about the best of those.
     """
-    complete, kept = _ladder(case, settings, released)
-    dialled = np.array([[one[name].trim_db for one in complete] for name in case.moving])
-    _, first = np.unique(dialled, axis=1, return_index=True)
+    trims, delays, kept = _ladder(case, settings, released)
+    _, first = np.unique(trims, axis=1, return_index=True)
     places = np.sort(first)
+
+    def judged_at(some: IntArray) -> tuple[list[Settings], Judged, int | None]:
+        complete = _dialled(case, settings, trims[:, some], delays[:, some])
+        judged = case.judge(complete, kept[:, some])
+        return complete, judged, case.choose(judged)
+
     coarse = np.unique(np.append(places[::STRIDE], places[-1]))
-    judged = case.judge([complete[at] for at in coarse], kept[:, coarse])
-    best = case.choose(judged)
+    _, judged, best = judged_at(coarse)
     if best is None:
         return None
     at = int(np.searchsorted(places, coarse[best]))
     # Where it serves, none that is louder is the softest to serve.
     above = 0 if case.serves(judged)[best] else STRIDE // 2
-    fine = places[max(at - STRIDE + 1, 0) : at + above + 1]
-    judged = case.judge([complete[at] for at in fine], kept[:, fine])
-    best = case.choose(judged)
-    return None if best is None else _candidate(case, complete[fine[best]], judged, best)
+    complete, judged, best = judged_at(places[max(at - STRIDE + 1, 0) : at + above + 1])
+    return None if best is None else _candidate(case, complete[best], judged, best)
+
+
+def _dialled(
+    case: Tier, settings: Settings, trims: FloatArray, delays: FloatArray
+) -> list[Settings]:
+    """Complete settings for trims (t, k) and delays (t, k) of a tier's outputs."""
+    complete = [settings] * trims.shape[1]
+    for name, own_trims, own_delays in zip(case.moving, trims, delays, strict=True):
+        complete = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
+                    for one, trim, delay in zip(complete, own_trims, own_delays, strict=True)]
+    return complete
 
 
 def _ladder(
     case: Tier, settings: Settings, released: BoolArray
-) -> tuple[list[Settings], FloatArray]:
-    """Complete settings for every trim of a tier, and the shares that keep the image (t, k).
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Every trim of a tier, with the delays and the shares that keep the image, (t, k) each.
 
     Each output stops at its maximum, and at the last trim with which, at the delay
     that follows, nine seats in ten keep the image.
@@ -298,11 +309,9 @@ def _ladder(
         stopped[name] = np.minimum(trims, trims[good[-1] if good.size else 0])
     # Where one of a pair stops before the other, the delay that they share changes.
     delays, kept = _timed_for(case, settings, bases, stopped, released)
-    complete = [settings] * len(trims)
-    for name in case.moving:
-        complete = [one.replaced(name, trim_db=float(trim), delay_ms=float(delay))
-                    for one, trim, delay in zip(complete, stopped[name], delays[name], strict=True)]
-    return complete, np.array([kept[name] for name in case.moving])
+    trims, times, shares = (np.array([of[name] for name in case.moving])
+                            for of in (stopped, delays, kept))
+    return trims, times, shares
 
 
 def _timed_for(

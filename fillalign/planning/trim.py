@@ -300,9 +300,10 @@ class Tier:
         return int(np.flatnonzero(best)[0])
 
     def serves(self, judged: Judged) -> BoolArray:
-        """Which trims serve nine rows in ten of its own within all bounds, and cost others nothing."""
+        """Which trims serve nine in ten of its rows within all bounds, and cost others nothing."""
         share = judged.check.rows(self.own).served.mean(axis=1)
-        return judged.inside() & (share >= SHARE_OF_ROWS) & (judged.elsewhere <= EQUAL_STEPS)
+        enough = (share >= SHARE_OF_ROWS) & (judged.elsewhere <= EQUAL_STEPS)
+        return np.asarray(judged.inside() & enough)
 
     def _clearest(self, judged: Judged, inside: BoolArray) -> BoolArray:
         """Keep the clearest where none meets the speech goal: words are speech, not level."""

@@ -251,6 +251,18 @@ def test_the_direct_power_alone_is_that_of_the_whole_field():
                                fresh.direct(fresh.gains()))
 
 
+@pytest.mark.parametrize("known", [["House"], ["House", "Late"], ["Near", "Low"], NAMES, []])
+def test_what_is_known_of_some_outputs_may_be_handed_on(known):
+    """At other trims of theirs, with others beside them that it knows nothing of."""
+    fresh = field_of(sounding=NAMES)
+    before = superpose(fresh.paths, SETTINGS.replaced(*known, trim_db=-7.0), sounding=known)
+    found = superpose(fresh.paths, SETTINGS, sounding=NAMES, known=before)
+    gains = np.array([0.3, 1.1, 0.8, 0.5])
+    for name in ("own", "early", "late", "arrival_ms", "first_ms", "in_time"):
+        np.testing.assert_allclose(getattr(found, name), getattr(fresh, name), rtol=1e-5)
+    np.testing.assert_allclose(found.direct(gains), fresh.direct(gains), rtol=1e-5)
+
+
 def shift_by_hand(venue, reading):
     """Return the shift of one reading in dB by third: the state's own air, wind and decay."""
     state = venue.states[reading.state]
