@@ -37,9 +37,6 @@ _REAR_OPENS_DEG = 180.0
 Coverage = Annotated[Any, arg.Within("degrees", 1.0, _OMNI_DEG)]
 OneCoverage = Annotated[float, arg.Within("degrees", 1.0, _OMNI_DEG)]
 RearLevel = Annotated[Any, arg.Within("dB", high=0.0)]
-OffAxis = Annotated[Any, arg.Within("degrees", 0.0, 180.0)]
-Splay = Annotated[Any, arg.Within("degrees", 0.0, 90.0)]
-ArrayHz = Annotated[Any, arg.Within("Hz", 0.0, 25e3, open_low=True)]
 
 
 def _exponent(coverage: FloatArray, widening: Any = 1.0) -> Any:
@@ -86,7 +83,7 @@ def box_directivity(
 ) -> FloatArray: ...
 @bordered
 def box_directivity(
-    angle_off_deg: OffAxis,
+    angle_off_deg: Annotated[Any, arg.Within("degrees", 0.0, 180.0)],
     roll_deg: arg.Degrees,
     coverage_h_deg: Coverage,
     coverage_v_deg: Coverage,
@@ -264,7 +261,7 @@ def array_elements(
     *,
     elements: Annotated[int, arg.Within("", 1.0, 1000.0)],
     spacing_m: float = 0.0,
-    splay_deg: Splay = 0.0,
+    splay_deg: Annotated[Any, arg.Within("degrees", 0.0, 90.0)] = 0.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return where the elements of a hung array are and which way they look.
 
@@ -320,7 +317,7 @@ def array_elements(
 def array_radiated_power(
     positions_m: arg.Points,
     aims: arg.Points,
-    frequency_hz: ArrayHz,
+    frequency_hz: Annotated[Any, arg.Within("Hz", 0.0, 25e3, open_low=True)],
     speed_m_s: Annotated[float, arg.Within("m/s", 200.0, 500.0)],
     coverage_h_deg: OneCoverage,
     coverage_v_deg: OneCoverage,

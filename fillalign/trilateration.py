@@ -32,11 +32,6 @@ def _as_known(name: str, value: ArrayLike) -> FloatArray:
     return arg.Within("m", -4000.0, 4000.0).held(name, as_points(name, value))
 
 
-Known = Annotated[Any, _as_known]
-Distances = Annotated[Any, arg.Within("m", 0.0, 4000.0, open_low=True)]
-Height = Annotated[float, arg.Within("m", -2000.0, 2000.0)]
-
-
 @dataclass(frozen=True)
 class Located:
     """A position found from distances, all in m.
@@ -55,10 +50,10 @@ class Located:
 
 @checked
 def locate(
-    points_m: Known,
-    distances_m: Distances,
+    points_m: Annotated[Any, _as_known],
+    distances_m: Annotated[Any, arg.Within("m", 0.0, 4000.0, open_low=True)],
     *,
-    height_m: Height | None = None,
+    height_m: Annotated[float, arg.Within("m", -2000.0, 2000.0)] | None = None,
     laser_m: Annotated[float, arg.Within("m", 0.001, 1.0)] = 0.02,
     side: str | None = None,
     room_m: arg.Points | None = None,

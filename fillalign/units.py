@@ -23,7 +23,6 @@ __all__ = [
 METRES_PER_FOOT = 0.3048
 Rate = Annotated[float, arg.Within("Hz", 8000.0, 768000.0)]
 Metres = Annotated[Any, arg.Within("m")]
-Feet = Annotated[Any, arg.Within("ft")]
 
 
 @overload
@@ -118,7 +117,7 @@ def ft_to_m(length_ft: Form) -> Form: ...
 @overload
 def ft_to_m(length_ft: ArrayLike) -> FloatArray: ...
 @bordered
-def ft_to_m(length_ft: Feet) -> Any:
+def ft_to_m(length_ft: Annotated[Any, arg.Within("ft")]) -> Any:
     """Convert feet to metres; the inverse of `m_to_ft`, its source and errors.
 
     Examples
