@@ -140,7 +140,7 @@ def test_exact_distances_give_the_place_back(points, place):
     unit = (points - place) / away[:, None]
     assume(np.linalg.svd(unit, compute_uv=False).min() > 0.1)
     assume(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] > 1)
-    found = locate(points, away, room_m=around(place))
+    found = locate(points, away, laser_m=0.001, room_m=[place, place])
     assert found.position_m == pytest.approx(place, abs=1e-6)
     assert found.misfit_m < 1e-6
 
@@ -158,7 +158,8 @@ def test_moving_and_turning_everything_moves_and_turns_the_answer(one, other, pl
     rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0],
                          [0, 0, 1]])
     moved = np.add(rotation @ place, move)
-    found = locate(points @ rotation.T + move, away, height_m=moved[2], room_m=around(moved))
+    found = locate(points @ rotation.T + move, away, height_m=moved[2], laser_m=0.001,
+                   room_m=[moved, moved])
     assert found.position_m == pytest.approx(tuple(moved), abs=1e-6)
 
 
