@@ -32,6 +32,7 @@ __all__ = [
     "weighting_factors",
 ]
 
+Wave: TypeAlias = Literal["spherical", "cylindrical"]
 Weighting: TypeAlias = Literal["A", "C", "Z"]
 Axis = int | tuple[int, ...] | None
 
@@ -235,31 +236,38 @@ def fill_level_db(mains_db: arg.Level, goal_db: arg.Level, *, coherent: bool = F
 
 
 @overload
-def spreading_db(distance_m: Form | float, *, reference_m: Form | float = ...) -> Form: ...
+def spreading_db(
+    distance_m: Form | float, *, reference_m: Form | float = ..., wave: Wave = ...
+) -> Form: ...
 @overload
-def spreading_db(distance_m: ArrayLike, *, reference_m: ArrayLike = ...) -> FloatArray: ...
+def spreading_db(
+    distance_m: ArrayLike, *, reference_m: ArrayLike = ..., wave: Wave = ...
+) -> FloatArray: ...
 @bordered
-def spreading_db(distance_m: Apart, *, reference_m: Apart = 1.0) -> Any:
-    """Return the level change by a point source's spreading alone, in dB (negative farther out).
-
-    It is -20 log10 of the ratio: a line of boxes is summed box by box instead.
+def spreading_db(
+    distance_m: Apart, *, reference_m: Apart = 1.0, wave: Wave = "spherical"
+) -> Any:
+    """Return the level change by spreading alone, in dB (negative farther out).
 
     Parameters
     ----------
     distance_m, reference_m : array_like
         Distance and the distance of the known level, above 0 m; they broadcast.
+    wave : {'spherical', 'cylindrical'}
+        Point source (-20 log10 of the ratio) or endless line (-10 log10).
 
     Raises
     ------
     TypeError, ValueError
-        If a distance is not above 0 m.
+        If a distance is not above 0 m or `wave` is neither word.
 
     Examples
     --------
     >>> round(spreading_db(20.0, reference_m=10.0), 2)
     -6.02
     """
-    return -20.0 * (np.log10(distance_m) - np.log10(reference_m))
+    factor = -20.0 if wave == "spherical" else -10.0
+    return factor * (np.log10(distance_m) - np.log10(reference_m))
 
 
 @overload

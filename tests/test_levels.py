@@ -38,6 +38,10 @@ WEIGHTINGS = {"A": levels.a_weighting_db, "C": c_weighting_db}
         ("sum of two equal levels in phase", lambda: levels.coherent_sum_db([0.0, 0.0], 0.7)),
         ("sum of two equal unrelated levels", lambda: levels.power_sum_db([0.0, 0.0])),
         ("point source per doubling of distance", lambda: levels.spreading_db(2.0)),
+        (
+            "ideal line source per doubling of distance",
+            lambda: levels.spreading_db(2.0, wave="cylindrical"),
+        ),
     ],
 )
 def test_published_facts(what, ours):
@@ -193,12 +197,14 @@ def test_fill_level_in_the_corners():
 
 @given(st.floats(0.1, 1e4), st.floats(0.1, 1e4), st.floats(0.1, 1e4))
 def test_spreading_composes(near, middle, far):
-    """There and back cancel; two stages make one."""
-    there = levels.spreading_db(far, reference_m=near)
-    assert there == pytest.approx(-levels.spreading_db(near, reference_m=far))
-    total = sum(levels.spreading_db(b, reference_m=a) for a, b in ((near, middle), (middle, far)))
-    assert there == pytest.approx(total, abs=1e-9)
-    assert there == pytest.approx(-20.0 * np.log10(far / near), abs=1e-9)
+    """There and back cancel; two stages make one, for either wave."""
+    for wave, factor in (("spherical", 20.0), ("cylindrical", 10.0)):
+        there = levels.spreading_db(far, reference_m=near, wave=wave)
+        assert there == pytest.approx(-levels.spreading_db(near, reference_m=far, wave=wave))
+        stages = [(near, middle), (middle, far)]
+        total = sum(levels.spreading_db(b, reference_m=a, wave=wave) for a, b in stages)
+        assert there == pytest.approx(total, abs=1e-9)
+        assert there == pytest.approx(-factor * np.log10(far / near), abs=1e-9)
 
 
 def test_path_over_a_kilometre():
@@ -277,6 +283,7 @@ def test_pink_noise_has_its_total(bands_hz):
         (lambda: levels.fill_level_db(90.0, np.inf), "goal_db must be at most 1000 dB"),
         (lambda: levels.spreading_db(0.0), "distance_m must be above 0 m, got 0"),
         (lambda: levels.spreading_db(1.0, reference_m=-2.0), "reference_m must be above 0 m"),
+        (lambda: levels.spreading_db(1.0, wave="flat"), "wave must be one of spherical, cyl"),
         (
             lambda: levels.path_loss_db(-1.0, 1e3, Air(20.0)),
             "distance_m must be above 0 m, got -1",
