@@ -43,9 +43,9 @@ class OctaveDecay(ByValue):
     `edt_s`, `t20_s` and `t30_s` are times for 60 dB, read from 0 to -10, -5 to
     -25 and -5 to -35 dB; `c50_db` is early to late energy; `noise_margin_db`
     is how far the noise lies below the start of the decay; `correlation` holds
-    the coefficient of each line (by `edt`, `t20`, `t30`); `curvature_pct` is by
-    how much T30 is longer than T20. `curve_db` is the level of what is still to
-    come, sample by sample: from 0 dB down, up to where noise takes over.
+    the coefficient of each line (by `edt`, `t20`, `t30`). `curve_db` is the level
+    of what is still to come, sample by sample: from 0 dB down, up to where noise
+    takes over.
     """
 
     edt_s: float | None
@@ -54,7 +54,6 @@ class OctaveDecay(ByValue):
     c50_db: float | None
     noise_margin_db: float
     correlation: Mapping[str, float]
-    curvature_pct: float | None
     why: Mapping[str, str] = field(default_factory=dict)
     curve_db: FloatArray = field(default_factory=lambda: np.zeros(0), repr=False)
     sample_rate_hz: float = 0.0
@@ -176,8 +175,7 @@ def _octave_decay(
     curvature = None if t20 is None or t30 is None else 100 * (t30 / t20 - 1)
     if curvature is not None and abs(curvature) > CURVED_PCT:
         why["curvature"] = f"T30 and T20 differ by {curvature:+.0f} %: the decay is bent"
-    return OctaveDecay(values["edt"], t20, t30, c50, margin, correlation, curvature, why, level,
-                       rate)
+    return OctaveDecay(values["edt"], t20, t30, c50, margin, correlation, why, level, rate)
 
 
 def _sound_begins(samples: FloatArray) -> int:
