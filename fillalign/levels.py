@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 Wave: TypeAlias = Literal["spherical", "cylindrical"]
-Weighting: TypeAlias = Literal["A", "C", "Z"]
+Weighting: TypeAlias = Literal["A", "C"]
 Axis = int | tuple[int, ...] | None
 
 
@@ -329,8 +329,6 @@ _F1, _F2, _F3, _F4 = _pole_frequencies_hz()
 
 
 def _power_gain(square: Any, weighting: Weighting) -> Any:
-    if weighting == "Z":
-        return np.ones_like(square)
     c = (square / ((square + _F1**2) * (square + _F4**2))) ** 2
     return c if weighting == "C" else c * square**2 / ((square + _F2**2) * (square + _F3**2))
 
@@ -349,13 +347,13 @@ def weighting_factors(frequency_hz: Heard, weighting: Weighting = "A") -> Any:
     ----------
     frequency_hz : array_like
         Frequency, 0.001 Hz to 1 MHz; exact mid-band frequencies for bands.
-    weighting : {'A', 'C', 'Z'}
-        Z weighs nothing.
+    weighting : {'A', 'C'}
+        Which weighting.
 
     Raises
     ------
     TypeError, ValueError
-        If a frequency is out of range, or `weighting` is not one of the three.
+        If a frequency is out of range, or `weighting` is neither letter.
 
     Notes
     -----
@@ -389,7 +387,7 @@ def a_weighting_db(frequency_hz: Heard) -> Any:
 def weighted_total_db(
     level_db: arg.Level, frequency_hz: Heard, *, weighting: Weighting = "A"
 ) -> Any:
-    """Return the weighted total of band levels, in dB (dBA, dBC or plain).
+    """Return the weighted total of band levels, in dB (dBA or dBC).
 
     Parameters
     ----------
@@ -397,14 +395,14 @@ def weighted_total_db(
         Unweighted band levels, at most 1000 dB, with the bands on the last axis.
     frequency_hz : array_like, shape (bands,)
         Exact mid-band frequencies, 0.001 Hz to 1 MHz.
-    weighting : {'A', 'C', 'Z'}
-        As for `weighting_factors`.
+    weighting : {'A', 'C'}
+        As for `weighting_factors`; `power_sum_db` gives the plain total.
 
     Raises
     ------
     TypeError, ValueError
         If levels or frequencies are out of range, their counts differ, or
-        `weighting` is not one of the three.
+        `weighting` is neither letter.
 
     Examples
     --------
