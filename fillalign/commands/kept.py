@@ -38,12 +38,10 @@ def saved_plan(venue: Venue, file: str) -> tuple[Mapping[str, OutputSettings], A
     """
     try:
         content = Path(file).read_bytes()
-        if Path(file).suffix.lower() == ".csv":
-            settings, air = _from_sheet(venue, content.decode("utf-8-sig"), file)
-        else:
-            saved = json.loads(content)
-            same_venue(venue, saved["venue"]["name"], file)
-            settings, air = venues.saved_settings(saved), Air(**saved["air"])
+        saved = (_of_sheet(venue, content.decode("utf-8-sig"))
+                 if Path(file).suffix.lower() == ".csv" else json.loads(content))
+        same_venue(venue, saved["venue"]["name"], file)
+        settings, air = venues.saved_settings(saved), Air(**saved["air"])
         venues.check_settings(venue, settings)
     except VenueError:
         raise
@@ -64,25 +62,20 @@ def planned(venue: Venue, file: str | None) -> tuple[Mapping[str, OutputSettings
     return plan.settings, plan.air
 
 
-def _from_sheet(venue: Venue, text: str, file: str) -> tuple[dict[str, OutputSettings], Air]:
-    """Return what the sheet's CSV says, each output by its name as written there."""
-    rows: dict[str, Any] = {
-        row["output"]: row for row in csv.DictReader(io.StringIO(text), strict=True)}
-    for row in rows.values():
-        same_venue(venue, row.get("venue", venue.name), file)
-    settings = {}
+def _of_sheet(venue: Venue, text: str) -> dict[str, Any]:
+    """Return the sheet's CSV as a plan is saved, each output by its name as written there."""
+    rows = {row["output"]: row for row in csv.DictReader(io.StringIO(text), strict=True)}
+    settings, any_row = {}, next(iter(rows.values()), {})
     for name in venue.outputs:
         if csv_text(name) not in rows:
             raise ValueError(f"there is no line for output {quoted(name)}")
-        row = rows[csv_text(name)]
-        own = {key: "-inf" if row[key] == "off" else row[key] for key in _KINDS}
         # What has no low cut has neither its order nor its kind.
-        settings[name] = OutputSettings(**{key: _KINDS[key](value)
-                                           for key, value in own.items() if value})
-    any_row = next(iter(rows.values()))
-    told = (float(any_row[f"computed_{key}"]) for key in ("temperature_c", "humidity_pct",
-                                                       "pressure_kpa"))
-    return settings, Air(*told)
+        told = {key: value for key in _KINDS if (value := rows[csv_text(name)][key])}
+        settings[name] = {key: "-inf" if value == "off" else _KINDS[key](value)
+                          for key, value in told.items()}
+    air = {key: float(any_row[f"computed_{key}"])
+           for key in ("temperature_c", "humidity_pct", "pressure_kpa")}
+    return {"venue": {"name": any_row.get("venue", venue.name)}, "settings": settings, "air": air}
 
 
 @dataclass(frozen=True)
