@@ -406,9 +406,8 @@ class Air:
         >>> round(Air(27.0, 40.0).at_temperature(13.0).humidity_pct, 1)
         95.3
         """
-        with warnings.catch_warnings():
-            # A computed humidity below 1 % is dry air, not a slip.
-            warnings.simplefilter("ignore", RangeWarning)
+        # A computed humidity below 1 % is dry air, not a slip.
+        with warnings.catch_warnings(action="ignore", category=RangeWarning):
             there: Any = arg.TEMPERATURE.held("temperature_c", temperature_c)
             humidity = humidity_at_constant_vapour(self.temperature_c, self.humidity_pct, there)
             return Air(temperature_c, humidity, self.pressure_kpa)

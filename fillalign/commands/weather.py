@@ -6,7 +6,6 @@ import csv
 import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import zip_longest
 from pathlib import Path
 
 from fillalign._text import csv_text, plain, quoted, short
@@ -79,15 +78,16 @@ _Line = tuple[str, Air, tuple[float, float] | None]
 
 def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
     """Return the lines of a log, or raise ValueError with the line that is wrong."""
-    text = Path(name).read_bytes().decode("utf-8-sig", errors="replace")
+    text = Path(name).read_bytes().decode("utf-8-sig", errors="replace").lstrip("\r\n")
     mark = max(",;\t", key=text.partition("\n")[0].count)
+    lines = csv.DictReader(io.StringIO(text), restval="", delimiter=mark, strict=True)
     try:
-        rows = list(filter(None, csv.reader(io.StringIO(text), delimiter=mark, strict=True)))
+        columns = lines.fieldnames = [title.strip().lower() for title in lines.fieldnames or ()]
+        rows = list(lines)
     except csv.Error as error:
         raise ValueError(f"is no CSV: {error}") from None
-    columns = [title.strip().lower() for title in rows[0]] if rows[1:] else []
     missing = [key for key in _NEEDED if key not in columns]
-    if not columns:
+    if not rows:
         raise ValueError("holds no line")
     if missing:
         raise ValueError(f"the first line must name the column {missing[0]}")
@@ -95,8 +95,7 @@ def _read_log(name: str, pressure_kpa: float) -> list[_Line]:
         raise ValueError(f"the first line names {_WIND[0]} without {_WIND[1]}")
     called = [title for title in columns if title not in (*_NEEDED, _PRESSURE, *_WIND)]
     log = []
-    for place, row in enumerate(rows[1:], start=2):
-        cells = dict(zip_longest(columns, row[: len(columns)], fillvalue=""))
+    for place, cells in enumerate(rows, start=2):
         try:
             weather = _weather(cells, pressure_kpa, comma=mark == ";")
         except ValueError as error:

@@ -183,9 +183,8 @@ def quick_answer(
     wanted = wanted_ms(air)
     delay, around = max(wanted, 0.0), [temperature_c + step for step in _WEATHER_STEPS_C]
     length = float(ms_to_m(delay, air))
-    with warnings.catch_warnings():
-        # The slope is taken across the temperature; whether that is out of range is said already.
-        warnings.simplefilter("ignore", RangeWarning)
+    # The slope is taken across the temperature; whether that is out of range is said already.
+    with warnings.catch_warnings(action="ignore", category=RangeWarning):
         drift = float(drift_ms_per_c(main_m, air) - drift_ms_per_c(fill_m, air))
     return QuickAnswer(
         air=air, margin_ms=float(margin_ms), sample_rate_hz=float(sample_rate_hz), delay_ms=delay,

@@ -79,9 +79,8 @@ def air_table(air: Air) -> dict[str, Any]:
     >>> table["temperature_from"], len(table["speed"]), len(table["speed"][0])
     (-50.0, 111, 6)
     """
-    with warnings.catch_warnings():
-        # A page says itself which air it takes.
-        warnings.simplefilter("ignore", RangeWarning)
+    # A page says itself which air it takes.
+    with warnings.catch_warnings(action="ignore", category=RangeWarning):
         speed = speed_of_sound(_TEMPERATURES_C[:, None], _HUMIDITIES_PCT, air.pressure_kpa)
         vapour = vapour_mole_fraction(_TEMPERATURES_C, 100.0, air.pressure_kpa)
     return {
@@ -135,9 +134,8 @@ def live_data(plan: FillPlan) -> dict[str, Any]:
     """
     fills = {fill.output: fill for fill in plan.fills if fill.sounding}
     pressure = plan.air.pressure_kpa
-    with warnings.catch_warnings():
-        # The page says itself which air it takes.
-        warnings.simplefilter("ignore", RangeWarning)
+    # The page says itself which air it takes.
+    with warnings.catch_warnings(action="ignore", category=RangeWarning):
         # From the slowest to the fastest that it takes, at the plan's pressure.
         airs = [*(Air(float(t), 0.0, pressure) for t in np.linspace(COLDEST_C, HOTTEST_C, _AIRS)),
                 *(Air(HOTTEST_C, damp, pressure) for damp in _DAMP_PCT)]
