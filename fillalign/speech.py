@@ -134,7 +134,6 @@ def clarity_db(
     rt60_s: Rt60,
     *,
     early_ms: Annotated[float, arg.Within("ms", 0.0, 1000.0)] = 50.0,
-    first_ms: arg.Ms | None = None,
 ) -> Any:
     """Return C50 (or C80 with `early_ms=80`): early over late energy, in dB.
 
@@ -147,10 +146,8 @@ def clarity_db(
     rt60_s : array_like, shape (bands,)
         Reverberation time in s; without effect where the tails are 0.
     early_ms : float
-        Length of the early window in ms: 50 for speech, 80 for music.
-    first_ms : array_like, shape (...), optional
-        When the window opens, for all sources alike: by default at the seat's
-        `first_arrival_ms`. Anything earlier counts as early.
+        Length of the early window in ms: 50 for speech, 80 for music. It opens at the
+        seat's `first_arrival_ms`, and anything earlier counts as early.
 
     Returns
     -------
@@ -168,8 +165,7 @@ def clarity_db(
     0.0
     """
     _check_arrivals(direct, tail, time_ms)
-    opens = first_arrival_ms(direct, time_ms) if first_ms is None else first_ms
-    gap = np.maximum(time_ms - opens, 0.0)[..., np.newaxis]
+    gap = np.maximum(time_ms - first_arrival_ms(direct, time_ms), 0.0)[..., np.newaxis]
     share = early_share(rt60_s, early_ms=early_ms, gap_ms=gap)
     inside = gap <= early_ms
     early = (direct * inside).sum(axis=0) + (tail * share).sum(axis=0)
@@ -179,21 +175,16 @@ def clarity_db(
 
 @checked
 def modulation_transfer(
-    direct: Energies,
-    time_ms: arg.Ms,
-    tail: Energies,
-    rt60_s: Rt60,
-    *,
-    modulation_hz: arg.Frequency = MODULATION_HZ,
+    direct: Energies, time_ms: arg.Ms, tail: Energies, rt60_s: Rt60
 ) -> FloatArray:
     """Return how much of speech's modulation survives arrivals and tails.
+
+    For the 14 modulation frequencies of the standard (`MODULATION_HZ`).
 
     Parameters
     ----------
     direct, time_ms, tail, rt60_s
         As in `clarity_db`.
-    modulation_hz : array_like, shape (frequencies,)
-        Modulation frequencies in Hz; by default the 14 of the standard.
 
     Returns
     -------
@@ -208,15 +199,13 @@ def modulation_transfer(
 
     Examples
     --------
-    >>> m = modulation_transfer([[0.0]], [0.0], [[1.0]], [1.38], modulation_hz=[1.0])
-    >>> round(float(m[0, 0]), 4)
+    >>> m = modulation_transfer([[0.0]], [0.0], [[1.0]], [1.38])
+    >>> round(float(m[0, MODULATION_HZ.index(1.0)]), 4)
     0.8467
     """
     _check_arrivals(direct, tail, time_ms)
-    frequency = np.asarray(modulation_hz)
-    if frequency.ndim != 1:
-        raise ValueError(f"modulation_hz must have shape (frequencies,), got {frequency.shape}")
-    arrived = modulated_energy(direct, time_ms - time_ms.min(axis=0), tail, rt60_s, frequency)
+    times, modulation = time_ms - time_ms.min(axis=0), np.array(MODULATION_HZ)
+    arrived = modulated_energy(direct, times, tail, rt60_s, modulation)
     total = (direct + tail).sum(axis=0)[..., np.newaxis]
     return np.asarray(np.abs(arrived) / np.where(total > 0.0, total, 1.0))
 

@@ -129,7 +129,7 @@ WHOLE = {
     "array_radiated_power": ({**HUNG, "aims": [[1.0, 0.0, 0.0], [0.8, 0.0, -0.6]],
                               "frequency_hz": BANDS},
                              {"speed_m_s": 343.0, "coverage_h_deg": 90.0, "coverage_v_deg": 20.0}),
-    "clarity_db": ({**ARRIVALS, "first_ms": 0.0}, {}),
+    "clarity_db": (ARRIVALS, {}),
     "coherent_sum_db": ({"level_db": LEVELS, "phase_rad": [0.0, 1.0, 2.0]}, {}),
     "common_correction_ms": ({"wanted_ms": [-2.0, 1.0, 0.5],
                               "level_difference_db": [0.0, -4.0, -8.0]},
@@ -154,7 +154,7 @@ WHOLE = {
     "measure_gap": ({"signal": NOISE}, {
         "recording": Recording(TURNS[:, :1] + np.roll(TURNS[:, 1:], 150, axis=0), 48000),
         "sample_rate_hz": 48000.0, "spacing_s": 0.2}),
-    "modulation_transfer": ({**ARRIVALS, "modulation_hz": [1.0, 4.0]}, {}),
+    "modulation_transfer": (ARRIVALS, {}),
     "off_axis_angles": ({"source_m": POINTS, "aim_m": SEATS, "point_m": SEATS[::-1]}, {}),
     "power_sum_db": ({"level_db": LEVELS, "weights": [1.0, 2.0, 0.5]}, {}),
     "render_seat": ({"signal": NOISE[:500], "seat_m": SEATS[0]},
