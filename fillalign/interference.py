@@ -240,7 +240,7 @@ def cross_power(
     -1.0
     """
     envelope = np.sinc(np.asarray(width_hz) * np.asarray(gap_s))
-    return np.asarray((np.conj(first) * second).real * envelope)
+    return np.asarray(np.real(np.conj(first) * second) * envelope)
 
 
 @checked
