@@ -8,7 +8,7 @@ window opens at each seat's first arrival.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -281,7 +281,7 @@ def direct_power(paths: Paths, settings: Settings, outputs: Collection[str]) -> 
 
 
 def _tails(
-    paths: Paths, settings: Settings, outputs: tuple[str, ...], first_ms: FloatArray
+    paths: Paths, settings: Settings, outputs: Sequence[str], first_ms: FloatArray
 ) -> FloatArray:
     """Early and late tail power (2, o, n, b) of some outputs at trim 0.
 
@@ -319,7 +319,22 @@ def output_arrivals_ms(
             mine = paths.source_output == number
             level = levels.power_to_db(paths.power[mine] @ A_POWER)
             arrivals.append(first_heard(paths.serving_ms[mine], level)[1] + shift[name])
-    return np.array(arrivals)
+    return np.array(arrivals).reshape(-1, len(paths.seats))
+
+
+def _completed(
+    outputs: Sequence[str], known: Field | None, parts: tuple[str, ...],
+    make: Callable[[Sequence[str]], FloatArray],
+) -> FloatArray:
+    """Return parts of the field of some outputs, (parts, o, ...): as known, else made."""
+    there = () if known is None else known.outputs
+    new = [name for name in outputs if name not in there]
+    made = make(new)
+    whole = np.empty((len(parts), len(outputs), *made.shape[2:]))
+    for number, name in enumerate(outputs):
+        whole[:, number] = (made[:, new.index(name)] if name in new else
+                            [getattr(known, part)[there.index(name)] for part in parts])
+    return whole
 
 
 def superpose(
@@ -339,8 +354,8 @@ def superpose(
         The outputs to compute, which may open the early window; by default those
         that sound by their settings.
     known : Field, optional
-        Some of the outputs at the same seats and, but for trims, set the same: their
-        direct sound is taken from it.
+        Some of the outputs at the same seats and, but for trims, set the same: what they
+        bring is taken from it.
 
     Returns
     -------
@@ -349,15 +364,15 @@ def superpose(
     """
     outputs = settings.sounding(sounding)
     own, cross = _direct(paths, settings, outputs, known)
-    arrivals = {} if known is None else dict(zip(known.outputs, known.arrival_ms, strict=True))
-    new = [name for name in outputs if name not in arrivals]
-    arrivals |= zip(new, output_arrivals_ms(paths, settings, new), strict=True)
-    arrival = np.array([arrivals[name] for name in outputs]).reshape(-1, len(paths.seats))
+    (arrival,) = _completed(outputs, known, ("arrival_ms",),
+                            lambda new: output_arrivals_ms(paths, settings, new)[None])
     trims = np.array([settings[name].trim_db for name in outputs])[:, None]
     first = np.zeros(len(paths.seats))
     if outputs:
         first = first_heard(arrival, levels.power_to_db(own @ A_POWER) + trims)[1]
-    early, late = _tails(paths, settings, outputs, first)
+    same = known if known is not None and np.array_equal(first, known.first_ms) else None
+    early, late = _completed(outputs, same, ("early", "late"),
+                             lambda new: _tails(paths, settings, new, first))
     return Field(
         paths=paths, settings=settings, outputs=outputs, own=own, cross=cross, early=early,
         late=late, arrival_ms=arrival, first_ms=first,
