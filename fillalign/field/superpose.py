@@ -118,7 +118,7 @@ def arrival_shift_ms(venue: Venue, settings: Mapping[str, OutputSettings]) -> di
     return {name: settings[name].delay_ms + out.latency_ms for name, out in venue.outputs.items()}
 
 
-# A plan asks for the same few filters some thousand times, a sixth of its time.
+# A plan asks for the same few filters some thousand times: without, it takes half as long again.
 @lru_cache(maxsize=256)
 def _made(
     polarity: str, low_cut_hz: float | None, order: int, kind: filters.LowCutKind,
