@@ -7,8 +7,7 @@ from difflib import SequenceMatcher
 
 import numpy as np
 
-from fillalign.classroom.players import players_html
-from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.players import FloatArray, players_html
 from fillalign.classroom.widgets import Shown, button, entry, markup, row, say, stack, words
 
 

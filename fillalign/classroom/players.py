@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from fillalign.classroom.sounds import FloatArray
 from fillalign.levels import amplitude_to_db
 from fillalign.units import samples_to_ms
 
+FloatArray: TypeAlias = NDArray[np.float64]
 PEAK_DBFS = -1.0
 MARGIN_DB = 6.0
 _LONGEST_S = 12.0

@@ -1,8 +1,9 @@
 """Reads a venue file (TOML) into a `fillalign.venue.model.Venue`.
 
 Every problem of the file is collected before anything is raised, each with its table and
-key; what is wrong with a value is said by `fillalign.venue.rules`. What the file leaves
-out or gives in another form is worked out here, and listed.
+key. A value's range stands beside its field in `fillalign.venue.model` and is held by
+`fillalign.venue.values`; what values ask of one another is said by `fillalign.venue.rules`.
+What the file leaves out or gives in another form is worked out here, and listed.
 """
 
 from __future__ import annotations

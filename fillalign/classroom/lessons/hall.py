@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.players import FloatArray
 from fillalign.classroom.venues import demo_plan
 from fillalign.field import SeatField, seat_field
 from fillalign.levels import power_sum_db

@@ -9,8 +9,8 @@ import numpy as np
 
 from fillalign.audio import read_demo_sound, render_seat
 from fillalign.classroom.hearing import HeardBox
+from fillalign.classroom.players import FloatArray
 from fillalign.classroom.questions import one_of
-from fillalign.classroom.sounds import FloatArray
 from fillalign.classroom.venues import demo_plan
 from fillalign.field import seat_speech
 from fillalign.levels import db_to_amplitude, db_to_power

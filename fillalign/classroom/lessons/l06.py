@@ -21,7 +21,7 @@ from fillalign.classroom.lessons.hall import (
 )
 from fillalign.classroom.lessons.scales import frequency_axis
 from fillalign.classroom.live import LiveFigure
-from fillalign.classroom.sounds import FloatArray
+from fillalign.classroom.players import FloatArray
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import seat_field
 from fillalign.filters import low_cut_group_delay_ms, low_cut_response
