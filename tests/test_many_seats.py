@@ -13,7 +13,7 @@ import pytest
 from fillalign import plan_fills, seat_field, seat_speech
 from fillalign.planning import zones
 from fillalign.venue import VenueError, read_venue
-from fillalign.venue.rules import SEAT_LIMIT
+from fillalign.venue.consistency import SEAT_LIMIT
 from tests.demo_plans import DATA
 from tests.small_venue import small_hall
 

@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from fillalign.classroom.answers_file import keep_in, kept_text
     from fillalign.classroom.boxes import (
         answer_box,
         class_predictions,
@@ -19,14 +20,13 @@ if TYPE_CHECKING:
     )
     from fillalign.classroom.exercises import check, exercise_seed, hint, question, solution
     from fillalign.classroom.health import health_check, versions
-    from fillalign.classroom.kept import keep_in, kept_text
     from fillalign.classroom.keys import answer_key, answer_key_html
-    from fillalign.classroom.live import LiveFigure, LivePlayer
+    from fillalign.classroom.live_panels import LiveFigure, LivePlayer
+    from fillalign.classroom.number_form import quick_form
     from fillalign.classroom.own_venue import own_plan, plan_picture, venue_form
     from fillalign.classroom.own_work import checklist, class_work, my_work
     from fillalign.classroom.predictions import predicted
     from fillalign.classroom.seat import SeatPanel, seat_panel
-    from fillalign.classroom.twenty_minutes import quick_form
     from fillalign.classroom.venues import data_path, demo_plan, demo_sound, demo_venue
     from fillalign.classroom.widgets import Choice, Slider, Switch, progress_bar, projector
 
@@ -35,12 +35,12 @@ _HOMES = {
     "boxes": ("answer_box", "class_predictions", "folded", "predict", "reveal"),
     "exercises": ("check", "exercise_seed", "hint", "question", "solution"),
     "health": ("health_check", "versions"),
-    "live": ("LiveFigure", "LivePlayer"),
-    "kept": ("keep_in", "kept_text"),
+    "live_panels": ("LiveFigure", "LivePlayer"),
+    "answers_file": ("keep_in", "kept_text"),
     "own_work": ("checklist", "class_work", "my_work"),
     "predictions": ("predicted",),
     "seat": ("SeatPanel", "seat_panel"),
-    "twenty_minutes": ("quick_form",),
+    "number_form": ("quick_form",),
     "own_venue": ("own_plan", "plan_picture", "venue_form"),
     "venues": ("data_path", "demo_plan", "demo_sound", "demo_venue"),
     "widgets": ("Choice", "Slider", "Switch", "progress_bar", "projector"),

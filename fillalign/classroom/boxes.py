@@ -8,9 +8,9 @@ from typing import Any
 
 from matplotlib.figure import Figure
 
-from fillalign.classroom import exercises, kept, predictions
+from fillalign.classroom import answers_file, exercises, predictions
 from fillalign.classroom.figures import HUE, INK, PALE, WARM, Picture
-from fillalign.classroom.live import picture_html
+from fillalign.classroom.live_panels import picture_html
 from fillalign.classroom.questions import find_prediction
 from fillalign.classroom.widgets import (
     Control,
@@ -45,7 +45,7 @@ class AnswerBox(Shown):
     def __init__(self, exercise_id: str, seed: int | None = None, *, folded: bool = False) -> None:
         self.id, self.seed = exercise_id, exercises.exercise_seed() if seed is None else seed
         self.text = f"{exercise_id}: {exercises.question(exercise_id, seed=self.seed)}"
-        before = kept.kept("answers").get(self._name, {})
+        before = answers_file.kept("answers").get(self._name, {})
         self._tries, self._hints = int(before.get("tries", 0)), int(before.get("hints", 0))
         self.entry = entry("Your answer", enter=self._checked)
         self.check = button("Check", self._checked)
@@ -70,7 +70,7 @@ class AnswerBox(Shown):
         return f"{self.id}/{self.seed}"
 
     def _keep(self) -> str:
-        return kept.keep("answers", self._name, {
+        return answers_file.keep("answers", self._name, {
             "given": self.entry.value.strip(), "tries": self._tries, "hints": self._hints})
 
     def _checked(self) -> None:
@@ -185,7 +185,7 @@ def predict(prediction_id: str) -> PredictionBox:
     >>> box.button.click()
     >>> predictions.predicted("00-a")
     70.0
-    >>> kept.forget()
+    >>> answers_file.forget()
     """
     return PredictionBox(prediction_id)
 
@@ -262,7 +262,7 @@ def reveal(prediction_id: str) -> Reveal:
     >>> _ = predictions.write_down("00-a", 12)
     >>> "You predicted 12" in shown.reply.value
     True
-    >>> kept.forget()
+    >>> answers_file.forget()
     """
     return Reveal(prediction_id)
 

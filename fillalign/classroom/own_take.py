@@ -20,7 +20,7 @@ from fillalign.audio import (
 )
 from fillalign.classroom.exercises import as_number, as_sentence
 from fillalign.classroom.figures import Picture
-from fillalign.classroom.live import picture_html
+from fillalign.classroom.live_panels import picture_html
 from fillalign.classroom.widgets import Shown, entry, markup, row, say, size, stack, upload, words
 
 _ASKED = (

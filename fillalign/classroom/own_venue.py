@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from fillalign import plots
 from fillalign.classroom.exercises import as_number, as_sentence
 from fillalign.classroom.figures import Picture
-from fillalign.classroom.live import picture_html
+from fillalign.classroom.live_panels import picture_html
 from fillalign.classroom.widgets import (
     Choice,
     Shown,

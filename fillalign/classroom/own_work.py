@@ -6,7 +6,7 @@ import html
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fillalign.classroom import exercises, kept
+from fillalign.classroom import answers_file, exercises
 from fillalign.classroom.widgets import (
     Shown,
     button,
@@ -41,7 +41,7 @@ class Checklist(Shown):
         self.lesson = lesson
         self.items = [line.removeprefix("- ").strip() for line in items.splitlines()
                       if line.strip()]
-        ticked = kept.kept("ticks")
+        ticked = answers_file.kept("ticks")
         self.ticks = [tick(bool(ticked.get(self._name(item))), item) for item in self.items]
         for box, item in zip(self.ticks, self.items, strict=True):
             box.observe(lambda change, item=item: self._ticked(item, change["new"]), names="value")
@@ -56,7 +56,7 @@ class Checklist(Shown):
         return f"{self.lesson}: {item}"
 
     def _ticked(self, item: str, value: bool) -> None:
-        say(self.message, kept.keep("ticks", self._name(item), value))
+        say(self.message, answers_file.keep("ticks", self._name(item), value))
         self._offer()
 
     def _offer(self) -> None:
@@ -85,7 +85,7 @@ def checklist(lesson: str, items: str) -> Checklist:
     >>> done.ticks[1].value = True
     >>> checklist("03", "- Walk the rows.").ticks[0].value
     True
-    >>> kept.forget()
+    >>> answers_file.forget()
     """
     return Checklist(lesson, items)
 
@@ -107,25 +107,25 @@ class MyWork(Shown):
         self.count, self.link = words("", "readout", role="status"), markup("")
         self.clear = button("Clear everything", self._clear)
         self.box = stack(words(self.text), self.count, row(self.link, self.clear))
-        kept.on_change(self._show)
+        answers_file.on_change(self._show)
         self._show()
 
     def _show(self) -> None:
-        numbers = {kind: len(kept.kept(kind)) for kind in kept.KINDS}
-        ticks = sum(map(bool, kept.kept("ticks").values()))
+        numbers = {kind: len(answers_file.kept(kind)) for kind in answers_file.KINDS}
+        ticks = sum(map(bool, answers_file.kept("ticks").values()))
         counted = {"prediction": numbers["predictions"], "exercise": numbers["answers"],
                    "tick": ticks}
         say(self.count, ", ".join(f"{number} {what}{'s' * (number != 1)}"
                                   for what, number in counted.items()) + ".")
         self.link.value = download_link(
-            "Save my answers as a file", kept.FILE, f"{kept.kept_text()}\n".encode(),
-            kind="application/json")
+            "Save my answers as a file", answers_file.FILE,
+            f"{answers_file.kept_text()}\n".encode(), kind="application/json")
 
     def _clear(self) -> None:
         try:
-            kept.clear()
+            answers_file.clear()
         except OSError as error:
-            say(self.count, f"{kept.FILE} cannot be removed, {error.strerror}; nothing was "
+            say(self.count, f"{answers_file.FILE} cannot be removed, {error.strerror}; nothing was "
                             "cleared.")
 
 
@@ -140,7 +140,7 @@ def my_work() -> MyWork:
     >>> "1 prediction," in work.count.value
     True
     >>> work.clear.click()
-    >>> kept.kept("predictions")
+    >>> answers_file.kept("predictions")
     {}
     """
     return MyWork()
@@ -175,7 +175,7 @@ def class_work(folder: str | Path) -> pd.DataFrame:
     rows = {}
     for path in paths:
         try:
-            found = kept.parsed(path.read_text("utf-8", "replace"))
+            found = answers_file.parsed(path.read_text("utf-8", "replace"))
             rows[path.stem] = {
                 **{f"prediction {name}": value
                    for name, value in sorted(found["predictions"].items())},

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fillalign.classroom import kept
+from fillalign.classroom import answers_file
 from fillalign.classroom.exercises import as_number
 from fillalign.classroom.questions import Prediction, Slip, find_prediction
 
@@ -23,7 +23,7 @@ def predicted(prediction_id: str) -> float | None:
     >>> predicted("00-a") is None
     True
     """
-    value = kept.kept("predictions").get(find_prediction(prediction_id).id)
+    value = answers_file.kept("predictions").get(find_prediction(prediction_id).id)
     return None if value is None else float(value)
 
 
@@ -39,10 +39,10 @@ def write_down(prediction_id: str, value: float | str) -> str:
     --------
     >>> write_down("00-a", "70 ms")
     'Written down: 70 ms.'
-    >>> kept.forget()
+    >>> answers_file.forget()
     """
     prediction, number = find_prediction(prediction_id), as_number(value)
-    trouble = kept.keep("predictions", prediction.id, number)
+    trouble = answers_file.keep("predictions", prediction.id, number)
     for call in _listeners.get(prediction.id, []):
         call()
     return f"Written down: {number:g} {prediction.unit}. {trouble}".strip()
@@ -124,7 +124,7 @@ def class_values(prediction_id: str, entries: str | Path | Iterable[float | str]
     for line in lines:
         text = str(line).strip()
         if text.startswith("{"):
-            written = kept.parsed(text)["predictions"]
+            written = answers_file.parsed(text)["predictions"]
             found += [as_number(written[name])] if name in written else []
         elif text:
             found += [as_number(part) for part in text.replace(";", "\n").splitlines()]

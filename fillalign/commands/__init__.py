@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 from importlib import import_module
 
-from fillalign.commands.shell import INTERRUPTED, NOT_WRITTEN, OK, fail, failed, plain_warnings
+from fillalign.commands.common import INTERRUPTED, NOT_WRITTEN, OK, fail, failed, plain_warnings
 
 __all__ = [
     "INTERRUPTED",

@@ -12,7 +12,7 @@ import numpy as np
 from fillalign import audio
 from fillalign._text import plain, short
 from fillalign._validate import FloatArray
-from fillalign.commands import shell
+from fillalign.commands import common
 
 _SIGNAL = (
     ("seconds", 3.0, "S", "length of each sweep"),
@@ -31,8 +31,8 @@ def add_signal(parser: argparse.ArgumentParser) -> None:
     """Add what a test signal is made by; a take is read with the same."""
     group = parser.add_argument_group("the test signal (a take is read with what was played)")
     for name, value, unit, words in _SIGNAL:
-        shell.add_options(group, (f"--{name}", unit, f"{words} (default: {value:g})"),
-                          default=value)
+        common.add_options(group, (f"--{name}", unit, f"{words} (default: {value:g})"),
+                           default=value)
 
 
 def changed_signal(args: argparse.Namespace) -> str:
@@ -50,14 +50,14 @@ def sweep_of(args: argparse.Namespace, rate_hz: float, peak_dbfs: float = -6.0) 
 
 def signal(argv: Sequence[str]) -> int:
     """Write the test signal, and say how it is played."""
-    parser = shell.verb_parser(
+    parser = common.verb_parser(
         "signal", "Write the test signal that tells when mains and fill arrive: a sweep on the "
         "mains, on the fill, on the mains again. Left channel: mains; right channel: fill.",
         "turns.wav --peak-dbfs -24", ("file", "FILE.wav", ""),
         ("--overwrite", "", "replace the file if it is there"))
-    shell.add_options(parser, ("--sample-rate-hz", "HZ", "of the player (default: 48000); the "
-                               "recorder's may be another"), default=48000.0)
-    shell.add_options(parser, ("--peak-dbfs", "DB", "peak below full scale, -60 to 0 (default: "
+    common.add_options(parser, ("--sample-rate-hz", "HZ", "of the player (default: 48000); the "
+                                "recorder's may be another"), default=48000.0)
+    common.add_options(parser, ("--peak-dbfs", "DB", "peak below full scale, -60 to 0 (default: "
                                "-18, where consoles are lined up)"), default=-18.0)
     add_signal(parser)
     args = parser.parse_args(argv)
@@ -67,13 +67,13 @@ def signal(argv: Sequence[str]) -> int:
                                  sample_rate_hz=args.sample_rate_hz)
         audio.write_wav(args.file, turns, args.sample_rate_hz, bits=24, overwrite=args.overwrite)
     except audio.RecordingError as error:
-        return shell.fail(str(error), shell.NOT_WRITTEN)
+        return common.fail(str(error), common.NOT_WRITTEN)
     except ValueError as error:
         parser.error(str(error))
     print(plain(f"written: {args.file}"))
     for line in _how_to_play(args):
         print(line)
-    return shell.OK
+    return common.OK
 
 
 def _how_to_play(args: argparse.Namespace) -> list[str]:
@@ -106,7 +106,7 @@ def _how_to_play(args: argparse.Namespace) -> list[str]:
 
 def decay(argv: Sequence[str]) -> int:
     """Read how the room dies away, by octave, from a recording."""
-    parser = shell.verb_parser(
+    parser = common.verb_parser(
         "decay", "Read EDT, T20, T30 and C50 by octave from a take of the test signal, a clap or "
         "balloon, or noise that stops; what ISO 3382 would not have is left out, with the reason. "
         "Prints lines for the venue file.", "clap.wav --kind clap --picture decay.svg",
@@ -114,20 +114,20 @@ def decay(argv: Sequence[str]) -> int:
     parser.add_argument("--kind", choices=("sweep", "clap", "noise"), default="sweep",
                         help="what was recorded: the test signal (default), a clap or balloon, "
                              "noise that plays from the start and stops once")
-    shell.add_options(
+    common.add_options(
         parser, ("--channel", "N", "channel of the microphone, from 1 (default: the loudest)"),
         ("--picture", "FILE.svg", "draw the decay by octave"),
         ("--overwrite", "", "replace the picture if there"),
         ("--json", "", "print numbers as JSON"))
     add_signal(parser)
     args = parser.parse_args(argv)
-    shell.check_picture(parser, args.picture)
+    common.check_picture(parser, args.picture)
     take = audio.read_recording(args.recording)
     try:
         samples = _dying(take, args)
         return _told_decay(samples, take.sample_rate_hz, args)
     except ValueError as error:
-        return shell.fail(f"{short(args.recording)}: {error}", shell.BAD_VENUE)
+        return common.fail(f"{short(args.recording)}: {error}", common.BAD_VENUE)
 
 
 def _dying(take: audio.Recording, args: argparse.Namespace) -> FloatArray:
@@ -159,7 +159,7 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
         picture = plots.page_picture(
             lambda ax: plots.decay_plot(read, ax=ax), (7.0, 3.0),
             "Level of the sound still to come, by octave, with the part each time is read from.")
-        shell.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
+        common.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
     if args.json:
         print(json.dumps({str(octave): _numbers(each) for octave, each in read.items()}))
     else:
@@ -172,13 +172,13 @@ def _told_decay(samples: FloatArray, rate: int, args: argparse.Namespace) -> int
         why = (f"C50 is {max(early):.0f} dB at most, and a decay of 20 s has {_LEAST_C50_DB:g}: "
                "is no")
     if why is not None:
-        return shell.fail(f"{short(args.recording)}: {why} {_NAMES[args.kind]}. If it is something "
-                          "else, name it with --kind", shell.NOTHING_SURE)
+        return common.fail(f"{short(args.recording)}: {why} {_NAMES[args.kind]}. If it is "
+                           "something else, name it with --kind", common.NOTHING_SURE)
     if not args.json:
         lines = audio.decay_toml(read).partition("\n")[2]
         print(f"\nIn the venue file, replace the rt60_s line under [state.check] by:\n{lines}",
               end="")
-    return shell.OK
+    return common.OK
 
 
 def _numbers(each: audio.OctaveDecay) -> dict[str, object]:

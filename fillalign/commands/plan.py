@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from fillalign import planning, sheet
 from fillalign._text import plain
-from fillalign.commands import shell
+from fillalign.commands import common
 from fillalign.planning import FillPlan
 from fillalign.venue import DEMO_VENUES
 
@@ -88,19 +88,19 @@ _CAUTION = ("A place is a calculation, not a rigging point: only qualified rigge
             "hang where, under local codes.")
 
 
-def plan_parser() -> shell.Parser:
+def plan_parser() -> common.Parser:
     """Return the parser of the command without a verb."""
-    parser = shell.Parser(
+    parser = common.Parser(
         prog="python -m fillalign", usage=_USAGE, description=_DESCRIPTION, epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter, allow_abbrev=False)
     parser.add_argument("venue", nargs="?", metavar="VENUE.toml",
                         help=f"venue file, or one of ours: {', '.join(DEMO_VENUES)}")
-    shell.add_options(
+    common.add_options(
         parser, ("--json", "", "print numbers as JSON instead of text"),
         ("--cures", "", "try for 15 s what would mend the areas that the plan leaves short, and "
          "tell"))
-    shell.add_air(parser, ", where the sound travels")
-    shell.add_options(
+    common.add_air(parser, ", where the sound travels")
+    common.add_options(
         parser.add_argument_group("with a venue file"),
         ("--out", "DIR", "write the sheet as text, CSV and a page to print into this folder, "
          "which is made if it is not there"),
@@ -115,22 +115,22 @@ def plan_parser() -> shell.Parser:
     group = parser.add_argument_group("without a venue file")
     for name, words in _QUICK_HELP.items():
         either, unit = group.add_mutually_exclusive_group(), name.rpartition("_")[2]
-        shell.add_options(either, (shell.option(name), unit.upper(), words))
+        common.add_options(either, (common.option(name), unit.upper(), words))
         if unit == "m":
-            shell.add_options(either, (f"{shell.option(name)[:-1]}ft", "FT", "the same in feet"),
-                              dest=name)
+            common.add_options(either, (f"{common.option(name)[:-1]}ft", "FT", "the same in feet"),
+                               dest=name)
     return parser
 
 
-def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
+def _from_venue(parser: common.Parser, args: argparse.Namespace) -> int:
     for name in _QUICK_HELP:
         if getattr(args, name) is not None:
-            parser.error(f"{shell.option(name)} is for an answer without a venue file")
-    shell.check_picture(parser, args.picture)
-    venue = shell.venue_named(args.venue)
+            parser.error(f"{common.option(name)} is for an answer without a venue file")
+    common.check_picture(parser, args.picture)
+    venue = common.venue_named(args.venue)
     with parser.judging():
-        air = shell.air_of(venue, args)
-    with shell.fitting(args.venue):
+        air = common.air_of(venue, args)
+    with common.fitting(args.venue):
         plan = planning.plan_fills(venue)
     other = None if air == plan.air else air
     if args.as_set is not None:
@@ -139,7 +139,7 @@ def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
             plan = planning.as_measured(plan, found.settings, found.readings,
                                         air=found.air or other)
         except ValueError as error:
-            return shell.fail(str(error), shell.BAD_VENUE)
+            return common.fail(str(error), common.BAD_VENUE)
     elif other is not None:
         moved = planning.evaluate(venue, planning.retimed(plan, air), air=air)
         if not args.json:
@@ -147,14 +147,14 @@ def _from_venue(parser: shell.Parser, args: argparse.Namespace) -> int:
         plan = moved
     with parser.judging():
         places = None if args.places is None else planning.propose_places(
-            plan.venue, args.places, air=plan.air, progress=shell.told)
+            plan.venue, args.places, air=plan.air, progress=common.told)
     return _show(plan, places, args)
 
 
 def _retime_line(plan: FillPlan, moved: FillPlan) -> str:
     """Say what to dial in this air, before everything else."""
     delays = [(name, moved.settings[name].delay_ms, plan.settings[name].delay_ms)
-              for name in shell.sounding(plan)]
+              for name in common.sounding(plan)]
     told = ", ".join(f"{name} {new:.2f} ms ({new - old:+.2f})" for name, new, old in delays)
     return (f"Re-timed for {moved.air.temperature_c:.1f} C, {moved.air.humidity_pct:.0f} %: "
             f"{told or 'no fill sounds'}. Trims and filters stay as planned for "
@@ -184,26 +184,26 @@ def _show(plan: FillPlan, places: pd.DataFrame | None, args: argparse.Namespace)
     elif not contents:
         print(sheet.setup_sheet_text(plan, short=args.short, places=places), end="")
     if contents:
-        shell.write(contents, args.out and Path(args.out), overwrite=args.overwrite)
+        common.write(contents, args.out and Path(args.out), overwrite=args.overwrite)
         lines += [f"look: {line}" for line in plan.doubts]
     if contents or args.cures:
         lines += [f"not met: {line}" for line in plan.unmet]
     if args.cures:
-        cures = [f"cure: {cure}" for cure in planning.find_cures(plan, progress=shell.told)]
+        cures = [f"cure: {cure}" for cure in planning.find_cures(plan, progress=common.told)]
         lines += cures or ["cures: no area is short, so there was nothing to try"]
     for line in lines:
         print(plain(line))
-    return shell.OK
+    return common.OK
 
 
-def _quick(parser: shell.Parser, args: argparse.Namespace) -> int:
+def _quick(parser: common.Parser, args: argparse.Namespace) -> int:
     for name in ("out", "picture", "as_set", "places"):
         if getattr(args, name) is not None:
-            parser.error(f"{shell.option(name)} goes with a venue file")
+            parser.error(f"{common.option(name)} goes with a venue file")
     needed = ("main_m", "fill_m", "temperature_c")
     given = {name: value for name, value in vars(args).items() if value is not None
              and name in (*needed, "humidity_pct", "pressure_kpa", *_QUICK_HELP)}
-    missing = [shell.option(name) for name in needed if name not in given]
+    missing = [common.option(name) for name in needed if name not in given]
     if missing:
         what = ", ".join(missing)
         parser.error(f"give a venue file, or {what}" if len(missing) == len(needed)
@@ -216,7 +216,7 @@ def _quick(parser: shell.Parser, args: argparse.Namespace) -> int:
                           else str(value) for name, value in asdict(answer).items()}))
     else:
         print(answer.text(), end="")
-    return shell.OK
+    return common.OK
 
 
 def plan_or_ladder(argv: Sequence[str]) -> int:
@@ -228,7 +228,7 @@ def plan_or_ladder(argv: Sequence[str]) -> int:
 
 def places(argv: Sequence[str]) -> int:
     """Say where to hang the fills of an area, by planning with each place."""
-    parser = shell.verb_parser(
+    parser = common.verb_parser(
         "places", "Say where to hang the fills of an area: each place is planned with, best first. "
         f"{_CAUTION}", "hall.toml back --from-m 14 --to-m 26",
         ("venue", "VENUE.toml", "venue file, or one of ours"),
@@ -238,24 +238,24 @@ def places(argv: Sequence[str]) -> int:
         ("--picture", "FILE.svg", "write a map of the places"),
         ("--overwrite", "", "replace a picture that is there"))
     args = parser.parse_args(argv)
-    shell.check_picture(parser, args.picture)
-    venue = shell.venue_named(args.venue)
+    common.check_picture(parser, args.picture)
+    venue = common.venue_named(args.venue)
     with parser.judging():
         table = planning.propose_places(venue, args.area, from_m=args.from_m, to_m=args.to_m,
-                               height_m=args.height_m, progress=shell.told)
+                               height_m=args.height_m, progress=common.told)
     if args.picture is not None:
         from fillalign import plots
 
         picture = plots.page_picture(partial(plots.places_plot, table), (6.3, 3.2),
                                      f"Places for the fills of {args.area}. {plots.PLACES_TITLE}")
-        shell.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
+        common.write({Path(args.picture): picture}, overwrite=args.overwrite, quiet=args.json)
     if args.json:
         print(table.to_json(orient="records"))
-        return shell.OK
+        return common.OK
     shown = table.drop(columns=["area", "toml"]).round(2)
     print(shown.replace({"trim_db": {-math.inf: "off"}}).to_string(index=False))
     verdict = ("", *textwrap.wrap(planning.places_in_words(table), 88))
     for line in (*(verdict if verdict[1:] else ()), *_LEGEND, *table["toml"].iloc[0].splitlines()):
         print(plain(line))
     print(f"\n{_CAUTION}")
-    return shell.OK
+    return common.OK

@@ -12,7 +12,7 @@ from typing import Any
 
 from fillalign._text import plain
 from fillalign._validate import as_number
-from fillalign.commands.shell import OK, number, option, verb_parser, write
+from fillalign.commands.common import OK, number, option, verb_parser, write
 from fillalign.planning import room_doubts
 from fillalign.sheet import pocket_page
 from fillalign.venue import QUESTIONS, read_venue, shipped_path, starter_toml, survey_form_html

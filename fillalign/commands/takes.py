@@ -15,9 +15,9 @@ from fillalign import audio, planning
 from fillalign._text import listed, plain, quoted, short
 from fillalign._validate import FloatArray, range_text
 from fillalign.air import Air
-from fillalign.commands import shell
+from fillalign.commands import common
 from fillalign.commands.ears import add_signal, sweep_of
-from fillalign.commands.kept import PLAN_HELP, SetFile, measured_by, planned, venue_as_measured
+from fillalign.commands.read_back import PLAN_HELP, SetFile, measured_by, planned, venue_as_measured
 from fillalign.field import venue_seats
 from fillalign.venue import OutputSettings, Venue
 
@@ -36,18 +36,18 @@ def _place(text: str) -> tuple[float, ...]:
     if len(parts) not in (2, 3):
         raise argparse.ArgumentTypeError(
             f"takes X,Y or X,Y,Z in metres, such as 30,3; got {text!r}")
-    return tuple(shell.number(part) for part in parts)
+    return tuple(common.number(part) for part in parts)
 
 
-def _parser() -> shell.Parser:
-    parser = shell.verb_parser(
+def _parser() -> common.Parser:
+    parser = common.verb_parser(
         "take", "Read takes of the test signal at one seat or several against the plan: gap, "
         "polarity, level, and what to correct. A take that tells nothing sure says why, and what "
         "to do next.", 'tidewell_hall "Fill inner" take.wav --at 30,3 '
         "--plan sheets/tidewell-hall-sheet.csv",
         ("venue", "VENUE.toml", "venue file, or one of ours"),
         ("fill", "FILL", "output of the fill that played, or one of its boxes"))
-    add = shell.add_options
+    add = common.add_options
     add(parser, ("takes", "TAKE.wav", "WAV, or FLAC, OGG, MP3: one a seat"), nargs="+")
     parser.add_argument(
         "--at", type=_place, action="append", metavar="X,Y[,Z]",
@@ -65,7 +65,7 @@ def _parser() -> shell.Parser:
          "is in doubt"),
         ("--mains-dba", "DBA", "meter at the seat while the mains play pink noise: levels for the "
          "venue file"))
-    shell.add_air(parser, " while it played (default: the empty venue's)")
+    common.add_air(parser, " while it played (default: the empty venue's)")
     add(parser.add_argument_group("what is written"),
         ("--picture", "FILE.svg", "draw both responses (one take)"),
         ("--add-to", "FILE.toml", "add the readings to this file of what was set and read, made "
@@ -122,14 +122,14 @@ def take(argv: Sequence[str]) -> int:
     """Read takes against the plan, and say what to correct."""
     parser = _parser()
     args = parser.parse_args(argv)
-    shell.check_picture(parser, args.picture)
+    common.check_picture(parser, args.picture)
     if args.at is not None and len(args.at) != len(args.takes):
         parser.error(f"--at must be given once a take, got {len(args.at)} for {len(args.takes)}")
     if len(args.takes) > 1 and (args.at is None or args.picture or args.moved_take):
         parser.error("several takes need --at for each, and go without --picture and --moved-take")
     if args.mains_dba is not None and (args.venue_out is None or len(args.takes) > 1):
         parser.error("--mains-dba goes with --venue-out and one take")
-    venue = shell.venue_named(args.venue)
+    venue = common.venue_named(args.venue)
     with parser.judging():
         case = _case(venue, args)
     recordings = [audio.read_recording(file) for file in args.takes]
@@ -248,11 +248,11 @@ def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> i
     if slip is not None:
         sure = []
     correction = _correction(case, sure) if sure else None
-    with shell.fitting(args.venue):
+    with common.fitting(args.venue):
         _write_all(case, heard, sure, correction, args)
     if args.json:
         print(json.dumps({**_numbers(case, heard, correction), "slip": slip}))
-        return shell.OK if sure else shell.NOTHING_SURE
+        return common.OK if sure else common.NOTHING_SURE
     lines = _one(case, heard[0]) if len(heard) == 1 else _table(heard, correction)
     if correction is not None:
         lines += _told(case, sure, correction)
@@ -260,7 +260,7 @@ def _answer(case: _Case, heard: Sequence[_Heard], args: argparse.Namespace) -> i
         lines.append(f"Correct     cannot tell: {slip}")
     for line in lines:
         print(plain(line))
-    return shell.OK if sure else shell.NOTHING_SURE
+    return common.OK if sure else common.NOTHING_SURE
 
 
 def _where(seat: Sequence[float]) -> str:
@@ -329,7 +329,7 @@ def _told(case: _Case, sure: Sequence[_Heard], correction: _Correction) -> list[
         return [f"Correct     {case.dialled_ms:.2f} ms less {-add:.2f} is no delay: hold the mains "
                 f"back by {-add - case.dialled_ms:.2f} ms, and set the fill to 0"]
     what = (f"add {add:+.2f} ms: set {new:.2f} instead of {case.dialled_ms:.2f} ms "
-            f"({shell.samples_of(new, device)}), in {device.set_in}")
+            f"({common.samples_of(new, device)}), in {device.set_in}")
     if abs(add) <= max(correction.within_ms, device.delay_step_ms):
         what = (f"keep the delay: {case.dialled_ms:.2f} ms is right within "
                 f"{correction.within_ms:.2f} ms")
@@ -392,16 +392,16 @@ def _write_all(case: _Case, heard: Sequence[_Heard], sure: Sequence[_Heard],
             case.venue, case.settings, sure[0].expected, sure[0].reading, args.mains_dba)
         late_ms = case.planned_ms - case.dialled_ms - correction.add_ms
         # Its line ends are kept as they are.
-        text = shell.venue_path(args.venue).read_bytes().decode("utf-8-sig")
+        text = common.venue_path(args.venue).read_bytes().decode("utf-8-sig")
         contents[Path(args.venue_out)] = venue_as_measured(
             text, case.venue, case.output, late_ms, len(sure), levels).encode()
     kept: dict[Path, bytes] = {}
     if args.add_to is not None and sure:
         file = SetFile.of(args.add_to)
         pairs = [(each.expected, each.reading) for each in sure]
-        air = case.air if shell.tells_air(args) else None
+        air = case.air if common.tells_air(args) else None
         kept[file.path] = file.with_readings(case.venue, case.dialled_ms, pairs, air).encode()
     # To add to what is kept is what was asked for.
     for files, overwrite in ((contents, args.overwrite), (kept, True)):
         if files:
-            shell.write(files, overwrite=overwrite, quiet=args.json)
+            common.write(files, overwrite=overwrite, quiet=args.json)

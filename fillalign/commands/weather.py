@@ -11,8 +11,8 @@ from pathlib import Path
 from fillalign._text import csv_text, plain, quoted, short
 from fillalign._validate import as_number
 from fillalign.air import Air
-from fillalign.commands import shell
-from fillalign.commands.kept import PLAN_HELP, saved_plan
+from fillalign.commands import common
+from fillalign.commands.read_back import PLAN_HELP, saved_plan
 from fillalign.planning import FillPlan, evaluate, plan_fills
 
 _NEEDED, _PRESSURE = ("temperature_c", "humidity_pct"), "pressure_kpa"
@@ -21,40 +21,40 @@ _WIND = ("wind_m_s", "wind_towards_deg")
 
 def retime(argv: Sequence[str]) -> int:
     """Say which delays the air asks for now, or over a log of the weather."""
-    parser = shell.verb_parser(
+    parser = common.verb_parser(
         "retime", "Say what to dial on each fill in the air as it is now, or on every line of a "
         "weather log.", "cinder_meadow --temperature-c 14 --humidity-pct 80",
         ("venue", "VENUE.toml", "venue file, or one of ours"), ("--plan", "FILE", PLAN_HELP),
         ("--log", "FILE.csv", "weather log with columns temperature_c and humidity_pct, if known "
          "pressure_kpa, wind_m_s and wind_towards_deg; others are its time"),
         ("--json", "", "print numbers as JSON"))
-    shell.add_air(parser, " now")
+    common.add_air(parser, " now")
     args = parser.parse_args(argv)
     given = {args.temperature_c, args.humidity_pct, args.pressure_kpa} != {None}
     if given == (args.log is not None):
         parser.error("give the air of now (--temperature-c, --humidity-pct), or a --log")
-    venue = shell.venue_named(args.venue)
+    venue = common.venue_named(args.venue)
     with parser.judging():
         saved = None if args.plan is None else saved_plan(venue, args.plan)
-        air = shell.air_of(venue, args)
-    with shell.fitting(args.venue):
+        air = common.air_of(venue, args)
+    with common.fitting(args.venue):
         plan = plan_fills(venue) if saved is None else evaluate(venue, saved[0], air=saved[1])
     if args.log is None:
         print("\n".join(_now(plan, air, as_json=args.json)))
-        return shell.OK
+        return common.OK
     try:
         log = _read_log(args.log, plan.air.pressure_kpa)
     except (OSError, ValueError) as error:
         reason = f"cannot be read, {error.strerror}" if isinstance(error, OSError) else error
-        return shell.fail(f"{short(args.log)}: {reason}", shell.BAD_VENUE)
+        return common.fail(f"{short(args.log)}: {reason}", common.BAD_VENUE)
     print(_over_log(plan, log, as_json=args.json))
-    return shell.OK
+    return common.OK
 
 
 def _now(plan: FillPlan, air: Air, *, as_json: bool) -> Iterator[str]:
     """Say what to dial now: one line a fill."""
     row, = plan.retime_rows([air])
-    fills = shell.sounding(plan)
+    fills = common.sounding(plan)
     planned = {name: plan.settings[name].delay_ms for name in fills}
     if as_json:
         yield json.dumps({**vars(air), "speed_m_s": air.speed_m_s,
@@ -67,7 +67,7 @@ def _now(plan: FillPlan, air: Air, *, as_json: bool) -> Iterator[str]:
     for name, old in planned.items():
         device = plan.venue.outputs[name]
         yield plain(f"{name:{width}}  {row[name]:8.2f} ms ({row[name] - old:+.2f}), "
-                    f"{shell.samples_of(row[name], device)}, in {device.set_in}")
+                    f"{common.samples_of(row[name], device)}, in {device.set_in}")
     if not fills:
         yield "no fill sounds: there is nothing to re-time"
 
@@ -126,7 +126,7 @@ def _over_log(plan: FillPlan, log: Sequence[_Line], *, as_json: bool) -> str:
     """Return the delays of every line of a log, as CSV or JSON."""
     winds = [wind for *_, wind in log if wind is not None]
     rows = plan.retime_rows([air for _, air, _ in log], winds or None)
-    names = (*_NEEDED, *shell.sounding(plan))
+    names = (*_NEEDED, *common.sounding(plan))
     if as_json:
         return json.dumps([{"when": when, **{name: row[name] for name in names}}
                            for (when, *_), row in zip(log, rows, strict=True)])

@@ -11,6 +11,7 @@ import numpy as np
 from fillalign._validate import check_choice
 from fillalign.air import Air
 from fillalign.field import Settings, speech_at
+from fillalign.planning.decide import Prospect, decided, prospect
 from fillalign.planning.delay import delay_bases, delay_uncertainty, wanted_delays_ms
 from fillalign.planning.doubts import survey_doubts
 from fillalign.planning.equalise import (
@@ -32,7 +33,6 @@ from fillalign.planning.need import (
     gain_before_feedback_db,
     rows_with,
 )
-from fillalign.planning.plan import Prospect, decided, prospect
 from fillalign.planning.result import FillPlan, FillReport
 from fillalign.planning.seats import Walk, check_seats
 from fillalign.planning.trim import OFF_DB, TrimCurve, trim_curves

@@ -25,7 +25,7 @@ from fillalign.precedence import ECHO_LIMITS
 from fillalign.venue import Venue, headroom_db
 
 if TYPE_CHECKING:
-    from fillalign.planning.plan import Prospect
+    from fillalign.planning.decide import Prospect
     from fillalign.planning.result import FillPlan, FillReport
     from fillalign.planning.seats import Walk
 

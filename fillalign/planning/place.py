@@ -18,8 +18,8 @@ from fillalign._text import quoted
 from fillalign._validate import as_air, as_number, check_type
 from fillalign.air import Air
 from fillalign.field import Settings
+from fillalign.planning.decide import decided
 from fillalign.planning.need import Yardstick, gain_before_feedback_db, rows_with
-from fillalign.planning.plan import decided
 from fillalign.planning.result import FillPlan
 from fillalign.planning.seats import check_seats
 from fillalign.planning.wording import Finding, Kind

@@ -1,6 +1,6 @@
 """The parts of a venue, and its file's keys: states, room, loudspeakers, outputs, areas, goals.
 
-Frozen records that meet the rules of `fillalign.venue.rules` from when they are made. What
+Frozen records that meet the rules of `fillalign.venue.consistency` from when they are made. What
 a field takes stands beside it, once, for the record and for the file: a new key is a field
 here and a line in `data/tidewell_hall.toml`. All lengths are metres in venue axes: the
 origin is the floor below the centre of the line of the mains, x points into the room, y to
@@ -24,7 +24,7 @@ from fillalign.air import Air
 from fillalign.filters import LowCutKind
 from fillalign.propagation import LATENCY
 from fillalign.trilateration import SIDES
-from fillalign.venue.rules import check_row, refuse, steps_m
+from fillalign.venue.consistency import check_row, refuse, steps_m
 from fillalign.venue.values import (
     ROLES,
     SIDES_M,

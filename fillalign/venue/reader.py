@@ -2,7 +2,7 @@
 
 Every problem of the file is collected before anything is raised, each with its table and
 key. A value's range stands beside its field in `fillalign.venue.model` and is held by
-`fillalign.venue.values`; what values ask of one another is said by `fillalign.venue.rules`.
+`fillalign.venue.values`; what values ask of one another is said by `fillalign.venue.consistency`.
 What the file leaves out or gives in another form is worked out here, and listed.
 """
 
@@ -22,8 +22,7 @@ from fillalign._text import LONGEST_PATH, plain, short
 from fillalign._validate import as_path, check_type
 from fillalign.air import Air, pressure_kpa_at_altitude
 from fillalign.trilateration import locate
-from fillalign.venue.model import RECORDS, STATES, Area, blank_row
-from fillalign.venue.rules import (
+from fillalign.venue.consistency import (
     PROBLEMS_TOLD,
     Problem,
     box_volume_m3,
@@ -32,6 +31,7 @@ from fillalign.venue.rules import (
     told,
     too_many,
 )
+from fillalign.venue.model import RECORDS, STATES, Area, blank_row
 from fillalign.venue.values import (
     NAMED,
     ROLES,

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from fillalign._files import write_whole
 from fillalign._text import listed, quoted, short
 from fillalign._validate import Programme, as_path, check_type
+from fillalign.venue.consistency import Problem, check_device, check_whole, highest_trim_db, refuse
 from fillalign.venue.model import (
     RECORDS,
     TABLES,
@@ -32,7 +33,6 @@ from fillalign.venue.model import (
     row_of,
     title,
 )
-from fillalign.venue.rules import Problem, check_device, check_whole, highest_trim_db, refuse
 from fillalign.venue.values import ROLES, Fixed, Row, Tables, must
 from fillalign.venue.writer import toml_text
 

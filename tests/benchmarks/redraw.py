@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
 from fillalign.classroom.widgets import projector
 from tests.live_figures import all_figures
 

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 import fillalign.classroom as classroom
-from fillalign.classroom import figures, kept, players, widgets
+from fillalign.classroom import answers_file, figures, players, widgets
 from fillalign.classroom.boxes import (
     answer_box,
     class_predictions,
@@ -26,8 +26,8 @@ from fillalign.classroom.exercises import check, hint, right_answer, solution
 from fillalign.classroom.figures import Picture
 from fillalign.classroom.hearing import HeardBox, words_right
 from fillalign.classroom.lessons import l02, l03, l05, l08
-from fillalign.classroom.live import LiveFigure, LivePlayer
-from fillalign.classroom.twenty_minutes import quick_form
+from fillalign.classroom.live_panels import LiveFigure, LivePlayer
+from fillalign.classroom.number_form import quick_form
 from fillalign.classroom.widgets import Choice, Slider, Switch, progress_bar, projector
 
 X = np.linspace(0, 10, 50)
@@ -38,11 +38,11 @@ def _fresh():
     # Panels of other tests need not follow the size switch.
     widgets.size.followers.clear()
     widgets.size.calls.clear()
-    kept.forget()
+    answers_file.forget()
     projector(False)
     yield
     projector(False)
-    kept.forget()
+    answers_file.forget()
 
 
 def parabola(**more):
@@ -397,7 +397,7 @@ def test_importing_the_library_leaves_widgets_out_and_the_kit_loads_by_name():
     code = ("import sys, fillalign, fillalign.classroom as c; "
             "assert 'ipywidgets' not in sys.modules; assert 'matplotlib' not in sys.modules; "
             "c.health_check; assert 'matplotlib' not in sys.modules; "
-            "import fillalign.classroom.twenty_minutes; assert callable(c.quick_form)")
+            "import fillalign.classroom.number_form; assert callable(c.quick_form)")
     subprocess.run([sys.executable, "-c", code], check=True)
     for name in classroom.__all__:
         assert getattr(classroom, name) is not None
@@ -522,7 +522,7 @@ def test_an_exercise_may_be_folded_and_still_answers():
     box.entry.value = "many"
     box.check.click()
     assert "one number" in box.reply.value
-    kept.forget()
+    answers_file.forget()
 
 
 @pytest.mark.parametrize(("heard", "right"), [

@@ -2,5 +2,5 @@
 
 A new lesson adds its files here, changes none, and gets a notebook of the same number in
 `notebooks/`. Lesson 03 is a short one to start from; its panels are made of
-`fillalign.classroom.live`.
+`fillalign.classroom.live_panels`.
 """

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 from fillalign.audio import render_seat
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.hall import fills_off, hall, with_fills
-from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.live_panels import LiveFigure, LivePlayer
 from fillalign.classroom.players import FloatArray
 from fillalign.classroom.venues import demo_sound, demo_venue
 from fillalign.classroom.widgets import Choice, Slider, Switch

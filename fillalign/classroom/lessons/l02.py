@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from fillalign.air import Air
 from fillalign.classroom.figures import GREY, LINES
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
 from fillalign.classroom.widgets import Slider
 from fillalign.propagation import travel_time_ms
 

@@ -8,8 +8,8 @@ from matplotlib.figure import Figure
 
 from fillalign.air import Air
 from fillalign.classroom.figures import HUE, INK, LINES, key_above
-from fillalign.classroom.live import LiveFigure
-from fillalign.classroom.twenty_minutes import NumberForm
+from fillalign.classroom.live_panels import LiveFigure
+from fillalign.classroom.number_form import NumberForm
 from fillalign.classroom.widgets import Slider
 from fillalign.propagation import distance_m, fill_delay_ms, gap_ms, seat_delay_ms
 from fillalign.units import m_to_ft, ms_to_m, ms_to_samples

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from fillalign.absorption import THIRDS_HZ, band_edges_hz
 from fillalign.classroom.figures import GREY, LINES, key_above
 from fillalign.classroom.lessons.scales import frequency_axis
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
 from fillalign.classroom.players import FloatArray
 from fillalign.classroom.venues import demo_plan
 from fillalign.classroom.widgets import Slider, Switch

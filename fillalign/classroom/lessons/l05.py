@@ -16,9 +16,9 @@ from fillalign.classroom.lessons.hall import (
     seats_with,
     with_fills,
 )
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
+from fillalign.classroom.number_form import NumberForm
 from fillalign.classroom.players import FloatArray
-from fillalign.classroom.twenty_minutes import NumberForm
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.levels import db_to_amplitude, db_to_power, fill_level_db, power_to_db
 from fillalign.planning import FillReport, TrimCurve

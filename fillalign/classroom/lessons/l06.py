@@ -20,7 +20,7 @@ from fillalign.classroom.lessons.hall import (
     with_fills,
 )
 from fillalign.classroom.lessons.scales import frequency_axis
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
 from fillalign.classroom.players import FloatArray
 from fillalign.classroom.widgets import Choice, Slider, Switch
 from fillalign.field import seat_field

@@ -13,7 +13,7 @@ from fillalign.air import Air
 from fillalign.audio import air_filter
 from fillalign.classroom.figures import LINES, key_above
 from fillalign.classroom.lessons.scales import frequency_axis
-from fillalign.classroom.live import LiveFigure, LivePlayer
+from fillalign.classroom.live_panels import LiveFigure, LivePlayer
 from fillalign.classroom.venues import demo_sound
 from fillalign.classroom.widgets import Slider
 from fillalign.filters import shelf_response

@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 
 from fillalign.air import Air
 from fillalign.classroom.figures import LINES, key_above
-from fillalign.classroom.live import LiveFigure
-from fillalign.classroom.twenty_minutes import NumberForm
+from fillalign.classroom.live_panels import LiveFigure
+from fillalign.classroom.number_form import NumberForm
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider, Switch
 from fillalign.propagation import travel_time_ms

@@ -21,7 +21,7 @@ from fillalign.audio import (
     write_wav,
 )
 from fillalign.classroom.figures import LINES, key_above
-from fillalign.classroom.live import LiveFigure
+from fillalign.classroom.live_panels import LiveFigure
 from fillalign.classroom.own_take import TakeForm
 from fillalign.classroom.venues import data_path, demo_plan
 from fillalign.classroom.widgets import Slider

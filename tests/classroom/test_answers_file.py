@@ -5,7 +5,7 @@ import os
 
 import pytest
 
-from fillalign.classroom import kept, predictions
+from fillalign.classroom import answers_file, predictions
 from fillalign.classroom.boxes import answer_box, class_predictions, predict, reveal
 from fillalign.classroom.exercises import right_answer
 from fillalign.classroom.own_work import checklist, class_work, my_work
@@ -14,15 +14,15 @@ from fillalign.classroom.own_work import checklist, class_work, my_work
 @pytest.fixture(autouse=True)
 def folder(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    kept.forget()
+    answers_file.forget()
     yield tmp_path
-    kept.forget()
+    answers_file.forget()
 
 
 def restart():
     """Forget what the kernel holds, as a restart does, and find the file again."""
-    kept.forget()
-    kept.keep_in()
+    answers_file.forget()
+    answers_file.keep_in()
 
 
 def test_nothing_is_written_outside_a_notebook(folder):
@@ -31,24 +31,24 @@ def test_nothing_is_written_outside_a_notebook(folder):
 
 
 def test_a_notebook_keeps_without_being_asked(folder, monkeypatch):
-    monkeypatch.setattr(kept, "_in_a_notebook", lambda: True)
+    monkeypatch.setattr(answers_file, "_in_a_notebook", lambda: True)
     predictions.write_down("00-a", 60)
-    assert [path.name for path in folder.iterdir()] == [kept.FILE]
-    kept.forget()
+    assert [path.name for path in folder.iterdir()] == [answers_file.FILE]
+    answers_file.forget()
     assert predictions.predicted("00-a") == 60.0
 
 
 def test_a_file_that_is_none_of_ours_is_left_alone(folder, monkeypatch):
-    (folder / kept.FILE).write_text("[1, 2]", encoding="utf-8")
-    monkeypatch.setattr(kept, "_in_a_notebook", lambda: True)
+    (folder / answers_file.FILE).write_text("[1, 2]", encoding="utf-8")
+    monkeypatch.setattr(answers_file, "_in_a_notebook", lambda: True)
     assert predictions.write_down("00-a", 60) == "Written down: 60 ms."
-    assert (folder / kept.FILE).read_text(encoding="utf-8") == "[1, 2]"
+    assert (folder / answers_file.FILE).read_text(encoding="utf-8") == "[1, 2]"
     with pytest.raises(ValueError, match=r"these are no answers of a lesson: '\[1, 2\]'"):
-        kept.keep_in()
+        answers_file.keep_in()
 
 
 def test_boxes_show_again_what_was_written_in_them():
-    kept.keep_in()
+    answers_file.keep_in()
     box = predict("00-a")
     box.entry.value = "70"
     box.button.click()
@@ -69,7 +69,7 @@ def test_boxes_show_again_what_was_written_in_them():
 
 
 def test_tries_and_hints_are_counted_on():
-    kept.keep_in()
+    answers_file.keep_in()
     for _ in range(3):
         box = answer_box("00-a", seed=1)
         assert box.solution.disabled
@@ -80,18 +80,18 @@ def test_tries_and_hints_are_counted_on():
 
 
 def test_two_notebooks_share_a_file(folder):
-    kept.keep_in()
+    answers_file.keep_in()
     predictions.write_down("00-a", 60)
-    other = json.loads((folder / kept.FILE).read_text(encoding="utf-8"))
+    other = json.loads((folder / answers_file.FILE).read_text(encoding="utf-8"))
     other["predictions"]["02-a"] = 4.0
-    (folder / kept.FILE).write_text(json.dumps(other), encoding="utf-8")
+    (folder / answers_file.FILE).write_text(json.dumps(other), encoding="utf-8")
     predictions.write_down("00-b", 1.5)
     restart()
-    assert kept.kept("predictions") == {"00-a": 60.0, "00-b": 1.5, "02-a": 4.0}
+    assert answers_file.kept("predictions") == {"00-a": 60.0, "00-b": 1.5, "02-a": 4.0}
 
 
 def test_what_cannot_be_written_stays_in_memory(folder):
-    kept.keep_in(folder / "missing" / "mine.json")
+    answers_file.keep_in(folder / "missing" / "mine.json")
     said = predictions.write_down("00-a", 70)
     assert said.startswith("Written down: 70 ms. Not kept: ")
     assert said.endswith("mine.json: cannot be written, No such file or directory; nothing was "
@@ -100,20 +100,21 @@ def test_what_cannot_be_written_stays_in_memory(folder):
 
 
 def test_the_file_is_replaced_whole(folder, monkeypatch):
-    kept.keep_in()
+    answers_file.keep_in()
     predictions.write_down("00-a", 70)
-    before = (folder / kept.FILE).read_bytes()
+    before = (folder / answers_file.FILE).read_bytes()
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "replace", full)
     assert "Not kept" in predictions.write_down("00-a", 80)
-    assert {path.name: path.read_bytes() for path in folder.iterdir()} == {kept.FILE: before}
+    left = {path.name: path.read_bytes() for path in folder.iterdir()}
+    assert left == {answers_file.FILE: before}
 
 
 def test_one_click_clears_memory_and_file(folder):
-    kept.keep_in()
+    answers_file.keep_in()
     work = my_work()
     predictions.write_down("00-a", 70)
     assert "1 prediction, 0 exercises, 0 ticks" in work.count.value
@@ -125,7 +126,7 @@ def test_one_click_clears_memory_and_file(folder):
 
 
 def test_a_class_in_one_table(folder):
-    kept.keep_in()
+    answers_file.keep_in()
     predictions.write_down("00-a", 70)
     box = answer_box("00-b", seed=2)
     box.entry.value = "0"
@@ -135,7 +136,7 @@ def test_a_class_in_one_table(folder):
     checklist("00", "- Walk.").ticks[0].value = True
     sent = folder / "sent"
     sent.mkdir()
-    (folder / kept.FILE).rename(sent / "row-two.json")
+    (folder / answers_file.FILE).rename(sent / "row-two.json")
     (sent / "back.json").write_text('{"predictions": {"00-a": 50}}', encoding="utf-8")
     table = class_work(sent)
     assert table.loc["row-two", "exercise 00-b"] == "right, 2 tries"

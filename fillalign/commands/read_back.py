@@ -20,7 +20,7 @@ from typing import Any
 from fillalign import audio, planning, venue as venues
 from fillalign._text import LONGEST_PATH, csv_text, quoted, short
 from fillalign.air import Air
-from fillalign.commands.shell import air_of, fitting, same_venue, tells_air
+from fillalign.commands.common import air_of, fitting, same_venue, tells_air
 from fillalign.venue import Measured, OutputSettings, Venue, VenueError, entry_toml, with_entries
 
 PLAN_HELP = ("what was planned: the sheet's CSV, or JSON from 'fillalign VENUE.toml --json' "

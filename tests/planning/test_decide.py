@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from fillalign import Measured, evaluate, plan_fills, propagation, seat_field
-from fillalign.planning import Bound, Kind, plan as deciding
+from fillalign.planning import Bound, Kind, decide as deciding
 from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
 from tests.plan_properties import with_trims
