@@ -68,7 +68,7 @@ def test_without_fills_the_columns_are_the_same():
     assert {row[place] for row in rows for place in later} == {""}
 
 
-def test_samples_are_raised_to_whole_ones():
+def test_delays_to_the_tenth_of_a_microsecond_and_samples_raised_to_whole_ones():
     """A fill that is not early waits to the next sample: 639 at 48 kHz are 13.3125 ms."""
     wanted = {
         # Less than a millionth of a sample above a whole one counts as that one.
@@ -79,8 +79,10 @@ def test_samples_are_raised_to_whole_ones():
     changed = {**SETTINGS, **{name: replace(SETTINGS[name], delay_ms=delay_ms)
                               for name, (delay_ms, _) in wanted.items()}}
     plan = evaluate(lopsided_venue(), changed)
-    for name, (_, samples) in wanted.items():
-        assert csv_row(plan, name)["delay_samples"] == str(samples)
+    for name, (delay_ms, samples) in wanted.items():
+        row = csv_row(plan, name)
+        assert row["delay_samples"] == str(samples)
+        assert float(row["delay_ms"]) == pytest.approx(delay_ms, abs=0.5e-4)
 
 
 def csv_row(plan, name):
