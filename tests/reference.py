@@ -24,7 +24,7 @@ if __name__ == "__main__":
 
 import fillalign  # noqa: E402
 from fillalign.venue.consistency import LIMITS, SEAT_LIMIT  # noqa: E402
-from fillalign.venue.model import TABLES  # noqa: E402
+from fillalign.venue.keys import TABLES  # noqa: E402
 from fillalign.venue.values import NAMED, ROWS, Key, allowed  # noqa: E402
 from tests import public  # noqa: E402
 

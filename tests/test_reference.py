@@ -5,7 +5,7 @@ import re
 import pdoc
 import pytest
 
-from fillalign.venue.model import TABLES
+from fillalign.venue.keys import TABLES
 from tests import public, reference
 
 

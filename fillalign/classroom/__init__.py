@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from fillalign.classroom.answer_keys import answer_key, answer_key_html
     from fillalign.classroom.answers_file import keep_in, kept_text
     from fillalign.classroom.boxes import (
         answer_box,
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     )
     from fillalign.classroom.exercises import check, exercise_seed, hint, question, solution
     from fillalign.classroom.health import health_check, versions
-    from fillalign.classroom.keys import answer_key, answer_key_html
     from fillalign.classroom.live_panels import LiveFigure, LivePlayer
     from fillalign.classroom.number_form import quick_form
     from fillalign.classroom.own_venue import own_plan, plan_picture, venue_form
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from fillalign.classroom.widgets import Choice, Slider, Switch, progress_bar, projector
 
 _HOMES = {
-    "keys": ("answer_key", "answer_key_html"),
+    "answer_keys": ("answer_key", "answer_key_html"),
     "boxes": ("answer_box", "class_predictions", "folded", "predict", "reveal"),
     "exercises": ("check", "exercise_seed", "hint", "question", "solution"),
     "health": ("health_check", "versions"),

@@ -1,7 +1,7 @@
 """How long a fill must wait: three answers from the same paths, for any air.
 
-The formula is `fillalign.propagation.seat_delay_ms`; which answer is dialled, and at which
-trim, is chosen in `fillalign.planning.decide`.
+The formula is `fillalign.propagation.seat_delay_ms`. Here stands which answer a fill's rule
+takes; at which trim it is asked is searched in `fillalign.planning.decide`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Trim of a tier of fills: what each trim does to every row, and which to take."""
+"""Trim of a tier of fills: what each trim does to every row, and which to take.
+
+Which trims are tried, and with which filters, is in `fillalign.planning.decide`.
+"""
 
 from __future__ import annotations
 

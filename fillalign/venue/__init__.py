@@ -4,7 +4,7 @@ In comes a venue file (TOML) or records made in code; out goes a `Venue` that fi
 and the file again.
 """
 
-from fillalign.venue.model import (
+from fillalign.venue.keys import (
     STATES,
     Area,
     DelayRule,
@@ -28,7 +28,7 @@ from fillalign.venue.starter import (
     starter_toml,
     survey_form_html,
 )
-from fillalign.venue.whole import (
+from fillalign.venue.venue import (
     Venue,
     as_venue,
     check_dialled,

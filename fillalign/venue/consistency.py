@@ -1,6 +1,6 @@
 """What the values of a venue ask of one another: for files, records and what is dialled.
 
-The range of a single value stands beside its field, in `fillalign.venue.model`. Here comes
+The range of a single value stands beside its field, in `fillalign.venue.keys`. Here comes
 first what a value asks of others in its row, then what rows ask of one another: presence,
 names, roles, places, and how many. The reader makes rows of a file's tables, the records of
 themselves: the same words come out for both.

@@ -1,7 +1,7 @@
-"""Reads a venue file (TOML) into a `fillalign.venue.model.Venue`.
+"""Reads a venue file (TOML) into a `fillalign.venue.venue.Venue`.
 
 Every problem of the file is collected before anything is raised, each with its table and
-key. A value's range stands beside its field in `fillalign.venue.model` and is held by
+key. A value's range stands beside its field in `fillalign.venue.keys` and is held by
 `fillalign.venue.values`; what values ask of one another is said by `fillalign.venue.consistency`.
 What the file leaves out or gives in another form is worked out here, and listed.
 """
@@ -31,7 +31,7 @@ from fillalign.venue.consistency import (
     told,
     too_many,
 )
-from fillalign.venue.model import RECORDS, STATES, Area, blank_row
+from fillalign.venue.keys import RECORDS, STATES, Area, blank_row
 from fillalign.venue.values import (
     NAMED,
     ROLES,
@@ -47,7 +47,7 @@ from fillalign.venue.values import (
     shown,
     take,
 )
-from fillalign.venue.whole import Venue
+from fillalign.venue.venue import Venue
 
 FILE_LIMIT_BYTES: Final = 2_000_000
 # Other spellings of a unit: suffix, suffix accepted instead, its factor, its unit.

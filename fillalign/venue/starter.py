@@ -12,9 +12,9 @@ from fillalign._text import html_text
 from fillalign._validate import as_number, check_choice
 from fillalign.levels import a_weighting_db, db_to_power, power_to_db
 from fillalign.room import sabine_rt60_s
-from fillalign.venue.model import TABLES
+from fillalign.venue.keys import TABLES
 from fillalign.venue.reader import read_venue
-from fillalign.venue.whole import Venue
+from fillalign.venue.venue import Venue
 
 DEMO_VENUES = ("tidewell_hall", "cinder_meadow", "saltmarsh_chapel", "lantern_room",
                "pewter_barn")

@@ -1,6 +1,6 @@
 """Values of a venue as given: taken in our unit or refused in words, and kept in rows.
 
-Private to the room. What each key takes stands beside its field in `fillalign.venue.model`.
+Private to the room. What each key takes stands beside its field in `fillalign.venue.keys`.
 The same words refuse a value in a file and in a record; the reader puts file and table
 before them, a record its name.
 """

@@ -17,7 +17,7 @@ from fillalign.classroom import (
     kept,
     predictions as pr,
 )
-from fillalign.classroom.keys import answer_key, answer_key_html
+from fillalign.classroom.answer_keys import answer_key, answer_key_html
 from fillalign.classroom.questions import _entries, all_exercises, all_predictions
 from tests import public
 

@@ -22,7 +22,7 @@ from hypothesis import given, settings, strategies as st
 
 from fillalign.loudspeakers import off_axis_angles
 from fillalign.venue import DEMO_VENUES
-from fillalign.venue.model import TABLES
+from fillalign.venue.keys import TABLES
 from fillalign.venue.reader import FEET, FILE_LIMIT_BYTES, VenueError, read_venue
 from fillalign.venue.values import NAMED, SINGLE
 

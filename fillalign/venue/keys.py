@@ -1,4 +1,4 @@
-"""The parts of a venue, and its file's keys: states, room, loudspeakers, outputs, areas, goals.
+"""The keys of a venue file, in its records: states, room, loudspeakers, outputs, areas, goals.
 
 Frozen records that meet the rules of `fillalign.venue.consistency` from when they are made. What
 a field takes stands beside it, once, for the record and for the file: a new key is a field

@@ -1,6 +1,6 @@
 """A whole venue: its records together, and what is dialled on its outputs.
 
-The axes are those of `fillalign.venue.model`.
+The axes are those of `fillalign.venue.keys`.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from fillalign._files import write_whole
 from fillalign._text import listed, quoted, short
 from fillalign._validate import Programme, as_path, check_type
 from fillalign.venue.consistency import Problem, check_device, check_whole, highest_trim_db, refuse
-from fillalign.venue.model import (
+from fillalign.venue.keys import (
     RECORDS,
     TABLES,
     Area,
