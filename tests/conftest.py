@@ -2,6 +2,7 @@
 
 import gc
 import os
+from unittest import mock
 
 # Arrays here are small: threads of the linear algebra wait for one another more than they work.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -33,6 +34,26 @@ def pytest_runtestloop(session: pytest.Session):
 
     with warm_kernels():
         return (yield)
+
+
+class Examples:
+    """How examples in docstrings run: they plan the same demo venues again and again."""
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_call(self, item: pytest.Item):
+        """Plan a demo venue once for all of them; leave out the pictures of sheets."""
+        if not isinstance(item, pytest.DoctestItem):
+            return (yield)
+        from tests.demo_plans import planned_once
+
+        with (mock.patch("fillalign.plan_fills", planned_once),
+              mock.patch("fillalign.plots.page_picture", return_value=b"<svg/>")):
+            return (yield)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Have a say in examples, which lie in another folder."""
+    config.pluginmanager.register(Examples())
 
 
 @pytest.fixture

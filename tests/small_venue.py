@@ -1,8 +1,22 @@
-"""A small invented hall for tests of field and planner: fast to plan."""
+"""A small invented hall for tests of field and planner: fast to plan, and planned once."""
 
 from dataclasses import replace
+from functools import cache
 
-from fillalign import Air, Area, Goals, Loudspeaker, Output, Room, Source, State, Venue
+from fillalign import (
+    Air,
+    Area,
+    FillPlan,
+    Goals,
+    Loudspeaker,
+    Output,
+    Room,
+    Source,
+    State,
+    Venue,
+    evaluate,
+    plan_fills,
+)
 
 RT60 = dict.fromkeys((63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000), 1.4)
 
@@ -68,6 +82,18 @@ def small_hall(*, shift=(0.0, 0.0, 0.0), mirror=False, outdoors=False, wind_m_s=
                                         drawn=any(shift[1:])),
         stage_microphone_m=at(-1, 0, 1.5),
     )
+
+
+@cache
+def small_plan(**options) -> FillPlan:
+    """Return the plan of the hall, made once for all tests that only read it."""
+    return plan_fills(small_hall(**options))
+
+
+@cache
+def small_rest(**options) -> FillPlan:
+    """Return the hall with nothing dialled, examined once for all tests that only read it."""
+    return evaluate(small_hall(**options), {})
 
 
 def with_output(venue, name, **changes):

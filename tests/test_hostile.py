@@ -45,7 +45,7 @@ from fillalign.plots.base import label
 from fillalign.sheet import setup_sheet_csv, setup_sheet_html, text_and_csv as sheet
 from fillalign.venue.reader import VenueError
 from tests.demo_plans import DATA
-from tests.small_venue import small_hall
+from tests.small_venue import small_hall, small_plan
 
 # A venue file may hold these.
 ALLOWED = (
@@ -137,7 +137,7 @@ def html(plan):
 
 @pytest.fixture(scope="module")
 def tame():
-    return plan_fills(needy())
+    return small_plan(allowed_fall_db=2.0)
 
 
 @pytest.fixture(scope="module")

@@ -30,7 +30,7 @@ from fillalign.commands import VERBS, plain_warnings
 from fillalign.commands.plan import plan_parser
 from fillalign.sheet import quick_answer, setup_sheet_text
 from tests.demo_plans import DATA, demo_plan
-from tests.small_venue import small_hall
+from tests.small_venue import small_plan
 
 ROOM = str(DATA / "lantern_room.toml")
 LADDER = ["--main-m", "41", "--fill-m", "15", "--temperature-c", "24"]
@@ -175,7 +175,7 @@ def test_a_full_disk_is_one_line(tmp_path, monkeypatch, capsys):
 
 def test_temperature_alone_keeps_the_vapour_and_the_trims(tmp_path, capsys):
     """The delays first, re-timed; the trims are those of the file's own air."""
-    plan = plan_fills(small_hall(allowed_fall_db=2.0))
+    plan = small_plan(allowed_fall_db=2.0)
     write_venue(plan.venue, tmp_path / "hall.toml")
     air = plan.air.at_temperature(12.0)
     retimed = plan.retime([12.0])
@@ -501,7 +501,8 @@ os.kill(os.getpid(), signal.SIGINT)
 
 @posix
 @pytest.mark.parametrize(("number", "call"), [
-    (signal.SIGINT, "fsync"), (signal.SIGTERM, "link"), (signal.SIGTERM, "unlink"),
+    (signal.SIGINT, "fsync"), (signal.SIGTERM, "unlink"),
+    pytest.param(signal.SIGTERM, "link", marks=pytest.mark.long),
 ])
 def test_a_signal_while_files_are_written_waits_for_them(tmp_path, number, call):
     """They are written whole and named; no part of one stays behind."""

@@ -14,7 +14,7 @@ from scipy.signal import oaconvolve
 from fillalign.__main__ import main
 from fillalign.audio import exponential_sweep, take_turns
 from fillalign.sheet import setup_sheet_csv
-from tests.demo_plans import demo_plan
+from tests.demo_plans import demo_plan, planned_once
 
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -22,6 +22,7 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 
 def test_example_runs_as_printed(monkeypatch):
     monkeypatch.chdir(ROOT)
+    monkeypatch.setattr("fillalign.plan_fills", planned_once)
     results = doctest.testfile(
         str(ROOT / "README.md"), module_relative=False, optionflags=doctest.NORMALIZE_WHITESPACE
     )

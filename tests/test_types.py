@@ -5,10 +5,11 @@ mistake, beside it, must pass.
 """
 
 import dataclasses
+import inspect
 import re
 from pathlib import Path
+from typing import get_overloads
 
-import mypy.api
 import numpy as np
 import pytest
 
@@ -22,7 +23,7 @@ from fillalign import (
     seat_field,
     seat_speech,
 )
-from fillalign._validate import ByValue
+from fillalign._validate import ByValue, FloatArray, Form
 from fillalign.audio import Arrival, GapReading, OctaveDecay
 from fillalign.planning import low_cuts
 from fillalign.trilateration import Located
@@ -83,7 +84,10 @@ def right(venue: Venue, air: Air, row: Array, log: "pd.Series[float]") -> None:
 '''
 
 
+@pytest.mark.long
 def test_mypy_catches_every_planted_mistake_and_nothing_else(tmp_path):
+    import mypy.api
+
     script = tmp_path / "script.py"
     script.write_text(SCRIPT, encoding="utf-8")
     # The project's own configuration and cache: what its check has read is not read again.
@@ -94,6 +98,21 @@ def test_mypy_catches_every_planted_mistake_and_nothing_else(tmp_path):
     planted = {number for number, line in enumerate(SCRIPT.splitlines(), 1) if "  # " in line}
     assert len(planted) == 12
     assert lines == planted, said + failed
+
+
+def test_a_checker_is_told_that_a_number_gives_a_number_and_an_array_an_array():
+    """First whatever comes back in the form that went in, then what else makes an array."""
+    functions = [getattr(public, name) for name in public.NAMES]
+    told = {one: [inspect.signature(form) for form in get_overloads(one)]
+            for one in functions if inspect.isfunction(one) and get_overloads(one)}
+    assert len(told) >= 35
+    for function, forms in told.items():
+        assert [form.return_annotation for form in forms] == [Form, FloatArray], function
+        named = {tuple(form.parameters) for form in forms} | {
+            tuple(inspect.signature(function).parameters)}
+        assert len(named) == 1, function
+    assert Form.__constraints__[:2] == (float, FloatArray)
+    assert (ROOT / "fillalign" / "py.typed").is_file()
 
 
 HALL = read_demo_venue("lantern_room")

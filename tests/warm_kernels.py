@@ -1,7 +1,7 @@
 """Kernels for the lessons, each forked from one process that has loaded what all of them load.
 
 Eleven kernels that load scipy and matplotlib and plan the same hall take more of the lessons'
-time than the lessons. Nothing of the classroom but the hall's plan is there beforehand, and
+time than the lessons. Nothing of the classroom but two plans is there beforehand, and
 the lessons' tests in a browser start kernels as everybody does.
 """
 

@@ -13,4 +13,6 @@ import fillalign.plots
 import fillalign.sheet  # noqa: F401
 from fillalign.classroom.venues import demo_plan
 
-demo_plan("tidewell_hall")
+# Of the plans those of more than one lesson.
+for name in ("tidewell_hall", "cinder_meadow"):
+    demo_plan(name)

@@ -28,6 +28,11 @@ REPEATS = {
     "clocks 100 millionths apart", "gap 0 outdoors", "plan only, fill silent, outdoors",
     "mono sum, outdoors", "mains alone in free field", "takes swapped, a plan at hand",
     "2.9 for 3 s", "fill left on in the mains' take",
+    "both and mains alone, 5 s of noise", "both and mains alone, fill silent",
+    "gap 0 in free field", "gap 0 in free field, fill moved", "fill not routed",
+    "mains left open", "swapped, a plan at hand", "soft clipping", "automatic gain",
+    "stopped inside the last turn", "another spacing", "plays on", "played at another rate",
+    "phone, FLAC, one side", "phone to 7 or 10 kHz, crossovers",
 }
 
 

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from fillalign import Output, plan_fills
+from fillalign import Output
 from fillalign.classroom import seat_panel, widgets
 from fillalign.classroom.seat import CONTROLS
 from fillalign.field import Settings
 from tests.random_venues import random_venue
-from tests.small_venue import small_hall
+from tests.small_venue import small_plan
 
 SEAT = (27.0, 5.0)
 START = {"delay_ms": 31.0, "trim_db": -3.0, "low_cut_hz": None, "shelf_db": 0.0}
@@ -30,7 +30,7 @@ def _fresh():
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall(wind_m_s=4.0, outdoors=True))
+    return small_plan(wind_m_s=4.0, outdoors=True)
 
 
 @pytest.fixture

@@ -7,13 +7,13 @@ import re
 
 import pytest
 
-from fillalign import audio, plan_fills, write_venue
+from fillalign import audio, write_venue
 from fillalign.audio import GapReading
 from fillalign.planning import expected_reading
 from tests.commands.shell import ends
-from tests.small_venue import small_hall
+from tests.small_venue import small_plan
 
-PLAN = plan_fills(small_hall(allowed_fall_db=2.0))
+PLAN = small_plan(allowed_fall_db=2.0)
 SEAT = (30.0, -4.0, 1.2)
 LATE = 2.4
 

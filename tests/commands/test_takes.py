@@ -12,16 +12,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fillalign import audio, plan_fills, planning, read_venue, write_venue
+from fillalign import audio, planning, read_venue, write_venue
 from fillalign.audio import Doubt, GapReading, exponential_sweep, take_turns, write_wav
 from fillalign.planning import expected_reading
 from fillalign.sheet import setup_sheet_csv
 from tests.commands.shell import ends, example_of
-from tests.small_venue import small_hall
+from tests.small_venue import small_hall, small_plan
 
 RATE = 32000
 SHORT = ("--seconds", "1", "--high-hz", "14000", "--spacing-s", "2")
-PLAN = plan_fills(small_hall(allowed_fall_db=2.0))
+PLAN = small_plan(allowed_fall_db=2.0)
 PLANNED = PLAN.settings["Fills"].delay_ms
 SEAT = (30.0, -4.0, 1.2)
 WANTED = expected_reading(PLAN.venue, PLAN.settings, "Fills", SEAT).gap_ms

@@ -19,12 +19,12 @@ from fillalign import (
 from fillalign.levels import weighted_total_db
 from fillalign.precedence import required_margin_ms
 from tests.demo_plans import demo_plan
-from tests.small_venue import RT60, small_hall, with_output
+from tests.small_venue import RT60, small_hall, small_plan, with_output
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall())
+    return small_plan()
 
 
 @pytest.fixture(scope="module")

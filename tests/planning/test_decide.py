@@ -14,12 +14,12 @@ from fillalign.precedence import precedence_limit_db
 from tests.demo_plans import VENUES, demo_plan
 from tests.plan_properties import with_trims
 from tests.plan_venues import random_venue
-from tests.small_venue import RT60, small_hall, with_output
+from tests.small_venue import RT60, small_hall, small_plan, with_output
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall())
+    return small_plan()
 
 
 def with_boxes(hall, **fields):
@@ -96,10 +96,12 @@ def test_an_output_that_stays_off_rests_without_filters():
 # Delay ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("rule", ["box-to-box", "equal-level", "never-early"])
-@pytest.mark.parametrize("margin_ms", [0.0, 8.0])
+@pytest.mark.parametrize(("rule", "margin_ms"), [
+    ("box-to-box", 0.0), ("equal-level", 8.0), ("never-early", 0.0),
+    *(pytest.param(*one, marks=pytest.mark.long) for one in (
+        ("box-to-box", 8.0), ("equal-level", 0.0), ("never-early", 8.0)))])
 def test_rule_and_margin_choose_the_delay(rule, margin_ms):
-    plan = plan_fills(small_hall(delay_rule=rule, image_margin_ms=margin_ms))
+    plan = small_plan(delay_rule=rule, image_margin_ms=margin_ms)
     wanted = plan.fill("Fills").answers.of_rule(rule) + margin_ms
     assert plan.settings["Fills"].delay_ms == pytest.approx(wanted, abs=0.3)
     steps = plan.settings["Fills"].delay_ms / 0.02
@@ -107,7 +109,7 @@ def test_rule_and_margin_choose_the_delay(rule, margin_ms):
 
 
 def test_never_early_keeps_every_covered_seat_late():
-    plan = plan_fills(small_hall(delay_rule="never-early", image_margin_ms=0.0))
+    plan = small_plan(delay_rule="never-early", image_margin_ms=0.0)
     assert plan.checks.gap_ms[plan.checks.covered].min() >= -1e-9
 
 
@@ -117,7 +119,7 @@ def test_never_early_keeps_every_covered_seat_late():
 def test_the_planner_waits_as_long_as_the_public_function_says(monkeypatch, rule, law):
     """One law, one home: a millisecond more in what a lesson calls is one more in the plan."""
     hall = small_hall(delay_rule=rule)
-    before = plan_fills(hall).settings["Fills"].delay_ms
+    before = small_plan(delay_rule=rule).settings["Fills"].delay_ms
     public = getattr(propagation, law)
 
     def later(*lengths_and_air, **given):
@@ -279,7 +281,7 @@ def test_needed_trim_is_taken_where_no_bound_forbids_it(plan):
 
 
 def test_no_bound_is_passed_where_the_image_binds():
-    plan = plan_fills(small_hall(image_margin_ms=0.0, allowed_fall_db=0.0))
+    plan = small_plan(image_margin_ms=0.0, allowed_fall_db=0.0)
     curve, trim = plan.fill("Fills").trim, plan.settings["Fills"].trim_db
     assert trim <= curve.bounds[Bound.PRECEDENCE] < curve.needed_db
     covered = plan.checks.covered
@@ -297,10 +299,10 @@ def test_maximum_level_binds():
 
 
 def test_mains_trim_reaches_the_reference_goal():
-    plan = plan_fills(small_hall(reference_dba=80.0))
+    plan = small_plan(reference_dba=80.0)
     assert plan.reference.meter_dba == pytest.approx(80.0, abs=0.26)
     assert plan.settings["Mains"].trim_db > 0
-    loud = plan_fills(small_hall(reference_dba=130.0))
+    loud = small_plan(reference_dba=130.0)
     assert plan.settings["Mains"].trim_db < loud.settings["Mains"].trim_db == 26.0
 
 
@@ -450,9 +452,9 @@ def test_of_plans_that_call_one_another_up_in_turn_the_least_lacking_is_taken(mo
 
 def same_plan(shift, mirror, outdoors):
     wind_m_s = 4.0 * outdoors
-    here = plan_fills(small_hall(outdoors=outdoors, wind_m_s=wind_m_s))
-    there = plan_fills(small_hall(shift=shift, mirror=mirror, outdoors=outdoors,
-                                  wind_m_s=wind_m_s))
+    here = small_plan(outdoors=outdoors, wind_m_s=wind_m_s)
+    there = small_plan(shift=shift, mirror=mirror, outdoors=outdoors,
+                                  wind_m_s=wind_m_s)
     one, other = here.settings["Fills"], there.settings["Fills"]
     assert one.delay_ms == pytest.approx(other.delay_ms, abs=0.021)
     assert (one.trim_db, one.low_cut_hz, one.shelf_db) == (
@@ -480,7 +482,7 @@ def test_louder_everything_changes_no_setting():
         name: replace(kind, level_dba=kind.level_dba + 7, maximum_dba=kind.maximum_dba + 7)
         for name, kind in hall.loudspeakers.items()
     }
-    assert plan_fills(replace(hall, loudspeakers=more)).settings == plan_fills(hall).settings
+    assert plan_fills(replace(hall, loudspeakers=more)).settings == small_plan().settings
 
 
 def test_a_reading_that_the_model_meets_changes_no_setting(plan):

@@ -11,7 +11,7 @@ from fillalign.planning.doubts import room_doubts, survey_doubts
 from fillalign.planning.zones import make_zones
 from fillalign.venue import DEMO_VENUES
 from tests.plan_venues import random_venue
-from tests.small_venue import small_hall
+from tests.small_venue import small_hall, small_rest
 
 FT = 1 / 0.3048
 """Feet in a metre (international foot, 1959)."""
@@ -44,7 +44,7 @@ def test_doubts_lead_the_cautions_of_a_plan():
     turned = evaluate(with_source(2, aim_m=(0.0, -4.0, 1.2)), {})
     assert turned.cautions[0] == turned.doubts[0] == str(
         next(one for one in turned.findings if one.kind is Kind.AIMS_AWAY))
-    assert evaluate(small_hall(), {}).doubts == ()
+    assert small_rest().doubts == ()
 
 
 def test_a_box_aimed_away_is_told_with_the_seats_outside_its_angles():

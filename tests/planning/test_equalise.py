@@ -22,7 +22,7 @@ from fillalign.planning.equalise import (
 from fillalign.planning.need import make_yardstick
 from fillalign.planning.zones import make_zones
 from fillalign.venue import headroom_db
-from tests.small_venue import small_hall, with_output
+from tests.small_venue import small_hall, small_plan, with_output
 
 COUNTS = THIRDS_HZ > 60.0
 
@@ -60,7 +60,7 @@ def test_low_cut_is_the_highest_then_the_steepest_within_1_db(all_kinds, limit_h
 
 
 def test_a_planned_low_cut_costs_at_most_1_db_and_the_next_costs_more():
-    plan = plan_fills(small_hall())
+    plan = small_plan()
     own = plan.settings["Fills"]
     tries = {cut.corner_hz: cut.loss_db for cut in low_cuts(plan, "Fills")}
     assert tries[own.low_cut_hz] <= 1.0

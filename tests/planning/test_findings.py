@@ -20,12 +20,12 @@ from fillalign.planning.need import Cause, make_yardstick
 from fillalign.planning.zones import deciding_seats, make_zones
 from fillalign.precedence import ECHO_LIMITS
 from tests.demo_plans import demo_plan
-from tests.small_venue import small_hall, with_output
+from tests.small_venue import small_hall, small_plan, small_rest, with_output
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall())
+    return small_plan()
 
 
 def kinds(findings):
@@ -63,7 +63,7 @@ def test_where_no_fill_is_needed_it_says_how_near_it_is(plan):
     assert said.where == "front"
     assert said.values["away_db"] == abs(need.shortfall_db)
     assert said.values["side"] == ("below" if need.shortfall_db > 0 else "above")
-    clear = plan_fills(small_hall(sti=0.3))
+    clear = small_plan(sti=0.3)
     said = of_kind(clear.findings, Kind.NOT_NEEDED)
     assert said.values["speech"][0].values["index"] == clear.needs[0].speech_index
     assert "goal 0.30" in str(said)
@@ -171,7 +171,7 @@ def test_what_is_told_of_a_fill_is_told_with_all_else_that_sounds(plan):
 
 
 def test_an_area_ahead_of_the_reference_asks_for_a_front_fill():
-    plan = plan_fills(small_hall(reference_rows_m=(24.0, 36.0), sti=0.99))
+    plan = small_plan(reference_rows_m=(24.0, 36.0), sti=0.99)
     said = next(one for one in plan.findings if one.kind is Kind.NEEDED and one.where == "front")
     assert said.values["what"] == "front fill"
 
@@ -326,7 +326,7 @@ def test_why_a_fill_stays_off():
     # The candidate has a low cut of its own.
     assert said["missing"] == pytest.approx(on.missing_steps, abs=0.02)
     assert said["missing"] > said["without"] - 0.25
-    served = plan_fills(small_hall(allowed_fall_db=30.0, highs_loss_db=40.0)).fills[0]
+    served = small_plan(allowed_fall_db=30.0, highs_loss_db=40.0).fills[0]
     assert Kind.OFF_NOT_NEEDED in kinds(served.findings)
     assert served.trim is None
 
@@ -438,7 +438,7 @@ def test_seats_past_the_echo_criterion_are_counted(plan):
 
 
 def test_a_goal_of_the_mains_that_is_missed_is_said_with_its_sign():
-    short = plan_fills(small_hall(reference_dba=130.0))
+    short = small_plan(reference_dba=130.0)
     said = of_kind(short.findings, Kind.MAINS_SHORT).values
     assert said["short_db"] == 130.0 - short.reference.meter_dba > 0
     loud = evaluate(small_hall(reference_dba=70.0), {"Mains": OutputSettings(trim_db=20.0)})
@@ -448,7 +448,7 @@ def test_a_goal_of_the_mains_that_is_missed_is_said_with_its_sign():
 
 
 def test_a_back_row_below_its_goal_is_said(plan):
-    short = plan_fills(small_hall(back_dba=90.0))
+    short = small_plan(back_dba=90.0)
     level = short.walk.after_dba[short.walk.x_m.argmax()]
     assert (f"The back row gets {level:.1f} dBA, not 90.0 dBA: {90.0 - level:+.1f} dB on all "
             "outputs would meet it.") in short.unmet
@@ -472,7 +472,7 @@ def test_the_summary_tells_what_is_won(plan):
     assert spread == {"before_db": plan.walk.spread_db("before"),
                       "after_db": plan.walk.spread_db("after")}
     assert of_kind(plan.findings, Kind.SOUNDING).values["outputs"] == ("Fills",)
-    off = evaluate(small_hall(), {})
+    off = small_rest()
     assert Kind.NOTHING_SOUNDS in kinds(off.findings)
     assert of_kind(off.findings, Kind.SPREAD_ALONE).values["before_db"] == spread["before_db"]
 
@@ -486,7 +486,7 @@ def test_a_row_is_told_with_its_area_where_others_have_rows_there():
 
 
 def test_a_back_goal_is_told_without_and_with_the_fills():
-    plan = plan_fills(small_hall(back_dba=72.0))
+    plan = small_plan(back_dba=72.0)
     back = int(plan.walk.x_m.argmax())
     said = of_kind(plan.findings, Kind.BACK_GOAL).values
     assert said["without_db"] == pytest.approx(72.0 - plan.walk.before_dba[back])
@@ -512,7 +512,7 @@ def test_noise_that_limits_speech_is_said():
 
 
 def test_bands_that_mask_the_ones_above_them_limit_loud_speech():
-    plan = plan_fills(small_hall(outdoors=True, sti=0.95, reference_dba=104.0))
+    plan = small_plan(outdoors=True, sti=0.95, reference_dba=104.0)
     assert of_kind(plan.findings, Kind.MASKING_LIMITS).values["gain"] < -0.03
     assert Kind.NOISE_LIMITS not in kinds(plan.findings)
 
@@ -521,20 +521,20 @@ def test_bands_that_mask_the_ones_above_them_limit_loud_speech():
 
 
 def test_hearing_caution_leads_when_it_is_loud(plan):
-    loud = plan_fills(small_hall(hearing_dba=60.0))
+    loud = small_plan(hearing_dba=60.0)
     assert loud.cautions[0].startswith(f"Hearing: up to {loud.loudest_dba:.1f} dBA")
     assert plan.cautions[-1].startswith(f"Hearing: at most {plan.loudest_dba:.1f} dBA")
 
 
 def test_every_plan_carries_the_usual_cautions(plan):
-    for made in (plan, evaluate(small_hall(), {})):
+    for made in (plan, small_rest()):
         assert {Kind.RIGGING, Kind.MAINS_POWER, Kind.LASER} <= kinds(made.findings)
     assert Kind.TOWERS not in kinds(plan.findings)
     hall = small_hall()
     towers = [replace(one, kind="tower") if one.role == "fill" else one for one in hall.sources]
     assert Kind.TOWERS in kinds(evaluate(replace(hall, sources=tuple(towers)), {}).findings)
     # Whatever stands in a field stands in the wind.
-    assert Kind.TOWERS in kinds(evaluate(small_hall(outdoors=True), {}).findings)
+    assert Kind.TOWERS in kinds(small_rest(outdoors=True).findings)
 
 
 @pytest.mark.parametrize("gain", [-0.0049, -0.001, 0.0, 0.0049])
@@ -545,13 +545,13 @@ def test_a_change_that_rounds_away_is_nothing(gain):
 
 def test_a_field_follows_no_theory_of_rooms(plan):
     assert Kind.ROOM_MODEL in kinds(plan.findings)
-    assert Kind.ROOM_MODEL not in kinds(evaluate(small_hall(outdoors=True), {}).findings)
+    assert Kind.ROOM_MODEL not in kinds(small_rest(outdoors=True).findings)
 
 
 @pytest.mark.parametrize("named", [None, (12.0, 18.0)])
 def test_the_rows_of_the_reference_are_told(named):
     """By default those within 2 m of where the mains aim, on average (common practice)."""
-    plan = evaluate(small_hall(reference_rows_m=named), {})
+    plan = small_rest(reference_rows_m=named)
     said = of_kind(plan.findings, Kind.REFERENCE)
     first, last = named or (12.0, 16.0)
     assert (said.values["from_x_m"], said.values["to_x_m"]) == (first, last)
@@ -567,7 +567,7 @@ def test_speech_without_a_noise_is_said_to_be_told_for_silence(plan):
 
 def test_a_wind_known_to_half_of_it_is_among_the_defaults(plan):
     line = "[state.show] wind known to half of it"
-    assert line in evaluate(small_hall(wind_m_s=4.0), {}).defaults
+    assert line in small_rest(wind_m_s=4.0).defaults
     assert line not in plan.defaults
 
 

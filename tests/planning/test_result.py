@@ -10,12 +10,12 @@ import pytest
 from fillalign import Air, OutputSettings, evaluate, plan_fills, read_venue, saved_settings
 from fillalign.planning import FillPlan
 from tests.demo_plans import DATA, demo_plan
-from tests.small_venue import small_hall, with_output
+from tests.small_venue import small_hall, small_plan, small_rest, with_output
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall())
+    return small_plan()
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,7 @@ def test_the_table_holds_what_is_dialled_and_where(dialled):
 
 
 def test_an_output_that_is_off_has_a_trim_of_minus_infinity():
-    table = evaluate(small_hall(), {}).table().set_index("output")
+    table = small_rest().table().set_index("output")
     assert table.trim_db.to_dict() == {"Mains": 0.0, "Fills": -np.inf}
 
 

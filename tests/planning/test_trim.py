@@ -16,20 +16,20 @@ from fillalign import (
 )
 from fillalign.field import Settings
 from fillalign.levels import weighted_total_db
-from fillalign.planning import Bound, plan_fills
+from fillalign.planning import Bound
 from fillalign.planning.need import RowCheck, make_yardstick
 from fillalign.planning.trim import Judged, Tier, _last, trim_curves, trim_grid_db
 from fillalign.planning.zones import make_zones
 from fillalign.sheet.content import sheet_content
 from fillalign.venue import headroom_db
-from tests.small_venue import small_hall
+from tests.small_venue import small_hall, small_plan
 
 STEP = 0.03
 
 
 @pytest.fixture(scope="module")
 def plan():
-    return plan_fills(small_hall(sti=0.55))
+    return small_plan(sti=0.55)
 
 
 def at_trim(plan, trim_db):
@@ -102,7 +102,7 @@ def test_overshoot_counts_what_the_fill_adds_behind_the_reference(trim_db):
 
     The reference is the first row, which the mains pass over: two rows behind it are louder.
     """
-    plan = plan_fills(small_hall(reference_rows_m=(4.0, 4.0)))
+    plan = small_plan(reference_rows_m=(4.0, 4.0))
     curve, settings = curve_at(plan, at_trim(plan, trim_db)), at_trim(plan, trim_db)
     total, alone = (np.concatenate(row_dba(plan, settings, "total", names))
                     for names in (None, ["Mains"]))
@@ -144,7 +144,7 @@ def test_image_is_kept_where_the_table_allows_it(plan):
 
 
 def test_needed_is_the_softest_trim_that_serves_nine_rows_in_ten():
-    curve = plan_fills(small_hall()).fills[0].trim
+    curve = small_plan().fills[0].trim
     assert curve.needed_db == curve.trim_db[curve.served_share >= 0.9][0]
 
 
@@ -378,7 +378,7 @@ def test_headroom_is_that_of_the_weakest_box():
 
 
 def test_the_cheapest_trim_keeps_every_bound_and_counts_what_others_lose():
-    curve = next(fill.trim for fill in plan_fills(small_hall()).fills)
+    curve = next(fill.trim for fill in small_plan().fills)
     better = np.linspace(5.0, 0.0, curve.trim_db.size)
     free = replace(curve, missing=better, elsewhere=np.zeros_like(better),
                    bounds={Bound.HARM: -11.0, Bound.PRECEDENCE: 3.0})

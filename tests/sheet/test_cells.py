@@ -31,7 +31,7 @@ from tests.sheet.lopsided import (
     lopsided_venue,
     page_of,
 )
-from tests.small_venue import small_hall
+from tests.small_venue import small_hall, small_rest
 
 VENUE = lopsided_venue()
 OUTPUTS, FILLS = tuple(VENUE.outputs), ("Near", "Far")
@@ -397,7 +397,7 @@ def test_walk_goes_from_the_first_row_to_the_last(form, plan):
 
 @pytest.mark.parametrize(("outdoors", "word"), [(False, "useful"), (True, "direct")])
 def test_walk_names_the_sound_that_the_profile_is_for(outdoors, word):
-    plan = evaluate(small_hall(outdoors=outdoors), {})
+    plan = small_rest(outdoors=outdoors)
     text = Text(setup_sheet_text(plan))
     assert f"{word} with fills, dBA" in text.table(TITLES["walk"])[0]
     assert f"The profile is for the {word}" in text.said(TITLES["walk"])

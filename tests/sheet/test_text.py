@@ -20,7 +20,7 @@ from fillalign.sheet import (
     write_sheet,
 )
 from tests.demo_plans import VENUES, demo_plan
-from tests.sheet.lopsided import SETTINGS, Text, lopsided_plan, lopsided_venue, page_of
+from tests.sheet.lopsided import SETTINGS, Text, lopsided_plan, lopsided_venue
 from tests.small_venue import small_hall
 
 WALK = "LEVEL ALONG THE WALK, WITH THE AUDIENCE IN"
@@ -133,6 +133,7 @@ def test_file_names_are_safe(name, safe):
     assert len(slug(name)) <= 48
 
 
+@pytest.mark.usefixtures("no_pictures")
 def test_three_files_are_written(room, tmp_path):
     paths = write_sheet(room, tmp_path)
     assert [path.name for path in paths] == [f"lantern-room-sheet.{kind}"
@@ -141,7 +142,7 @@ def test_three_files_are_written(room, tmp_path):
     assert text.decode() == setup_sheet_text(room)
     assert table.startswith(b"\xef\xbb\xbf")
     assert table.decode("utf-8-sig") == setup_sheet_csv(room)
-    assert html.decode() == page_of("lantern_room")
+    assert html.decode() == setup_sheet_html(room)
     assert sorted(tmp_path.iterdir()) == sorted(paths)
 
 

@@ -201,6 +201,16 @@ def tables_of(venue: dict, family: str) -> list[dict]:
 
 KEYS = [(family, key) for family, table in TABLES.items() for key in table
         if key != "name" or family not in NAMED]
+# Keys of a table, all spoiled in one file: each alone for long runs.
+TOGETHER = [(family, [key for one, key in KEYS if one == family]) for family in TABLES]
+ALONE = [pytest.param(family, [key], marks=pytest.mark.long) for family, key in KEYS]
+
+
+def spoiled(venue: dict, family: str, keys: list[str], spoil) -> None:
+    """Change some keys of a family, each in the first row that has it."""
+    rows = tables_of(venue, family)
+    for row, key in [(next(row for row in rows if key in row), key) for key in keys]:
+        spoil(row, key)
 
 
 # --- errors -----------------------------------------------------------------------------
@@ -222,27 +232,26 @@ def test_there_are_at_least_fifty_malformed_files():
     assert len(MALFORMED) >= 50
 
 
-@pytest.mark.parametrize(("family", "key"), KEYS)
-def test_a_misspelt_key_is_answered_with_the_right_one(tmp_path, family, key):
+@pytest.mark.parametrize(("family", "keys"), TOGETHER + ALONE)
+def test_a_misspelt_key_is_answered_with_the_right_one(tmp_path, family, keys):
     venue = copy.deepcopy(COMPLETE)
-    row = next(row for row in tables_of(venue, family) if key in row)
-    row[f"{key}x"] = row.pop(key)
-    assert any(
-        line.endswith(f"{key}x: unknown key; did you mean {key}?")
-        for line in problems(tmp_path, venue)
-    )
+    spoiled(venue, family, keys, lambda row, key: row.update({f"{key}x": row.pop(key)}))
+    lines = problems(tmp_path, venue)
+    for key in keys:
+        assert any(line.endswith(f"{key}x: unknown key; did you mean {key}?") for line in lines), (
+            key, lines)
 
 
-@pytest.mark.parametrize(("family", "key"), KEYS)
+@pytest.mark.parametrize(("family", "keys"), TOGETHER + ALONE)
 @pytest.mark.parametrize("wrong", ["nan", *(pytest.param(one, marks=pytest.mark.long)
                                             for one in ("2024-02-03", "[[]]"))])
-def test_no_key_takes_nonsense(tmp_path, family, key, wrong):
+def test_no_key_takes_nonsense(tmp_path, family, keys, wrong):
     venue = copy.deepcopy(COMPLETE)
-    row = next(row for row in tables_of(venue, family) if key in row)
-    row[key] = "@"
+    spoiled(venue, family, keys, lambda row, key: row.update({key: "@"}))
     text = "\n".join(f"{word} = {inline(value)}" for word, value in venue.items())
     lines = problems(tmp_path, text.replace('"@"', wrong))
-    assert any(f" {key}: " in line and "must" in line for line in lines)
+    for key in keys:
+        assert any(f" {key}: " in line and "must" in line for line in lines), (key, lines)
 
 
 # What nobody can guess, by hand: the tables work it out from the records' defaults.
@@ -261,13 +270,16 @@ def test_only_what_nobody_can_guess_must_be_given():
         (family, key) for family, keys in MUST.items() for key in keys}
 
 
-@pytest.mark.parametrize(("family", "key"), [(f, k) for f, keys in MUST.items() for k in keys])
-def test_a_required_key_is_asked_for_with_its_unit(tmp_path, family, key):
+@pytest.mark.parametrize(("family", "keys"), [
+    *MUST.items(), *(pytest.param(family, [key], marks=pytest.mark.long)
+                     for family, keys in MUST.items() for key in keys)])
+def test_a_required_key_is_asked_for_with_its_unit(tmp_path, family, keys):
     venue = copy.deepcopy(COMPLETE)
-    row = next(row for row in tables_of(venue, family) if key in row)
-    del row[key]
-    line = next(line for line in problems(tmp_path, venue) if f" {key}: is missing: " in line)
-    assert TABLES[family][key].unit in line
+    spoiled(venue, family, keys, lambda row, key: row.pop(key))
+    lines = problems(tmp_path, venue)
+    for key in keys:
+        line = next(line for line in lines if f" {key}: is missing: " in line)
+        assert TABLES[family][key].unit in line
 
 
 @pytest.mark.parametrize("content", ["[venue]\nname = Hall\n", "[room]\nwidth_m = 12,5\n"])
