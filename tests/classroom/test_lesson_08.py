@@ -2,15 +2,14 @@
 
 import numpy as np
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from fillalign.classroom.lessons import l08
+from tests.humid_air import humid_air
 
 
 def coolprop_speed(temperature_c, humidity_pct, pressure_kpa):
     """Speed of sound in humid air, CoolProp (Wood, real-gas mixture)."""
-    return HAPropsSI("speed_of_sound", "T", temperature_c + 273.15, "P", 1000 * pressure_kpa,
-                     "R", humidity_pct / 100)
+    return humid_air("speed_of_sound", temperature_c, humidity_pct, pressure_kpa)
 
 
 def test_evening_is_as_described():

@@ -12,7 +12,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from fillalign import Air, OutputSettings, evaluate, seat_field
 from fillalign.planning import (
@@ -24,6 +23,7 @@ from fillalign.planning import (
 )
 from fillalign.precedence import ECHO_LIMITS
 from fillalign.sheet import setup_sheet_text
+from tests.humid_air import humid_air
 from tests.small_venue import small_hall, with_output
 
 
@@ -116,8 +116,7 @@ def test_the_click_is_timed_anew_in_the_air_found(plan):
     moved = evaluate(hall, retimed(plan, found), air=found)
     latency = hall.outputs["Mains"].latency_ms - hall.outputs["Fills"].latency_ms
     clicks = [one.fills[0].reading.click_delay_ms - latency for one in (plan, planned, moved)]
-    speeds = [HAPropsSI("speed_of_sound", "T", 273.15 + t, "P", 101325, "R", 0.45)
-              for t in (20.0, 12.0, 6.0)]
+    speeds = [humid_air("speed_of_sound", t, 45.0, 101.325) for t in (20.0, 12.0, 6.0)]
     # The plan's own is for the check; in the air found it is for that.
     assert clicks[1] == pytest.approx(clicks[0] * speeds[0] / speeds[1], rel=2e-4)
     assert clicks[2] == pytest.approx(clicks[0] * speeds[0] / speeds[2], rel=2e-4)

@@ -6,16 +6,15 @@ import math
 import re
 
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from fillalign import propagation
 from fillalign.sheet import one_fill, quick_answer
 from fillalign.sheet.one_fill import LOW_CUT_HZ
+from tests.humid_air import humid_air
 
 
 def coolprop_speed(temperature_c, humidity_pct=50.0, pressure_kpa=101.325):
-    return HAPropsSI("speed_of_sound", "T", 273.15 + temperature_c, "P", 1000 * pressure_kpa,
-                     "R", humidity_pct / 100)
+    return humid_air("speed_of_sound", temperature_c, humidity_pct, pressure_kpa)
 
 
 @pytest.mark.parametrize("temperature_c", [2.0, 13.0, 24.0, 30.0])
@@ -44,9 +43,8 @@ def lopsided_delay_ms(temperature_c, humidity_pct=63.0):
 
 def humidity_at(temperature_c):
     """Return the humidity that the lopsided air has at another temperature, its vapour kept."""
-    full = [HAPropsSI("P_w", "T", 273.15 + t, "P", 91400.0, "R", 1.0)
-            for t in (11.0, temperature_c)]
-    return min(63.0 * full[0] / full[1], 100.0)
+    full = [humid_air("P_w", t, 100.0, 91.4) for t in (11.0, temperature_c)]
+    return min(round(63.0 * full[0] / full[1], 2), 100.0)
 
 
 def said(answer):
@@ -221,8 +219,8 @@ def test_weather_is_at_constant_vapour():
     answer = quick_answer(60.0, 0.0, 25.0, humidity_pct=50.0)
     moved = dict(answer.weather)
     assert sorted(moved) == [15.0, 20.0, 30.0]
-    saturation = [HAPropsSI("P_w", "T", 273.15 + t, "P", 101325, "R", 1.0) for t in (25.0, 15.0)]
-    there = min(50.0 * saturation[0] / saturation[1], 100.0)
+    saturation = [humid_air("P_w", t, 100.0, 101.325) for t in (25.0, 15.0)]
+    there = min(round(50.0 * saturation[0] / saturation[1], 2), 100.0)
     assert moved[15.0] == pytest.approx(60000 / coolprop_speed(15.0, there), abs=0.02)
     assert moved[15.0] - answer.delay_ms == pytest.approx(10 * -answer.drift_ms_per_c, rel=0.05)
     assert answer.drift_ms_per_c == pytest.approx(-0.3, abs=0.03)
