@@ -180,7 +180,8 @@ def test_interference_of_arrivals_apart(filtered):
     told(f"interference, arrivals apart{', filtered' * filtered}", worst, TARGET)
 
 
-@pytest.mark.parametrize("since_first_s", [0.0, 1e-3, 0.17])
+@pytest.mark.parametrize("since_first_s", [
+    0.0, pytest.param(1e-3, marks=pytest.mark.long), 0.17])
 def test_interference_of_arrivals_nearly_together(since_first_s):
     """Gaps from 1 ps to 10 ms, on both sides of where the evaluation changes.
 

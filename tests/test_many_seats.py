@@ -60,7 +60,7 @@ def bytes_a_seat(work, few, many):
     (seat_speech, 400),
 ])
 def test_memory_for_a_seat_is_bounded(work, most_bytes):
-    assert bytes_a_seat(work, 15, 60) < 1.25 * most_bytes
+    assert bytes_a_seat(work, 30, 60) < 1.25 * most_bytes
 
 
 @pytest.mark.long

@@ -23,7 +23,7 @@ def tail(rt60_s, seed, *, seconds=2.5, floor_db=None, lead_s=0.05):
     return samples
 
 
-@pytest.mark.parametrize("rt60_s", [0.6, 1.3, 2.4])
+@pytest.mark.parametrize("rt60_s", [0.6, pytest.param(1.3, marks=pytest.mark.long), 2.4])
 def test_known_tails_are_read(rt60_s):
     """Mean of 12 within 3 %; each within three deviations of ISO 3382-2:2008, 7.1, note.
 

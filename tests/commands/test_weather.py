@@ -108,7 +108,11 @@ def test_a_log_with_semicolons_and_decimal_commas(folder, tmp_path, capsys):
     ("temperature_c,humidity_pct\n20,50,60,70\n", None),
     ("temperature_c,humidity_pct\n\x00,50\n", "line 2: temperature_c must be a number"),
 ])
-def test_a_log_with_a_mistake_is_one_line_and_ends_with_3(folder, tmp_path, capsys, log, said):
+def test_a_log_with_a_mistake_is_one_line_and_ends_with_3(
+    folder, tmp_path, capsys, monkeypatch, log, said
+):
+    # What the plan's settings do is examined first; here that is known.
+    monkeypatch.setattr("fillalign.commands.weather.evaluate", lambda *_, **__: PLAN)
     path = tmp_path / "log.csv"
     path.write_bytes(log.encode())
     code = run(folder, "--plan", str(folder / "plan.json"), "--log", str(path))

@@ -70,8 +70,8 @@ def test_a_box_is_heard_as_it_is_seen_from_the_corner():
 def test_a_fill_waits_for_sound_that_comes_round_the_corner(rule):
     hall = bent(delay_rule=rule, image_margin_ms=2.0)
     straight = replace(hall, areas=(hall.areas[0], replace(hall.areas[1], via_m=None)))
-    later, usual = (evaluate(one, {"Fills": plan_fills(hall).settings["Fills"]}).fills[0]
-                    for one in (hall, straight))
+    own = {"Fills": plan_fills(hall).settings["Fills"]}
+    later, usual = (evaluate(one, own).fills[0] for one in (hall, straight))
     basis = later.basis
     assert later.answers.of_rule(rule) > usual.answers.of_rule(rule)
     ways = []

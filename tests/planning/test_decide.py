@@ -426,7 +426,9 @@ def test_a_deeper_shadow_gets_no_softer_a_fill():
 # Properties -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", VENUES)
+@pytest.mark.parametrize("name", [
+    pytest.param(name, marks=pytest.mark.long) if name in ("tidewell_hall", "cinder_meadow")
+    else name for name in VENUES])
 def test_a_plan_of_its_own_settings_is_the_plan(name):
     plan = demo_plan(name)
     assert evaluate(plan.venue, plan.settings, air=plan.air) == plan
