@@ -2,6 +2,7 @@
 
 import gc
 import os
+from contextlib import nullcontext
 from unittest import mock
 
 # Arrays here are small: threads of the linear algebra wait for one another more than they work.
@@ -17,7 +18,7 @@ settings.load_profile("patient")
 collect_ignore = ["warm_lessons.py"]
 
 # Thousands of collected tests are looked through for garbage again and again, and none is.
-gc.set_threshold(50_000, 20, 50)
+gc.set_threshold(200_000, 20, 50)
 
 
 def pytest_collection_finish() -> None:
@@ -28,12 +29,15 @@ def pytest_collection_finish() -> None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtestloop(session: pytest.Session):
     """Run the lessons, where there are any, in kernels that start warm."""
-    if not any(item.path.suffix == ".ipynb" for item in session.items):
-        return (yield)
     from tests.warm_kernels import warm_kernels
 
-    with warm_kernels():
-        return (yield)
+    lessons = any(item.path.suffix == ".ipynb" for item in session.items)
+    with warm_kernels() if lessons else nullcontext():
+        ended = yield
+    # Once, and not five times as pytest does at its end.
+    gc.collect()
+    gc.freeze()
+    return ended
 
 
 class Examples:

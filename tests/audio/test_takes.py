@@ -21,7 +21,7 @@ from tests.benchmarks import takes
 
 # The hall's response is fetched, which a test must not do.
 HERE = [name for name in takes.KINDS if name != "sports hall"]
-# Two things at once that other kinds, or tests below, state one by one.
+# What other kinds, tests below or those of recordings state, alone or together.
 REPEATS = {
     "turns, sweep, a plan at hand", "early fill, turns", "early fill, two takes",
     "early fill, both and mains alone", "living room, gap 0", "phone, OGG",
@@ -32,6 +32,7 @@ REPEATS = {
     "gap 0 in free field", "gap 0 in free field, fill moved", "fill not routed",
     "mains left open", "swapped, a plan at hand", "soft clipping", "automatic gain",
     "stopped inside the last turn", "another spacing", "plays on", "played at another rate",
+    "turns, sweep", "turns, 0 to 5 dB of noise", "two takes, wired", "both and mains alone",
     "turns, noise", "phone, FLAC, one side", "phone to 7 or 10 kHz, crossovers",
 }
 
