@@ -12,9 +12,9 @@ import pytest
 
 from fillalign.classroom import (
     answer_box,
+    answers_file,
     class_predictions,
     exercises as ex,
-    kept,
     predictions as pr,
 )
 from fillalign.classroom.answer_keys import answer_key, answer_key_html
@@ -28,10 +28,10 @@ PREDICTIONS = all_predictions()
 
 @pytest.fixture(autouse=True)
 def _fresh():
-    kept.forget()
+    answers_file.forget()
     ex.exercise_seed(1)
     yield
-    kept.forget()
+    answers_file.forget()
     ex.exercise_seed(1)
 
 
@@ -418,7 +418,7 @@ def test_a_prediction_is_kept_and_compared():
     assert pr.compared_text("00-a").endswith("Your number was 66 ms less.")
     pr.write_down("00-a", 140)
     assert pr.compared_text("00-a").endswith("Your number was 24 ms more.")
-    assert json.loads(kept.kept_text())["predictions"] == {"00-a": 140.0}
+    assert json.loads(answers_file.kept_text())["predictions"] == {"00-a": 140.0}
     with pytest.raises(ValueError, match="please give one number"):
         pr.write_down("00-a", "soon")
     assert pr.predicted("00-a") == 140.0
