@@ -14,6 +14,7 @@ from fillalign.field import (
     A_POWER,
     JUST_NOTICEABLE,
     BoolArray,
+    Field,
     Settings,
     single_points,
     speech_at,
@@ -120,10 +121,10 @@ def _check_rows(
 
 
 def _rows_with(
-    zones: Zones, settings: Settings, sounding: list[str]
+    zones: Zones, settings: Settings, sounding: list[str], field: Field | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return heard row powers (r, b), the total (r,) and the speech index (r,)."""
-    field = superpose(zones.paths, settings, sounding=sounding)
+    field = field or superpose(zones.paths, settings, sounding=sounding)
     speech = speech_at(zones.paths, settings, sounding=sounding)
     gains, mean = field.gains(), zones.row_mean
     return (mean(field.heard(gains)), mean(field.total(gains) @ A_POWER),
@@ -216,9 +217,11 @@ class AreaNeed:
         return self.missing_steps * self.rows / max(self.short_rows, 1)
 
 
-def rows_with(yardstick: Yardstick, settings: Settings, sounding: list[str]) -> RowCheck:
-    """Return how the rows stand with some outputs sounding."""
-    heard, total, index = _rows_with(yardstick.zones, settings, sounding)
+def rows_with(
+    yardstick: Yardstick, settings: Settings, sounding: list[str], field: Field | None = None
+) -> RowCheck:
+    """Return how the rows stand with some outputs sounding, whose field may be there already."""
+    heard, total, index = _rows_with(yardstick.zones, settings, sounding, field)
     return yardstick.check(heard @ WEIGHTS, total, index)
 
 

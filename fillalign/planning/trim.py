@@ -165,8 +165,8 @@ class Tier:
         place = next(at for at, tier in enumerate(tiers) if moving[0] in tier)
         later = covered_areas(self.venue, list(chain.from_iterable(tiers[place + 1 :])))
         self.not_later = ~self.zones.rows_in(later)
-        self.without = rows_with(yardstick, settings, others)
         self.known = superpose(self.zones.paths, settings, sounding=others)
+        self.without = rows_with(yardstick, settings, others, self.known)
 
     @property
     def released(self) -> BoolArray:
